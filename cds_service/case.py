@@ -1,0 +1,155 @@
+"""What is known of one infant at one moment.
+
+A Case is made by whatever reads the outside world (`fhir.read`) and is all that the engine
+sees of it. It knows no FHIR class and no protocol. Everything in it is in a fixed order, so
+that the order in which a caller sends resources changes nothing.
+"""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import Enum
+from typing import NoReturn
+
+from cds_service.errors import NotAssessedError
+from cds_service.quantity import Quantity
+
+
+class Answer(Enum):
+    """The three values of a fact. Unknown is never absent, so truth has to be asked for.
+
+    >>> bool(Answer.NO)
+    Traceback (most recent call last):
+    ...
+    cds_service.errors.NotAssessedError: ask 'is Answer.YES' or 'is Answer.NO': a fact may be unknown
+    """
+
+    YES = "yes"
+    NO = "no"
+    NOT_ASSESSED = "not-assessed"
+
+    def __bool__(self) -> NoReturn:
+        raise NotAssessedError("ask 'is Answer.YES' or 'is Answer.NO': a fact may be unknown")
+
+
+def all_of(answers: "list[Answer]") -> Answer:
+    """Three-valued AND (Kleene): one NO decides, otherwise one unknown leaves it open.
+
+    >>> all_of([Answer.YES, Answer.NOT_ASSESSED]), all_of([Answer.NO, Answer.NOT_ASSESSED])
+    (<Answer.NOT_ASSESSED: 'not-assessed'>, <Answer.NO: 'no'>)
+    """
+    if Answer.NO in answers:
+        return Answer.NO
+    return Answer.NOT_ASSESSED if Answer.NOT_ASSESSED in answers else Answer.YES
+
+
+def any_of(answers: "list[Answer]") -> Answer:
+    """Three-valued OR (Kleene): one YES decides, otherwise one unknown leaves it open.
+
+    >>> any_of([Answer.YES, Answer.NOT_ASSESSED])
+    <Answer.YES: 'yes'>
+    """
+    if Answer.YES in answers:
+        return Answer.YES
+    return Answer.NOT_ASSESSED if Answer.NOT_ASSESSED in answers else Answer.NO
+
+
+def negated(answer: Answer) -> Answer:
+    """Three-valued NOT: unknown stays unknown."""
+    return {Answer.YES: Answer.NO, Answer.NO: Answer.YES}.get(answer, Answer.NOT_ASSESSED)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Origin:
+    """Where a fact came from: the caller's resource, as the answer will refer to it."""
+
+    reference: str = ""
+    """Absolute fullUrl or `Type/id`; "" when the caller's resource has neither."""
+    expression: str = ""
+    """FHIRPath into the request, for messages; not part of the case's identity."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One answer to one question about a sign, as recorded."""
+
+    code: str
+    answer: Answer
+    at: datetime | None
+    origin: Origin
+    preliminary: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One measured value, already in the unit in which its kind is reasoned about."""
+
+    kind: str
+    quantity: Quantity
+    at: datetime | None
+    origin: Origin
+    preliminary: bool = False
+    site: str | None = None
+    """For a temperature: "axillary", "rectal", "oral" or "ear"; None when not said."""
+
+
+@dataclass(frozen=True, slots=True)
+class GivenDose:
+    """A dose that was given; `at` None when the time was not recorded."""
+
+    medicine: str
+    at: datetime | None
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineInUse:
+    """A medicine that the record says is being given (an active order or statement)."""
+
+    medicine: str
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Something the caller sent that is not used as a fact, and why: never silently dropped.
+
+    `reason` is a text key under `refusal.`; `details` fills its placeholders.
+    """
+
+    reason: str
+    origin: Origin
+    details: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Age:
+    """Age in completed days as a span; `low == high` when the birth date is exact.
+
+    Age in days = local date of `as_of` - birth date; the day of birth is day 0.
+    """
+
+    low: int
+    high: int
+    origin: Origin = field(default=Origin(), compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One infant at `as_of`: what was measured, found, given, and what is in stock."""
+
+    subject: str
+    as_of: datetime
+    visit_end: datetime
+    """Nothing recorded after this moment is used: a time in the future is a mistake."""
+    age: Age | None = None
+    sex: str | None = None
+    """"male", "female", or None when not recorded or otherwise."""
+    findings: tuple[Finding, ...] = ()
+    measurements: tuple[Measurement, ...] = ()
+    given: tuple[GivenDose, ...] = ()
+    in_use: tuple[MedicineInUse, ...] = ()
+    stock: frozenset[str] | None = None
+    """Formulation codes in stock; None when the caller did not say."""
+    refusals: tuple[Refusal, ...] = ()
+    encounter: str = ""
+    subject_origin: Origin = Origin()

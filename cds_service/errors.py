@@ -1,0 +1,79 @@
+"""Every error of the service, in one tree.
+
+CdsError
+├── ContentError          the protocol's files are wrong; lists every finding (start-up stops)
+├── SettingsError         the settings are wrong; lists every finding (start-up stops)
+├── RequestError          the caller can mend it; carries Problems for an OperationOutcome
+│   ├── MalformedRequest  not JSON, or not FHIR as R4 defines it           (400)
+│   └── UnusableRequest   understood, but no plan can be made from it      (422)
+└── LogUnavailable        the recommendation could not be recorded: none is given (503)
+
+QuantityError (a ValueError) and NotAssessedError (a TypeError) are programming guards: the
+first says that a unit is unknown or two units do not compare, the second that somebody asked
+whether an answer is true, although it may be unknown.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with a request.
+
+    `code` is a code of FHIR's issue-type code system, `expression` a FHIRPath into the request
+    ("" when the whole request is meant), `what` says what is wrong and `remedy` what to do. No
+    field may hold a value that identifies a person.
+    """
+
+    code: str
+    what: str
+    remedy: str
+    expression: str = ""
+
+
+class CdsError(Exception):
+    """Base of every error that the service raises on purpose."""
+
+
+class _Listed(CdsError):
+    """An error that lists all its findings at once."""
+
+    def __init__(self, findings: tuple[str, ...]) -> None:
+        self.findings = findings
+        super().__init__("\n".join(findings))
+
+
+class ContentError(_Listed):
+    """The protocol's content is wrong; `findings` says each place and what to mend."""
+
+
+class SettingsError(_Listed):
+    """The settings are wrong; `findings` names each variable and what it should be."""
+
+
+class RequestError(CdsError):
+    """A request that cannot be answered as it stands; `problems` says why and what to do."""
+
+    def __init__(self, *problems: Problem) -> None:
+        self.problems = problems
+        super().__init__("; ".join(problem.what for problem in problems))
+
+
+class MalformedRequest(RequestError):
+    """Not JSON, or not FHIR R4."""
+
+
+class UnusableRequest(RequestError):
+    """Well-formed, but nothing safe can be said about it."""
+
+
+class LogUnavailable(CdsError):
+    """The audit log did not take the entry, so the recommendation must not leave."""
+
+
+class QuantityError(ValueError):
+    """A unit is unknown, or two quantities measure different things."""
+
+
+class NotAssessedError(TypeError):
+    """A three-valued answer was used as if it were true or false."""

@@ -1,0 +1,149 @@
+"""Medicines as content: formulations, dose rules, intervals, ceilings."""
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from cds_service.content.model import Cite, Condition, Number
+from cds_service.quantity import Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Formulation:
+    """One product form that a clinic may have in stock.
+
+    `substance` in `per` is the strength as it is measured out (after any dilution): 250 mg in
+    1.5 mL. `step` is the smallest amount that can be measured (0.1 mL, half a tablet).
+    `pack` is what is handed out or opened ({bottle}, {vial}, {tbl}); `pack_size` how much one
+    holds once made up; `shelf_life` how long it keeps once made up (None: no limit declared).
+    """
+
+    code: str
+    cite: Cite
+    form: str
+    form_snomed: str
+    label_strength: tuple[Quantity, Quantity]
+    substance: Quantity
+    per: Quantity
+    step: Number
+    pack: str
+    pack_size: Number
+    shelf_life: Number | None
+    dilute: Number | None
+    """Volume of sterile water to add to the vial before measuring; None: use as it is."""
+
+    def contained(self, amount: Quantity) -> Quantity:
+        """The substance in `amount` of this form: amount x strength, exact as far as Decimal goes."""
+        value = amount.to(self.per.unit).value * self.substance.value / self.per.value
+        return Quantity(value, self.substance.unit)
+
+    def amount_for(self, substance: Decimal) -> Decimal:
+        """How much of this form holds that much substance (same unit as `self.substance`)."""
+        return substance * self.per.value / self.substance.value
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What a weight band gives of one formulation, and the dose range it must stay in."""
+
+    formulation: str
+    amount: Number
+    low: Number
+    high: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """From `low` (included) to `high` (excluded; None: no upper end).
+
+    `cells` give a fixed amount per formulation; an empty tuple means: dose per kilogram.
+    `prefer` is the order in which formulations are chosen in this band, when it differs.
+    """
+
+    code: str
+    cite: Cite
+    low: Number
+    high: Number | None
+    cells: tuple[Cell, ...]
+    prefer: tuple[str, ...]
+    per_kg: "PerKg | None" = None
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PerKg:
+    """A dose per kilogram: target, the range before rounding, the limits after it.
+
+    `rounding` is "nearest" or "down". `low` and `high` bound the unrounded target;
+    `rounded_low` and `rounded_high` what is really given, per kilogram.
+    """
+
+    target: Number
+    low: Number
+    high: Number
+    rounded_low: Number
+    rounded_high: Number
+    rounding: str
+    step: Number | None = None
+    """Overrides the formulation's own step (the per-kg rule for syrup rounds to 0.5 mL)."""
+
+
+@dataclass(frozen=True, slots=True)
+class DoseRule:
+    """One dose rule: the first whose `when` holds applies (None: always).
+
+    Either `per_kg` or `bands` is given.
+    """
+
+    code: str
+    cite: Cite
+    when: Condition | None
+    per_kg: PerKg | None
+    bands: tuple[Band, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Medicine:
+    """One medicine; names and instructions are texts `medicine.<code>...`."""
+
+    code: str
+    cite: Cite
+    atc: str
+    route: str
+    site: str
+    times_a_day: Number
+    interval: Number
+    not_before: Number
+    """The shortest time between two doses, when a dose was given earlier than planned."""
+    ceiling: Number | None
+    hard_max: Number | None
+    target: Number
+    """The published target dose per kilogram, against which a banded dose is compared."""
+    rules: tuple[DoseRule, ...]
+    formulations: tuple[Formulation, ...]
+    prefer: tuple[str, ...]
+    """Formulation codes, the protocol's preference first."""
+    avoid_with: tuple[str, ...]
+    """Signs that, when YES, forbid the medicine (allergies)."""
+    ask_first: tuple[str, ...]
+    """Signs among `avoid_with` that are asked about when unknown."""
+    offered_when: Condition | None
+    """Offered only when this is YES; unknown means: not offered, say what is missing."""
+    cautions: "tuple[MedicineCaution, ...]"
+    split_above: Number | None
+    senior_above: Number | None
+
+    def formulation(self, code: str) -> Formulation:
+        """Look up a formulation of this medicine; raises KeyError when it has none such."""
+        return {form.code: form for form in self.formulations}[code]
+
+
+@dataclass(frozen=True, slots=True)
+class MedicineCaution:
+    """A caution shown with the medicine when `when` holds; text `caution.<code>`."""
+
+    code: str
+    cite: Cite
+    when: Condition | None
+    severity: str
+    beyond: Number | None = None
+    """Only for a course longer than this many days."""

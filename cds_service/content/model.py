@@ -1,0 +1,174 @@
+"""Content as objects: citations, numbers, signs, measures, conditions and tables.
+
+Everything is frozen and knows where it comes from. Nothing here decides anything.
+"""
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from cds_service.case import Answer
+from cds_service.quantity import Quantity
+
+EVIDENCE = ("seen", "memory", "derived", "practice")
+"""How sure we are of a source: the words were read; recalled; arithmetic; no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cite:
+    """Where a rule or number comes from: source keys, evidence mark, optional remark."""
+
+    sources: tuple[str, ...]
+    evidence: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A number of the content, with unit and source. `unit` may be a rate such as mg/kg."""
+
+    value: Decimal
+    unit: str
+    cite: Cite
+
+    @property
+    def quantity(self) -> Quantity:
+        """The number as a Quantity; raises QuantityError for a rate."""
+        return Quantity.of(self.value, self.unit)
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A text key and the values of its placeholders, in the order of the keys."""
+
+    key: str
+    values: "tuple[tuple[str, str | Message], ...]" = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A published source; `locator` says which page or table, or how it was known."""
+
+    key: str
+    title: str
+    publisher: str
+    year: int
+    url: str = ""
+    locator: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Implication:
+    """A YES of the sign that carries it answers another sign, where that one is unknown."""
+
+    code: str
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """One question. Its English wording is the text `sign.<code>`.
+
+    `required` True: unknown leaves a row that tests it undecided. `required_when`: required
+    only while one of those signs is YES. Otherwise it counts only when YES, and an unknown is
+    listed as not recorded. `only_without` names a measure that overrules the sign when known.
+    """
+
+    code: str
+    cite: Cite
+    required: bool = False
+    required_when: tuple[str, ...] = ()
+    implies: tuple[Implication, ...] = ()
+    only_without: str = ""
+    snomed: tuple[str, ...] = ()
+    allergy_snomed: tuple[str, ...] = ()
+    allergy_atc: tuple[str, ...] = ()
+    """ATC prefixes: an AllergyIntolerance to any code below them means YES."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One measured kind. `loinc[0]` is the code to ask for; `unit` the one we reason in."""
+
+    code: str
+    cite: Cite
+    loinc: tuple[str, ...]
+    unit: str
+    units: tuple[str, ...]
+    possible: tuple[Number, Number]
+    """Below the first or above the second is not a value of this kind at all."""
+    required: bool = False
+    repeat_within: Number | None = None
+    """For a count that has to be repeated: how far apart two counts may be."""
+    sites_that_exclude: tuple[str, ...] = ()
+    """For a temperature: the sites whose normal value rules a sign out."""
+
+
+@dataclass(frozen=True, slots=True)
+class FindingTest:
+    """True when the sign (or derived fact) `code` has the answer `expect` (YES or NO)."""
+
+    code: str
+    expect: Answer
+    cite: Cite
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureTest:
+    """Compare a measure (or "age") with a limit; `op` is one of OPS.
+
+    `confirmed`: the value and its repeat must both pass (see Measure.repeat_within).
+    """
+
+    measure: str
+    op: str
+    limit: Number
+    cite: Cite
+    confirmed: bool = False
+
+
+OPS = ("below", "at-most", "at-least", "above")
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """`kind` is "all", "any", "none" or "at-least" (then `count` of the items)."""
+
+    kind: str
+    items: "tuple[Condition, ...]"
+    count: int = 0
+
+
+Condition = FindingTest | MeasureTest | Group
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """A fact made of others: the first condition that is known decides, else `otherwise`."""
+
+    code: str
+    first_known: tuple[Condition, ...]
+    otherwise: Answer
+    cite: Cite
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of a table. `when` None means: no row above holds (the table's last row).
+
+    `severe`: the class needs hospital care. `no_illness`: the class says that nothing was
+    found, so it is never written while a row above is undecided.
+    """
+
+    code: str
+    cite: Cite
+    when: Condition | None
+    severe: bool = False
+    no_illness: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A classification table: the first row that holds gives the class."""
+
+    code: str
+    rows: tuple[Row, ...]

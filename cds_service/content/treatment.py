@@ -1,0 +1,177 @@
+"""Treatment as content: what each class is given, where, for how long, and when to return."""
+
+from dataclasses import dataclass
+
+from cds_service.content.medicine import Formulation, Medicine
+from cds_service.content.model import (
+    Cite,
+    Condition,
+    Derived,
+    Measure,
+    Number,
+    Row,
+    Sign,
+    Source,
+    Table,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """One medicine line: the first of `medicines` that is allowed and in stock.
+
+    `days` None is a single dose. `at_least`: the course may not be shorter, and is reviewed.
+    `alternative` is a medicine offered beside it, under its own conditions.
+    """
+
+    medicines: tuple[str, ...]
+    days: Number | None
+    at_least: bool = False
+    alternative: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CareItem:
+    """One thing to do that is not a medicine; text `care.<code>`, filled from `values`."""
+
+    code: str
+    cite: Cite
+    when: Condition | None = None
+    values: tuple[tuple[str, Number], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """A follow-up: on day `after` (days from this visit), or every day until it.
+
+    Text `visit.<code>`. `definite`: a day to come back on whatever happens.
+    """
+
+    code: str
+    cite: Cite
+    after: Number
+    daily: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlanCaution:
+    """A caution shown with a class or regimen; text `caution.<code>`."""
+
+    code: str
+    cite: Cite
+    severity: str
+    when: Condition | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Regimen:
+    """What is given at this clinic: the first regimen whose `when` is YES (None: otherwise)."""
+
+    code: str
+    cite: Cite
+    when: Condition | None
+    courses: tuple[Course, ...]
+    visits: tuple[Visit, ...]
+    cautions: tuple[PlanCaution, ...] = ()
+    press_for_referral: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ClassPlan:
+    """The management of one class.
+
+    `referral` is "only" (refer is the one option, care here is interim), "choice" (refer, or
+    treat here when referral is not possible) or "none". `absorbed_by`: when one of those
+    classes holds too, or a severe row is still open, only the care of this one is given.
+    """
+
+    code: str
+    cite: Cite
+    referral: str
+    before_referral: tuple[Course, ...]
+    regimens: tuple[Regimen, ...]
+    care: tuple[CareItem, ...]
+    referral_care: tuple[CareItem, ...]
+    absorbed_by: tuple[str, ...] = ()
+    cautions: tuple[PlanCaution, ...] = ()
+    """Shown when the class holds, whatever is decided about referral."""
+
+
+@dataclass(frozen=True, slots=True)
+class LowWeight:
+    """Below `outpatient_from` no outpatient regimen; below `dose_from` no dose at all."""
+
+    cite: Cite
+    outpatient_from: Number
+    dose_from: Number
+    regimen: Regimen
+    """Given while pressing for referral, when referral is impossible."""
+
+
+@dataclass(frozen=True, slots=True)
+class WeightLimits:
+    """When a weight is believed, doubted or refused (days, kg, fractions, z-scores)."""
+
+    cite: Cite
+    stale_young: Number
+    stale_young_until: Number
+    stale_older: Number
+    birth_weight_usable: Number
+    newborn_until: Number
+    newborn_loss: Number
+    newborn_gain: Number
+    z_high: Number
+    z_low: Number
+    weigh_again_from: Number
+    agree_within: Number
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """WHO weight-for-age by day: (L, M, S) for each sex, index = age in days."""
+
+    cite: Cite
+    male: tuple[tuple[Number, Number, Number], ...]
+    female: tuple[tuple[Number, Number, Number], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Protocol:
+    """One edition of one protocol, complete, checked and frozen."""
+
+    id: str
+    version: str
+    title: str
+    cite: Cite
+    age_below: Number
+    visit_length: Number
+    deviation_note: Number
+    deviation_high: Number
+    deviation_low: Number
+    sources: tuple[Source, ...]
+    signs: tuple[Sign, ...]
+    measures: tuple[Measure, ...]
+    derived: tuple[Derived, ...]
+    tables: tuple[Table, ...]
+    emergency: tuple[CareItem, ...]
+    plans: tuple[ClassPlan, ...]
+    low_weight: LowWeight
+    weight_limits: WeightLimits
+    growth: Growth
+    medicines: tuple[Medicine, ...]
+    counselling: tuple[CareItem, ...]
+    texts: "tuple[tuple[str, str], ...]"
+    digest: str
+    """SHA-256 over the exact bytes of every content file, in path order."""
+
+    def row(self, code: str) -> Row:
+        """The row that gives the class `code`; raises KeyError."""
+        return {row.code: row for table in self.tables for row in table.rows}[code]
+
+    def medicine(self, code: str) -> Medicine:
+        """The medicine `code`; raises KeyError."""
+        return {medicine.code: medicine for medicine in self.medicines}[code]
+
+    def formulations(self) -> tuple[tuple[Medicine, Formulation], ...]:
+        """Every formulation with its medicine, in file order."""
+        return tuple((med, form) for med in self.medicines for form in med.formulations)

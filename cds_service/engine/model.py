@@ -1,0 +1,221 @@
+"""What the engine hands out: facts with their trace, the Assessment, and the Plan.
+
+Nothing here knows FHIR. Words are Messages (a text key and its values); `content.text` turns
+them into a language. A value is text that is ready to print, except where it is a Message.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+
+from cds_service.case import Answer, Case, Origin
+from cds_service.content.medicine import Formulation, Medicine
+from cds_service.content.model import Cite, Message, Row
+from cds_service.content.treatment import Protocol
+from cds_service.quantity import Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """One tested fact of a row: what was asked, the answer, and the resources behind it."""
+
+    what: Message
+    answer: Answer
+    cite: Cite
+    fact: str
+    """The code of the sign or measure (or "age")."""
+    origins: tuple[Origin, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RowResult:
+    """How one row came out, with the tests that decided it (or left it open)."""
+
+    table: str
+    row: Row
+    answer: Answer
+    tests: tuple[Test, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Class:
+    """A class that holds; `open_above` are the rows above it that are still undecided."""
+
+    table: str
+    code: str
+    severe: bool
+    tests: tuple[Test, ...]
+    cite: Cite
+    open_above: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """A fact that is still needed: `kind` is "finding", "measure" or "age".
+
+    `required`: without it a row, or a dose that is due, stays open.
+    """
+
+    kind: str
+    code: str
+    why: Message
+    required: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """Something the health worker must know; `severity` is "high", "moderate" or "low"."""
+
+    code: str
+    severity: str
+    message: Message
+    origins: tuple[Origin, ...] = ()
+    action: Message | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """The classes that hold, every row's result, what is missing, what was noticed."""
+
+    classes: tuple[Class, ...]
+    rows: tuple[RowResult, ...]
+    missing: tuple[Missing, ...]
+    not_recorded: tuple[str, ...]
+    """Signs that count only when present and were not recorded: taken as not present."""
+    cautions: tuple[Caution, ...]
+
+    def undecided(self, table: str) -> tuple[str, ...]:
+        """Codes of the rows of `table` that are still undecided, most severe first."""
+        return tuple(
+            result.row.code
+            for result in self.rows
+            if result.table == table and result.answer is Answer.NOT_ASSESSED
+        )
+
+    def holds(self, code: str) -> bool:
+        """Whether the class `code` holds."""
+        return any(held.code == code for held in self.classes)
+
+
+@dataclass(frozen=True, slots=True)
+class Dose:
+    """One dose that can be given: the measured amount and what is really in it."""
+
+    medicine: Medicine
+    formulation: Formulation
+    rule: str
+    amount: Quantity
+    """Measured: mL or {tbl}, a multiple of what can be measured."""
+    contained: Quantity
+    """mg or [iU] in `amount` (amount x strength), rounded to 0.1 for print."""
+    per_kg: Decimal
+    """`contained` per kilogram of the weight used, unrounded."""
+    weight: Quantity
+    target: Quantity
+    """The published target for this weight (target per kg x weight), in the substance's unit."""
+    target_rule: str
+    cite: Cite
+    notes: tuple[Message, ...] = ()
+    """How it was reached: table or rule, target, deviation, per-kg volume beside it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One medicine to propose in one branch. `days` None is a single dose."""
+
+    key: str
+    """Unique in the plan, e.g. "here.gentamicin"."""
+    branch: str
+    """"refer" or "here"."""
+    dose: Dose
+    times_a_day: int
+    days: int | None
+    at_least: bool
+    first_due: datetime
+    doses: int
+    """Doses still to give, the one due first included."""
+    packs: int
+    """Whole tablets, bottles or vials (`formulation.pack`) for `doses`."""
+    is_option: bool
+    """True for a member of a choice that is still open."""
+    classes: tuple[str, ...]
+    cite: Cite
+    instead_of: str = ""
+    """The key of the order that this one may replace (then exactly one of the two is given)."""
+    instructions: tuple[Message, ...] = ()
+    """For the caregiver or the health worker: prepare, give, how long."""
+
+
+@dataclass(frozen=True, slots=True)
+class Referral:
+    """The referral. `only`: it is the one option, anything here is interim."""
+
+    classes: tuple[str, ...]
+    reasons: tuple[Message, ...]
+    urgent: bool
+    only: bool
+    is_option: bool
+    cite: Cite
+
+
+@dataclass(frozen=True, slots=True)
+class Care:
+    """Something to do that is not a medicine; `branch` as in Order, or "" for every branch."""
+
+    key: str
+    branch: str
+    message: Message
+    cite: Cite
+    emergency: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FollowUp:
+    """A visit: on `on`, or every day from `on` to `until`. `first` marks the day to give."""
+
+    key: str
+    on: date
+    until: date | None
+    message: Message
+    cite: Cite
+    first: bool
+    branch: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What to do, ready to be written in any form.
+
+    `choice` is "" (no referral: only here), "refer" (referral is possible), "here" (referral
+    is not possible: written, but treated here), "refer-or-here" (exactly one of the two) or
+    "refer-then-here" (referral is the only option; the rest only if it is refused).
+    """
+
+    status: str
+    """"success", "data-requested" or "data-required" (FHIR guidance-response-status)."""
+    choice: str
+    emergency: tuple[Care, ...]
+    referral: Referral | None
+    orders: tuple[Order, ...]
+    care: tuple[Care, ...]
+    follow_ups: tuple[FollowUp, ...]
+    cautions: tuple[Caution, ...]
+    missing: tuple[Missing, ...]
+    counselling: tuple[Message, ...]
+    summary: tuple[Message, ...]
+    """The headline sentences, most urgent first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """Everything decided about one Case with one Protocol.
+
+    `id` is a UUIDv5 of the canonical case, the content digest and `as_of`: the same question
+    always has the same id, whatever the order of the caller's resources.
+    """
+
+    id: str
+    case: Case
+    protocol: Protocol
+    assessment: Assessment
+    plan: Plan

@@ -79,6 +79,8 @@ class Sign:
     required_when: tuple[str, ...] = ()
     implies: tuple[Implication, ...] = ()
     only_without: str = ""
+    lasting: bool = False
+    """Holds beyond one visit (an allergy); otherwise an old answer is asked again."""
     snomed: tuple[str, ...] = ()
     allergy_snomed: tuple[str, ...] = ()
     allergy_atc: tuple[str, ...] = ()
@@ -97,6 +99,8 @@ class Measure:
     possible: tuple[Number, Number]
     """Below the first or above the second is not a value of this kind at all."""
     required: bool = False
+    lasting: bool = False
+    """Holds beyond one visit (a weight, whose own age is judged); otherwise measured again."""
     repeat_within: Number | None = None
     """For a count that has to be repeated: how far apart two counts may be."""
     sites_that_exclude: tuple[str, ...] = ()

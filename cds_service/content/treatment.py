@@ -37,6 +37,8 @@ class CareItem:
     code: str
     cite: Cite
     when: Condition | None = None
+    unless: Condition | None = None
+    """Left out when this is YES; an unknown leaves it in, so its words must be conditional."""
     values: tuple[tuple[str, Number], ...] = ()
 
 

@@ -3,6 +3,7 @@
 Everything is frozen and knows where it comes from. Nothing here decides anything.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -143,6 +144,20 @@ class Group:
 
 
 Condition = FindingTest | MeasureTest | Group
+
+
+def leaves(condition: Condition) -> "Iterator[FindingTest | MeasureTest]":
+    """Every test in a condition, in the order in which it is written."""
+    if isinstance(condition, Group):
+        for item in condition.items:
+            yield from leaves(item)
+    else:
+        yield condition
+
+
+def finding_tests(condition: Condition) -> "Iterator[FindingTest]":
+    """Every tested sign in a condition, in the order in which it is written."""
+    return (test for test in leaves(condition) if isinstance(test, FindingTest))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,7 @@
 """Treatment as content: what each class is given, where, for how long, and when to return."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import (
@@ -13,6 +14,7 @@ from cds_service.content.model import (
     Sign,
     Source,
     Table,
+    finding_tests,
 )
 
 
@@ -137,9 +139,9 @@ class Growth:
     female: tuple[tuple[Number, Number, Number], ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Protocol:
-    """One edition of one protocol, complete, checked and frozen."""
+    """One edition of one protocol, complete, checked and frozen. Look-ups are made once."""
 
     id: str
     version: str
@@ -166,14 +168,50 @@ class Protocol:
     digest: str
     """SHA-256 over the exact bytes of every content file, in path order."""
 
-    def row(self, code: str) -> Row:
-        """The row that gives the class `code`; raises KeyError."""
-        return {row.code: row for table in self.tables for row in table.rows}[code]
+    @cached_property
+    def row_by_code(self) -> dict[str, Row]:
+        """Rows by the class they give."""
+        return {row.code: row for table in self.tables for row in table.rows}
 
-    def medicine(self, code: str) -> Medicine:
-        """The medicine `code`; raises KeyError."""
-        return {medicine.code: medicine for medicine in self.medicines}[code]
+    @cached_property
+    def sign_by_code(self) -> dict[str, Sign]:
+        """Signs by code."""
+        return {sign.code: sign for sign in self.signs}
 
+    @cached_property
+    def measure_by_code(self) -> dict[str, Measure]:
+        """Measures by code."""
+        return {measure.code: measure for measure in self.measures}
+
+    @cached_property
+    def derived_by_code(self) -> dict[str, Derived]:
+        """Derived facts by code."""
+        return {derived.code: derived for derived in self.derived}
+
+    @cached_property
+    def medicine_by_code(self) -> dict[str, Medicine]:
+        """Medicines by code."""
+        return {medicine.code: medicine for medicine in self.medicines}
+
+    @cached_property
+    def plan_by_code(self) -> dict[str, ClassPlan]:
+        """Class plans by class."""
+        return {plan.code: plan for plan in self.plans}
+
+    @cached_property
+    def text_by_key(self) -> dict[str, str]:
+        """English texts by key."""
+        return dict(self.texts)
+
+    @cached_property
+    def danger_signs(self) -> frozenset[str]:
+        """Signs that a severe row tests for: a YES of one of these always acts."""
+        severe = (row.when for table in self.tables for row in table.rows if row.severe)
+        return frozenset(
+            test.code for when in severe if when is not None for test in finding_tests(when)
+        )
+
+    @cached_property
     def formulations(self) -> tuple[tuple[Medicine, Formulation], ...]:
         """Every formulation with its medicine, in file order."""
         return tuple((med, form) for med in self.medicines for form in med.formulations)

@@ -1,0 +1,65 @@
+"""One record of the log: the exact bytes in and out, and everything needed to replay them."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from hashlib import sha256
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Who asked: `tenant` is the organisation, `caller` the client of it ("" while not known).
+
+    >>> Origin()
+    Origin(tenant='', caller='')
+    """
+
+    tenant: str = ""
+    caller: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One recommendation, as it was asked for and as it was answered.
+
+    `request` and `response` are the exact bytes on the wire, never re-serialised: trailing
+    zeros and key order count. The hashes are SHA-256 (FIPS 180-4) in lower-case hex.
+    """
+
+    request: bytes
+    response: bytes
+    request_sha256: str
+    response_sha256: str
+    as_of: datetime
+    """The moment the decision was made for."""
+    recorded: datetime
+    """The service's clock when the entry was made."""
+    decision_id: str
+    """UUID of the decision; asked again it is the same, so several entries may share it."""
+    protocol: str
+    """`id|version` of the protocol that decided."""
+    content_digest: str
+    """SHA-256 over the protocol's files, in hex."""
+    code_version: str
+    language: str
+    """BCP-47 tag of the texts in the response."""
+    strict: bool
+    """Whether the caller asked for `Prefer: handling=strict`."""
+    origin: Origin = Origin()
+
+    @property
+    def intact(self) -> bool:
+        """Whether both payloads still match their hashes."""
+        return digest(self.request) == self.request_sha256 and (
+            digest(self.response) == self.response_sha256
+        )
+
+
+def digest(payload: bytes) -> str:
+    """SHA-256 of `payload` in lower-case hex.
+
+    The well-known value for no bytes at all (FIPS 180-4 test vector):
+
+    >>> digest(b"")
+    'e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855'
+    """
+    return sha256(payload).hexdigest()

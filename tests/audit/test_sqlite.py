@@ -1,0 +1,321 @@
+"""The SQLite log: exact, ordered, append-only, durable, and it says so when it is not."""
+
+import asyncio
+import dataclasses
+import resource
+import sqlite3
+import stat
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+
+from cds_service.audit.sqlite import SqliteStore
+from cds_service.audit.sqlite_file import COLUMNS
+from cds_service.errors import LogUnavailable
+
+from .conftest import entry
+
+Opened = Callable[..., SqliteStore]
+
+
+def append(store: SqliteStore, number: int = 1, size: int = 100) -> int:
+    return asyncio.run(store.append(entry(number, size)))
+
+
+def test_an_entry_comes_back_exactly_as_it_went_in(opened: Opened) -> None:
+    odd = bytes(range(256)) + "3.40 ½ \u2028".encode()
+    put = dataclasses.replace(entry(), request=odd, strict=True)
+    store = opened()
+
+    index = asyncio.run(store.append(put))
+
+    assert asyncio.run(store.get(index)) == put
+
+
+def test_positions_begin_at_zero_and_have_no_gap(opened: Opened) -> None:
+    store = opened()
+
+    assert [append(store, number) for number in range(4)] == [0, 1, 2, 3]
+    assert asyncio.run(store.count()) == 4
+
+
+@pytest.mark.parametrize("index", [-1, 1, 2**63, 2**80])
+def test_no_entry_where_there_is_none(opened: Opened, index: int) -> None:
+    store = opened()
+    append(store)
+
+    assert asyncio.run(store.get(index)) is None
+
+
+def test_one_decision_may_have_several_entries(opened: Opened) -> None:
+    store = opened()
+    for number in (7, 8, 7):
+        append(store, number)
+
+    found = asyncio.run(store.by_decision("decision-7"))
+
+    assert found == ((0, entry(7)), (2, entry(7)))
+
+
+def test_an_entry_knows_when_its_bytes_were_altered() -> None:
+    assert entry().intact
+    assert not dataclasses.replace(entry(), request=b"{}").intact
+    assert not dataclasses.replace(entry(), response=b"{}").intact
+
+
+def test_the_entry_is_on_disk_before_append_returns(opened: Opened, tmp_path: Path) -> None:
+    store = opened()
+
+    async def seen_by_another_connection() -> int:
+        index = await store.append(entry())
+        with closing(sqlite3.connect(tmp_path / "log.db")) as other:
+            return other.execute("SELECT COUNT(*) FROM entry").fetchone()[0] - index
+
+    assert asyncio.run(seen_by_another_connection()) == 1
+
+
+def test_every_connection_is_wal_and_full(opened: Opened, tmp_path: Path) -> None:
+    from cds_service.audit import sqlite_file
+
+    opened()
+    with closing(sqlite_file.connect(tmp_path / "log.db", 1)) as connection:
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE entry SET response = x'00'",
+        "DELETE FROM entry",
+        "REPLACE INTO entry SELECT * FROM entry WHERE position = 0",
+        f"INSERT INTO entry SELECT 9, {', '.join(COLUMNS[1:])} FROM entry",
+    ],
+)
+def test_what_is_recorded_cannot_be_changed(opened: Opened, tmp_path: Path, change: str) -> None:
+    append(opened())
+    with (
+        closing(sqlite3.connect(tmp_path / "log.db")) as other,
+        pytest.raises(sqlite3.IntegrityError, match="append-only"),
+    ):
+        other.execute(change)
+
+
+def test_entries_that_wait_together_share_a_commit(opened: Opened) -> None:
+    store = opened()
+
+    async def together() -> list[int]:
+        return await asyncio.gather(*(store.append(entry(number)) for number in range(500)))
+
+    positions = asyncio.run(together())
+
+    assert sorted(positions) == list(range(500))
+    assert store.commits <= 50
+    for position, number in enumerate(positions[:20]):
+        found = asyncio.run(store.get(number))
+        assert found == entry(position)
+
+
+def test_entries_of_two_event_loops_are_both_answered(opened: Opened) -> None:
+    store = opened()
+
+    async def both() -> tuple[int, int]:
+        here = asyncio.create_task(store.append(entry(1)))
+        there = asyncio.to_thread(asyncio.run, store.append(entry(2)))
+        return await here, await there
+
+    assert sorted(asyncio.run(both())) == [0, 1]
+
+
+def test_a_caller_that_gave_up_does_not_disturb_the_others(opened: Opened) -> None:
+    store = opened()
+
+    async def one_gives_up() -> int:
+        first = asyncio.create_task(store.append(entry(1)))
+        second = asyncio.create_task(store.append(entry(2)))
+        await asyncio.sleep(0)
+        first.cancel()
+        return await second
+
+    assert asyncio.run(one_gives_up()) == 1
+    assert asyncio.run(store.count()) == 2
+
+
+def test_the_file_and_its_folder_are_private(opened: Opened, tmp_path: Path) -> None:
+    opened("new/folder/log.db")
+
+    assert stat.S_IMODE((tmp_path / "new/folder/log.db").stat().st_mode) == 0o600
+    assert stat.S_IMODE((tmp_path / "new/folder").stat().st_mode) == 0o700
+
+
+def test_a_log_is_found_again_after_a_restart(opened: Opened) -> None:
+    first = opened()
+    append(first, 1)
+    asyncio.run(first.close())
+
+    assert append(opened(), 2) == 1
+
+
+def test_two_processes_share_one_log(opened: Opened, tmp_path: Path) -> None:
+    store = opened()
+    script = Path(__file__).with_name("writing.py")
+    others = [
+        subprocess.Popen(
+            [sys.executable, str(script), str(tmp_path / "log.db"), "20"], stdout=subprocess.PIPE
+        )
+        for _ in range(2)
+    ]
+    mine = [append(store, number) for number in range(20)]
+    theirs = [int(line) for other in others for line in other.communicate()[0].split()]
+
+    assert [other.returncode for other in others] == [0, 0]
+    assert sorted(mine + theirs) == list(range(60))
+
+
+def test_nothing_is_taken_after_closing(opened: Opened) -> None:
+    store = opened()
+    asyncio.run(store.close())
+    asyncio.run(store.close())
+
+    with pytest.raises(LogUnavailable, match="closed"):
+        append(store)
+
+
+def test_what_waits_at_closing_is_still_recorded(opened: Opened) -> None:
+    store = opened()
+
+    async def close_behind_an_entry() -> int:
+        waiting = asyncio.create_task(store.append(entry()))
+        await asyncio.sleep(0)
+        await store.close()
+        return await waiting
+
+    assert asyncio.run(close_behind_an_entry()) == 0
+
+
+@contextmanager
+def full_disk() -> Iterator[None]:
+    """No file of this process may grow: what SQLite then meets is a failing write."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def test_a_full_disk_gives_no_answer_and_the_log_recovers(opened: Opened) -> None:
+    store = opened()
+    append(store, 1)
+
+    async def two_at_once() -> list[int | BaseException]:
+        big = [store.append(entry(number, 300_000)) for number in (2, 3)]
+        return await asyncio.gather(*big, return_exceptions=True)
+
+    with full_disk():
+        refused = asyncio.run(two_at_once())
+
+    assert [type(outcome) for outcome in refused] == [LogUnavailable, LogUnavailable]
+    assert append(store, 4, 300_000) == 1
+    assert asyncio.run(store.get(1)) == entry(4, 300_000)
+
+
+def test_another_process_that_holds_the_file_too_long(opened: Opened, tmp_path: Path) -> None:
+    store = opened(wait=0.05)
+    with closing(sqlite3.connect(tmp_path / "log.db", isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(LogUnavailable):
+            append(store)
+        with pytest.raises(LogUnavailable):
+            asyncio.run(store.ready())
+
+    asyncio.run(store.ready())
+    assert append(store) == 0
+
+
+def test_a_log_that_was_removed_takes_nothing(opened: Opened, tmp_path: Path) -> None:
+    store = opened()
+    append(store)
+    (tmp_path / "log.db").unlink()
+
+    with pytest.raises(LogUnavailable):
+        append(store)
+    with pytest.raises(LogUnavailable):
+        asyncio.run(store.count())
+
+
+def test_a_log_that_was_replaced_takes_nothing(opened: Opened, tmp_path: Path) -> None:
+    store = opened()
+    append(store)
+    opened("other.db")
+    (tmp_path / "other.db").replace(tmp_path / "log.db")
+
+    with pytest.raises(LogUnavailable):
+        append(store)
+
+
+def test_readiness_records_nothing(opened: Opened) -> None:
+    store = opened()
+    asyncio.run(store.ready())
+
+    assert asyncio.run(store.count()) == 0
+    assert store.commits == 0
+
+
+def test_too_many_waiting_entries_are_refused(
+    opened: Opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from cds_service.audit import writer
+
+    monkeypatch.setattr(writer, "WAITING", 0)
+
+    with pytest.raises(LogUnavailable, match="keep up"):
+        append(opened())
+
+
+def test_a_file_of_another_layout_is_refused(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "log.db")) as other:
+        other.execute("PRAGMA user_version = 99")
+
+    with pytest.raises(LogUnavailable, match="layout 99"):
+        SqliteStore(tmp_path / "log.db")
+
+
+def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "log.db")) as other:
+        other.execute("CREATE TABLE stock (tablets INTEGER)")
+
+    with pytest.raises(LogUnavailable, match="something else"):
+        SqliteStore(tmp_path / "log.db")
+
+
+def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "log.db").write_text("not a database, but long enough to look at " * 40)
+
+    with pytest.raises(LogUnavailable, match="cannot be opened"):
+        SqliteStore(tmp_path / "log.db")
+
+
+def test_a_folder_is_no_log(tmp_path: Path) -> None:
+    with pytest.raises(LogUnavailable, match="cannot be opened"):
+        SqliteStore(tmp_path)
+
+
+def test_a_file_that_cannot_be_made_durable_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A file system without shared memory stays in the old journal mode: SQLite says so.
+    real = sqlite3.connect
+
+    class Journalling(sqlite3.Connection):
+        def execute(self, statement: str, *values: object) -> sqlite3.Cursor:
+            return super().execute(statement.replace("= WAL", "= DELETE"), *values)
+
+    monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: real(*a, factory=Journalling, **k))
+
+    with pytest.raises(LogUnavailable, match="journal_mode=delete"):
+        SqliteStore(tmp_path / "log.db")

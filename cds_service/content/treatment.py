@@ -149,6 +149,10 @@ class Protocol:
     cite: Cite
     age_below: Number
     visit_length: Number
+    course_gap: Number
+    """A dose given longer ago than this belongs to an earlier course."""
+    values: tuple[tuple[str, Number], ...]
+    """Numbers that instructions name (spoon size, repeat window), by placeholder."""
     deviation_note: Number
     deviation_high: Number
     deviation_low: Number

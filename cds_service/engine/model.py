@@ -117,6 +117,7 @@ class Dose:
     cite: Cite
     notes: tuple[Message, ...] = ()
     """How it was reached: table or rule, target, deviation, per-kg volume beside it."""
+    cautions: tuple[Caution, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,212 @@
+"""Facts: which reading counts, when several were sent, and what follows from it.
+
+The rules of reading (design, "The outside", In): the latest reading of this visit wins; a
+contradiction is reported; an explicit danger sign YES is never overridden by another value or
+by an implication. Unknown stays NOT_ASSESSED.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from decimal import Decimal
+
+from cds_service.case import Age, Answer, Case, Finding, Measurement, Origin
+from cds_service.content.model import Message, Sign
+from cds_service.content.treatment import Protocol
+from cds_service.engine.model import Caution
+
+_NOWHEN = timedelta(0)
+
+
+@dataclass(slots=True)
+class Facts:
+    """What is known, settled: one answer a sign, one value (or a tie) a measure.
+
+    Built once by `settle` and only read afterwards. `values` holds more than one measurement
+    of a kind only when they were taken at the same moment and differ.
+    """
+
+    case: Case
+    protocol: Protocol
+    answers: dict[str, Answer] = field(default_factory=dict)
+    origins: dict[str, tuple[Origin, ...]] = field(default_factory=dict)
+    values: dict[str, tuple[Measurement, ...]] = field(default_factory=dict)
+    series: dict[str, tuple[Measurement, ...]] = field(default_factory=dict)
+    """Every usable measurement of a kind, earliest first (breathing counts, weights)."""
+    cautions: list[Caution] = field(default_factory=list)
+
+    def answer(self, code: str) -> Answer:
+        """The answer to a sign; NOT_ASSESSED when nobody said."""
+        return self.answers.get(code, Answer.NOT_ASSESSED)
+
+    def is_yes(self, code: str) -> bool:
+        """Whether the sign is known to be present."""
+        return self.answers.get(code) is Answer.YES
+
+    @property
+    def age(self) -> Age | None:
+        """The infant's age as a span of days, or None."""
+        return self.case.age
+
+    def gestation_now(self) -> tuple[Decimal, Decimal] | None:
+        """Postmenstrual age in days as a span: gestational age at birth plus age since."""
+        born = self.values.get("gestational-age")
+        if born is None or self.case.age is None:
+            return None
+        days = born[0].quantity.to("d").value
+        return days + self.case.age.low, days + self.case.age.high
+
+
+def settle(case: Case, protocol: Protocol) -> Facts:
+    """Settle every reading of the case into one answer or value each."""
+    facts = Facts(case, protocol)
+    oldest = case.as_of - _span(protocol)
+    _settle_measures(facts, oldest)
+    _settle_findings(facts, oldest)
+    _imply(facts)
+    _overrule(facts)
+    return facts
+
+
+def _span(protocol: Protocol) -> timedelta:
+    return timedelta(minutes=int(protocol.visit_length.quantity.to("min").value))
+
+
+def _of_this_visit(at: datetime | None, oldest: datetime) -> bool:
+    # A reading without a time came with this request: it is taken as of this visit.
+    return at is None or at >= oldest
+
+
+def _settle_measures(facts: Facts, oldest: datetime) -> None:
+    by_kind: dict[str, list[Measurement]] = {}
+    for reading in facts.case.measurements:
+        measure = facts.protocol.measure_by_code[reading.kind]
+        if measure.lasting or _of_this_visit(reading.at, oldest):
+            by_kind.setdefault(reading.kind, []).append(reading)
+        else:
+            _note_old(facts, f"measure.{reading.kind}", reading.origin)
+    for kind, readings in by_kind.items():
+        ordered = tuple(sorted(_distinct(readings), key=_when))
+        facts.series[kind] = ordered
+        facts.values[kind] = _latest(ordered)
+        _note_measure(facts, kind)
+
+
+def _distinct(readings: Iterable[Measurement]) -> list[Measurement]:
+    # The same value at the same moment is one measurement recorded twice.
+    seen = {(reading.at, reading.quantity, reading.site): reading for reading in readings}
+    return list(seen.values())
+
+
+def _when(reading: Measurement) -> tuple[bool, float, Decimal]:
+    stamp = reading.at.timestamp() if reading.at else 0.0
+    return reading.at is not None, stamp, reading.quantity.value
+
+
+def _latest(ordered: tuple[Measurement, ...]) -> tuple[Measurement, ...]:
+    last = ordered[-1]
+    return tuple(reading for reading in ordered if reading.at in {last.at, None})
+
+
+def _note_measure(facts: Facts, kind: str) -> None:
+    current, name = facts.values[kind], Message(f"measure.{kind}")
+    origins = tuple(reading.origin for reading in current)
+    if len(current) > 1 and facts.protocol.measure_by_code[kind].repeat_within is None:
+        _note(facts, "values-differ", "moderate", name, origins)
+    if any(reading.preliminary for reading in current):
+        _note(facts, "preliminary", "low", name, origins)
+    if any(reading.at is None for reading in current):
+        _note(facts, "no-time", "low", name, origins)
+
+
+def _settle_findings(facts: Facts, oldest: datetime) -> None:
+    by_code: dict[str, list[Finding]] = {}
+    for reading in facts.case.findings:
+        if facts.protocol.sign_by_code[reading.code].lasting or _of_this_visit(reading.at, oldest):
+            by_code.setdefault(reading.code, []).append(reading)
+        else:
+            _note_old(facts, f"sign.{reading.code}", reading.origin)
+    for code, readings in by_code.items():
+        _settle_finding(facts, code, readings)
+
+
+def _settle_finding(facts: Facts, code: str, readings: list[Finding]) -> None:
+    said = [reading for reading in readings if reading.answer is not Answer.NOT_ASSESSED]
+    answers = {reading.answer for reading in said}
+    if len(answers) > 1:
+        said = _resolve(facts, code, said)
+    if not said:
+        return
+    facts.answers[code] = said[0].answer
+    facts.origins[code] = tuple(sorted({reading.origin for reading in said}))
+    if all(reading.preliminary for reading in said):
+        _note(facts, "preliminary", "low", Message(f"sign.{code}"), facts.origins[code])
+
+
+def _resolve(facts: Facts, code: str, said: list[Finding]) -> list[Finding]:
+    """Settle a contradiction: a danger sign YES acts; else the latest; else unknown."""
+    yes = [reading for reading in said if reading.answer is Answer.YES]
+    origins = tuple(sorted({reading.origin for reading in said}))
+    if code in facts.protocol.danger_signs or code in _allergies(facts.protocol):
+        _note(facts, "contradiction-yes-acts", "high", Message(f"sign.{code}"), origins)
+        return yes
+    times = [reading.at for reading in said]
+    if None not in times:
+        last = max(time for time in times if time is not None)
+        latest = [reading for reading in said if reading.at == last]
+        if len({reading.answer for reading in latest}) == 1:
+            _note(facts, "latest-answer-used", "low", Message(f"sign.{code}"), origins)
+            return latest
+    _note(facts, "contradiction-ask-again", "moderate", Message(f"sign.{code}"), origins)
+    return []
+
+
+def _allergies(protocol: Protocol) -> frozenset[str]:
+    return frozenset(code for med in protocol.medicines for code in med.avoid_with)
+
+
+def _imply(facts: Facts) -> None:
+    for sign in facts.protocol.signs:
+        if sign.implies and facts.is_yes(sign.code):
+            _apply(facts, sign)
+
+
+def _apply(facts: Facts, sign: Sign) -> None:
+    for implied in sign.implies:
+        known = facts.answer(implied.code)
+        if known is implied.answer:
+            continue
+        if known is not Answer.NOT_ASSESSED:
+            origins = facts.origins[implied.code] + facts.origins[sign.code]
+            name = Message(f"sign.{implied.code}")
+            _note(facts, "contradiction-yes-acts", "high", name, tuple(sorted(set(origins))))
+            if implied.answer is Answer.NO:
+                continue
+        facts.answers[implied.code] = implied.answer
+        facts.origins[implied.code] = facts.origins[sign.code]
+
+
+def _overrule(facts: Facts) -> None:
+    for sign in facts.protocol.signs:
+        if not sign.only_without or sign.only_without not in facts.values:
+            continue
+        sites = facts.protocol.measure_by_code[sign.only_without].sites_that_exclude
+        readings = facts.values[sign.only_without]
+        if not all(reading.site is None or reading.site in sites for reading in readings):
+            continue
+        if facts.is_yes(sign.code):
+            name = Message(f"sign.{sign.code}")
+            _note(facts, "measured-instead", "low", name, facts.origins[sign.code])
+        facts.answers[sign.code] = Answer.NO
+        facts.origins[sign.code] = tuple(reading.origin for reading in readings)
+
+
+def _note_old(facts: Facts, key: str, origin: Origin) -> None:
+    _note(facts, "not-of-this-visit", "moderate", Message(key), (origin,))
+
+
+def _note(
+    facts: Facts, code: str, severity: str, name: Message, origins: tuple[Origin, ...]
+) -> None:
+    message = Message(f"caution.{code}", (("what", name),))
+    facts.cautions.append(Caution(code, severity, message, origins))

@@ -1,9 +1,11 @@
 """Treatment as content: what each class is given, where, for how long, and when to return."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import cached_property
 
-from cds_service.content.medicine import Formulation, Medicine
+from cds_service.content.medicine import Formulation, Medicine, MedicineCaution
 from cds_service.content.model import (
     Cite,
     Condition,
@@ -139,6 +141,15 @@ class Growth:
     female: tuple[tuple[Number, Number, Number], ...]
 
 
+REFERRAL = "referral-possible"
+"""The sign that decides between "refer" and "treat here"."""
+
+
+def _weight_at(lms: tuple[Number, Number, Number], z: Decimal) -> Decimal:
+    skew, median, spread = (number.value for number in lms)
+    return median * (1 + skew * spread * z) ** (1 / skew)
+
+
 @dataclass(frozen=True)
 class Protocol:
     """One edition of one protocol, complete, checked and frozen. Look-ups are made once."""
@@ -214,6 +225,46 @@ class Protocol:
         return frozenset(
             test.code for when in severe if when is not None for test in finding_tests(when)
         )
+
+    @cached_property
+    def allergy_signs(self) -> frozenset[str]:
+        """Signs that forbid a medicine: a YES of one of these always acts."""
+        return frozenset(code for medicine in self.medicines for code in medicine.avoid_with)
+
+    @cached_property
+    def judged_signs(self) -> frozenset[str]:
+        """Signs that this edition does something with; a YES of any other is handed back."""
+        tested = {test.code for item in self._conditions() for test in finding_tests(item)}
+        implying = {sign.code for sign in self.signs if sign.implies}
+        return frozenset(tested | implying | self.allergy_signs | {REFERRAL})
+
+    def _conditions(self) -> Iterator[Condition]:
+        """Every condition that leads to an action, except those under which one is offered."""
+        care = [item for plan in self.plans for item in (*plan.care, *plan.referral_care)]
+        owners: list[Row | CareItem | PlanCaution | Regimen | MedicineCaution] = [
+            *(row for table in self.tables for row in table.rows),
+            *self.emergency,
+            *care,
+            *(caution for plan in self.plans for caution in plan.cautions),
+            *(regimen for plan in self.plans for regimen in plan.regimens),
+            *(caution for medicine in self.medicines for caution in medicine.cautions),
+        ]
+        return (owner.when for owner in owners if owner.when is not None)
+
+    @cached_property
+    def weight_flags(self) -> dict[str, tuple[tuple[Decimal, Decimal], ...]]:
+        """Weight in kg at the low and the high flag limit, by sex and day of age.
+
+        WHO LMS method: M * (1 + L * S * z) ** (1 / L).
+        """
+        limits = self.weight_limits
+        return {
+            sex: tuple(
+                (_weight_at(lms, limits.z_low.value), _weight_at(lms, limits.z_high.value))
+                for lms in table
+            )
+            for sex, table in (("male", self.growth.male), ("female", self.growth.female))
+        }
 
     @cached_property
     def formulations(self) -> tuple[tuple[Medicine, Formulation], ...]:

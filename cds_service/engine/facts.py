@@ -15,8 +15,6 @@ from cds_service.content.model import Message, Sign
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Caution
 
-_NOWHEN = timedelta(0)
-
 
 @dataclass(slots=True)
 class Facts:
@@ -147,7 +145,7 @@ def _resolve(facts: Facts, code: str, said: list[Finding]) -> list[Finding]:
     """Settle a contradiction: a danger sign YES acts; else the latest; else unknown."""
     yes = [reading for reading in said if reading.answer is Answer.YES]
     origins = tuple(sorted({reading.origin for reading in said}))
-    if code in facts.protocol.danger_signs or code in _allergies(facts.protocol):
+    if code in facts.protocol.danger_signs or code in facts.protocol.allergy_signs:
         _note(facts, "contradiction-yes-acts", "high", Message(f"sign.{code}"), origins)
         return yes
     times = [reading.at for reading in said]
@@ -159,10 +157,6 @@ def _resolve(facts: Facts, code: str, said: list[Finding]) -> list[Finding]:
             return latest
     _note(facts, "contradiction-ask-again", "moderate", Message(f"sign.{code}"), origins)
     return []
-
-
-def _allergies(protocol: Protocol) -> frozenset[str]:
-    return frozenset(code for med in protocol.medicines for code in med.avoid_with)
 
 
 def _imply(facts: Facts) -> None:

@@ -1,0 +1,114 @@
+"""Classify: every table, first row that holds, with what is still open above it.
+
+Design, decision 3: a more severe row left undecided is reported, never skipped; a danger sign
+that is YES acts at once, whatever else is missing.
+"""
+
+from collections.abc import Iterable
+
+from cds_service.case import Answer, Refusal
+from cds_service.content.model import FindingTest, MeasureTest, Message, Row, Table, leaves
+from cds_service.engine.conditions import evaluate, is_required, tests
+from cds_service.engine.facts import Facts
+from cds_service.engine.model import Assessment, Caution, Class, Missing, RowResult, Test
+
+_GRAVE_REFUSALS = frozenset({"allergy-not-understood"})
+
+
+def assess(facts: Facts) -> Assessment:
+    """Classify the infant by every table of the protocol."""
+    results = [_results(table, facts) for table in facts.protocol.tables]
+    rows = tuple(result for table in results for result in table)
+    classes = tuple(held for table in results for held in _class(table))
+    return Assessment(
+        classes=classes,
+        rows=rows,
+        missing=_missing(rows, facts),
+        not_recorded=_not_recorded(facts),
+        cautions=(*map(_refused, facts.case.refusals), *facts.cautions, *_not_judged(facts)),
+    )
+
+
+def _results(table: Table, facts: Facts) -> list[RowResult]:
+    """The rows down to the first that holds; what comes below it does not matter."""
+    results: list[RowResult] = []
+    for row in table.rows:
+        result = _result(table, row, results, facts)
+        if result is not None:
+            results.append(result)
+        if result is not None and result.answer is Answer.YES:
+            break
+    return results
+
+
+def _result(table: Table, row: Row, above: list[RowResult], facts: Facts) -> RowResult | None:
+    if row.when is None:
+        # The last row says only what the rows above leave over: alone it is never undecided.
+        settled = all(result.answer is Answer.NO for result in above)
+        return RowResult(table.code, row, Answer.YES, ()) if settled else None
+    answer = evaluate(row.when, facts, row=True)
+    deciding = tests(row.when, facts, answer) if answer is not Answer.NO else ()
+    return RowResult(table.code, row, answer, deciding)
+
+
+def _class(results: list[RowResult]) -> Iterable[Class]:
+    if not results or results[-1].answer is not Answer.YES:
+        return
+    held = results[-1]
+    open_above = tuple(r.row.code for r in results if r.answer is Answer.NOT_ASSESSED)
+    row = held.row
+    yield Class(held.table, row.code, row.severe, held.tests, row.cite, open_above)
+
+
+def _missing(rows: tuple[RowResult, ...], facts: Facts) -> tuple[Missing, ...]:
+    found: dict[tuple[str, str], Missing] = {}
+    for result in rows:
+        if result.answer is Answer.NOT_ASSESSED:
+            for test in result.tests:
+                item = _ask(test, result, facts)
+                found.setdefault((item.kind, item.code), item)
+    return tuple(found.values())
+
+
+def _ask(test: Test, result: RowResult, facts: Facts) -> Missing:
+    why: tuple[tuple[str, str | Message], ...] = (("row", Message(f"class.{result.row.code}")),)
+    if test.fact == "age":
+        return Missing("age", "age", Message("missing.age", why), required=True)
+    if test.fact not in facts.protocol.measure_by_code:
+        return Missing("finding", test.fact, Message("missing.finding", why), required=True)
+    again = "missing.repeat" if facts.series.get(test.fact) else "missing.measure"
+    return Missing("measure", test.fact, Message(again, why), required=True)
+
+
+def _not_recorded(facts: Facts) -> tuple[str, ...]:
+    """Signs and measures of the tables that count only when present, and were not recorded."""
+    codes: dict[str, None] = {}
+    for table in facts.protocol.tables:
+        for row in table.rows:
+            for test in leaves(row.when) if row.when is not None else ():
+                if _is_unrecorded(test, facts):
+                    codes[test.code if isinstance(test, FindingTest) else test.measure] = None
+    return tuple(codes)
+
+
+def _is_unrecorded(test: FindingTest | MeasureTest, facts: Facts) -> bool:
+    if isinstance(test, MeasureTest):
+        measure = facts.protocol.measure_by_code.get(test.measure)
+        return measure is not None and not measure.required and test.measure not in facts.values
+    if facts.answer(test.code) is not Answer.NOT_ASSESSED or is_required(test.code, facts):
+        return False
+    triggers = facts.protocol.sign_by_code[test.code].required_when
+    return not triggers or any(facts.answer(code) is not Answer.NO for code in triggers)
+
+
+def _refused(refusal: Refusal) -> Caution:
+    severity = "high" if refusal.reason in _GRAVE_REFUSALS else "moderate"
+    message = Message(f"refusal.{refusal.reason}", refusal.details)
+    return Caution("not-used", severity, message, (refusal.origin,))
+
+
+def _not_judged(facts: Facts) -> Iterable[Caution]:
+    for code in sorted(facts.answers):
+        if facts.is_yes(code) and code not in facts.protocol.judged_signs:
+            message = Message("caution.not-judged", (("what", Message(f"sign.{code}")),))
+            yield Caution("not-judged", "moderate", message, facts.origins[code])

@@ -1,0 +1,235 @@
+"""From kilograms to something that can be measured: one dose of one medicine.
+
+Every dose is checked three times: the target per kilogram against its declared range, what is
+really given (amount x strength) against the declared range after rounding or of its cell, and
+against the ceilings. A dose that fails is not given; the reason is (design, decision 8).
+"""
+
+from dataclasses import dataclass
+from decimal import Decimal
+
+from cds_service.case import Answer
+from cds_service.content.medicine import Band, DoseRule, Formulation, Medicine, PerKg
+from cds_service.content.model import Cite, Message, Number
+from cds_service.engine.conditions import evaluate, tests
+from cds_service.engine.facts import Facts
+from cds_service.engine.model import Caution, Dose, Test
+from cds_service.engine.phrase import number, unit_name
+from cds_service.quantity import Quantity, plain, to_step
+
+_PRINTED = Decimal("0.1")  # how fine the content of a dose is printed; checks use it unrounded
+
+
+@dataclass(frozen=True, slots=True)
+class NoDose:
+    """Why a medicine is not given: `code` for the caution, and what was missing, if anything."""
+
+    medicine: str
+    code: str
+    reason: Message
+    missing: tuple[Test, ...] = ()
+    signs: tuple[str, ...] = ()
+    """The signs that forbid it."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    """One formulation tried: the amount, the limits per kg it must meet, who says so."""
+
+    form: Formulation
+    amount: Quantity
+    low: Number
+    high: Number
+    target: Number
+    rule: str
+    cite: Cite
+    caution: str = ""
+
+
+def make_dose(medicine: Medicine, facts: Facts, kg: Decimal) -> Dose | NoDose:
+    """The dose of `medicine` for an infant of `kg` kilograms, or why there is none."""
+    forbidden = tuple(code for code in medicine.avoid_with if facts.is_yes(code))
+    if forbidden:
+        return _no(medicine, "allergy", signs=forbidden)
+    offered = medicine.offered_when
+    if offered is not None and (answer := evaluate(offered, facts)) is not Answer.YES:
+        return _no(medicine, "not-offered", missing=tests(offered, facts, answer))
+    rule = _rule(medicine, facts)
+    if not isinstance(rule, DoseRule):
+        return rule
+    band = _band(rule, kg)
+    if rule.bands and band is None:
+        return _no(medicine, "below-the-table", ("weight", f"{number(kg)} kg"))
+    return _first_that_passes(medicine, rule, band, facts, kg)
+
+
+def _no(
+    medicine: Medicine,
+    code: str,
+    *values: tuple[str, str | Message],
+    missing: tuple[Test, ...] = (),
+    signs: tuple[str, ...] = (),
+) -> NoDose:
+    name = ("medicine", Message(f"medicine.{medicine.code}"))
+    return NoDose(medicine.code, code, Message(f"no-dose.{code}", (name, *values)), missing, signs)
+
+
+def _rule(medicine: Medicine, facts: Facts) -> DoseRule | NoDose:
+    """The first rule that holds; one that is still open above it stops the dose."""
+    for rule in medicine.rules:
+        answer = Answer.YES if rule.when is None else evaluate(rule.when, facts)
+        if answer is Answer.YES:
+            return rule
+        if answer is Answer.NOT_ASSESSED and rule.when is not None:
+            open_tests = tests(rule.when, facts, Answer.NOT_ASSESSED)
+            return _no(medicine, "rule-open", missing=open_tests)
+    return _no(medicine, "no-rule")
+
+
+def _band(rule: DoseRule, kg: Decimal) -> Band | None:
+    for band in rule.bands:
+        if band.low.value <= kg and (band.high is None or kg < band.high.value):
+            return band
+    return None
+
+
+def _first_that_passes(
+    medicine: Medicine, rule: DoseRule, band: Band | None, facts: Facts, kg: Decimal
+) -> Dose | NoDose:
+    prefer = band.prefer if band is not None and band.prefer else medicine.prefer
+    stock = facts.case.stock
+    in_stock = [code for code in prefer if stock is None or code in stock]
+    if not in_stock:
+        return _no(medicine, "not-in-stock")
+    failed: NoDose | None = None
+    for code in in_stock:
+        candidate = _candidate(medicine.formulation(code), rule, band, medicine, kg)
+        failed = _fault(medicine, candidate, kg)
+        if failed is None:
+            return _dose(medicine, candidate, facts, kg)
+    return failed or _no(medicine, "no-rule")
+
+
+def _candidate(
+    form: Formulation, rule: DoseRule, band: Band | None, medicine: Medicine, kg: Decimal
+) -> _Candidate:
+    for cell in band.cells if band is not None else ():
+        if cell.formulation == form.code and band is not None:
+            amount = Quantity(cell.amount.value, cell.amount.unit)
+            return _Candidate(
+                form, amount, cell.low, cell.high, medicine.target, band.code, cell.amount.cite
+            )
+    per_kg = band.per_kg if band is not None else rule.per_kg
+    if per_kg is None:
+        raise ValueError(f"{medicine.code}: {rule.code} gives no dose")  # refused by the loader
+    source = rule if band is None else band
+    return _Candidate(
+        form,
+        _measured(form, per_kg, kg),
+        per_kg.rounded_low,
+        per_kg.rounded_high,
+        per_kg.target,
+        source.code,
+        per_kg.target.cite,
+        band.caution if band is not None else "",
+    )
+
+
+def _measured(form: Formulation, per_kg: PerKg, kg: Decimal) -> Quantity:
+    step = per_kg.step or form.step
+    exact = form.amount_for(per_kg.target.value * kg)
+    return Quantity(to_step(exact, step.value, per_kg.rounding), form.per.unit)
+
+
+def _fault(medicine: Medicine, candidate: _Candidate, kg: Decimal) -> NoDose | None:
+    """The check that the candidate fails, if any (design, decision 8)."""
+    given = candidate.form.contained(candidate.amount)
+    per_kg = given.value / kg
+    values = (
+        ("given", f"{number(_printed(given.value))} {unit_name(given.unit)}"),
+        ("low", number(candidate.low.value)),
+        ("high", number(candidate.high.value)),
+        ("unit", unit_name(given.unit)),
+    )
+    if candidate.amount.value <= 0:
+        return _no(medicine, "too-small-to-measure", *values)
+    if not candidate.low.value <= per_kg <= candidate.high.value:
+        return _no(medicine, "outside-range", *values)
+    if medicine.hard_max is not None and per_kg > medicine.hard_max.value:
+        return _no(medicine, "outside-range", *values)
+    if medicine.ceiling is not None and given.value > medicine.ceiling.value:
+        return _no(medicine, "above-ceiling", ("ceiling", str(medicine.ceiling.quantity)), *values)
+    return None
+
+
+def _printed(value: Decimal) -> Decimal:
+    return to_step(value, _PRINTED, "nearest")
+
+
+def _dose(medicine: Medicine, candidate: _Candidate, facts: Facts, kg: Decimal) -> Dose:
+    form, unit = candidate.form, candidate.form.substance.unit
+    given = form.contained(candidate.amount).value
+    target = candidate.target.value * kg
+    deviation = (given / target - 1) * 100
+    return Dose(
+        medicine=medicine,
+        formulation=form,
+        rule=candidate.rule,
+        amount=candidate.amount,
+        contained=Quantity(_printed(given), unit),
+        per_kg=given / kg,
+        weight=Quantity(kg, "kg"),
+        target=Quantity(plain(target), unit),
+        target_rule=f"{number(candidate.target.value)} {unit_name(unit)}/kg",
+        cite=candidate.cite,
+        notes=tuple(_notes(medicine, candidate, facts, deviation, target)),
+        cautions=tuple(_cautions(medicine, candidate, facts, deviation)),
+    )
+
+
+def _notes(
+    medicine: Medicine, candidate: _Candidate, facts: Facts, deviation: Decimal, target: Decimal
+) -> list[Message]:
+    notes: list[Message] = []
+    if abs(deviation) > facts.protocol.deviation_note.value:
+        notes.append(_deviation("dose.deviation", candidate, deviation))
+    form = _liquid(medicine, candidate.form)
+    if form is not None:
+        step = form.step.value
+        volume = Quantity(to_step(form.amount_for(target), step, "nearest"), form.per.unit)
+        name = ("formulation", Message(f"formulation.{form.code}"))
+        notes.append(Message("dose.per-kg-beside", (("volume", str(volume)), name)))
+    return notes
+
+
+def _liquid(medicine: Medicine, form: Formulation) -> Formulation | None:
+    """The liquid in which the exact per-kilogram volume of a banded dose is told."""
+    if not any(rule.bands for rule in medicine.rules):
+        return None
+    liquids = [other for other in medicine.formulations if other.per.unit == "mL"]
+    return form if form in liquids else next(iter(liquids), None)
+
+
+def _deviation(key: str, candidate: _Candidate, deviation: Decimal) -> Message:
+    sign = "above" if deviation > 0 else "below"
+    percent = f"{abs(deviation).quantize(Decimal(1)):f} %"
+    return Message(key, (("percent", percent), ("direction", Message(f"direction.{sign}"))))
+
+
+def _cautions(
+    medicine: Medicine, candidate: _Candidate, facts: Facts, deviation: Decimal
+) -> list[Caution]:
+    protocol, name = facts.protocol, ("medicine", Message(f"medicine.{medicine.code}"))
+    found: list[Caution] = []
+    if deviation > protocol.deviation_high.value or -deviation > protocol.deviation_low.value:
+        message = _deviation("caution.far-from-target", candidate, deviation)
+        message = Message(message.key, (*message.values, name))
+        found.append(Caution("far-from-target", "moderate", message))
+    if candidate.caution:
+        message = Message(f"caution.{candidate.caution}", (name,))
+        found.append(Caution(candidate.caution, "moderate", message))
+    volume, unit = candidate.amount.value, candidate.amount.unit
+    if medicine.senior_above is not None and volume > medicine.senior_above.value:
+        large = (("volume", f"{number(volume)} {unit}"), name)
+        found.append(Caution("large-injection", "high", Message("caution.large-injection", large)))
+    return found

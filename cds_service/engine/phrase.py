@@ -1,0 +1,158 @@
+"""What the numbers of a plan are called: Messages that every way of writing a plan shares.
+
+Only words are chosen here, by the shape of a number (one, many, a half); nothing is decided.
+"""
+
+from datetime import date, datetime
+from decimal import Decimal
+
+from cds_service.content.model import Cite, Message
+from cds_service.engine.model import Dose, FollowUp, Order
+from cds_service.quantity import Quantity, plain, to_step
+
+_HALF = Decimal("0.5")
+_TENTH = Decimal("0.1")  # how fine a dose per kilogram is printed; not how it is checked
+_COUNTED = ("{tbl}", "{bottle}", "{vial}")
+
+
+def number(value: Decimal | int) -> str:
+    """A number as plain text, never with an exponent.
+
+    >>> number(Decimal("1E+2")), number(Decimal("1.50"))
+    ('100', '1.5')
+    """
+    return f"{plain(Decimal(value)):f}"
+
+
+def amount(quantity: Quantity) -> Message:
+    """A measured amount in words: "half a tablet", "2 bottles", "5 mL".
+
+    >>> amount(Quantity.of("0.5", "{tbl}")).key, amount(Quantity.of("1.5", "{tbl}")).key
+    ('amount.{tbl}.half', 'amount.{tbl}.and-half')
+    """
+    value, unit = quantity.value, quantity.unit
+    if unit not in _COUNTED:
+        return Message("amount.other", (("number", number(value)), ("unit", unit_name(unit))))
+    if value == _HALF:
+        return Message(f"amount.{unit}.half")
+    if value == 1:
+        return Message(f"amount.{unit}.one")
+    if value % 1 == _HALF:
+        return Message(f"amount.{unit}.and-half", (("number", number(value - _HALF)),))
+    return Message(f"amount.{unit}.many", (("number", number(value)),))
+
+
+def unit_name(unit: str) -> str:
+    """A unit as it is printed: UCUM's code without its brackets.
+
+    >>> unit_name("[iU]"), unit_name("{vial}"), unit_name("mg")
+    ('IU', 'vial', 'mg')
+    """
+    return {"[iU]": "IU", "{tbl}": "tablet", "Cel": "°C"}.get(unit, unit.strip("{}"))
+
+
+def packs(order: Order) -> Message:
+    """How much to hand out: "7 tablets", "1 bottle", "2 vials"."""
+    return amount(Quantity(Decimal(order.packs), order.dose.formulation.pack))
+
+
+def strength(dose: Dose) -> Message:
+    """The strength as it is measured out, after any dilution: "250 mg in 5 mL"."""
+    form = dose.formulation
+    return Message("strength", (("substance", _exact(form.substance)), ("per", amount(form.per))))
+
+
+def times(times_a_day: int) -> Message:
+    """How often a day."""
+    if times_a_day in (1, 2, 3, 4):
+        return Message(f"times.{times_a_day}")
+    return Message("times.many", (("number", str(times_a_day)),))
+
+
+def days(count: int) -> Message:
+    """A number of days."""
+    return Message("days.one") if count == 1 else Message("days.many", (("number", str(count)),))
+
+
+def days_to_give(order: Order) -> int:
+    """Days that the doses still to give take; fewer than the course when some were given."""
+    return -(-order.doses // order.times_a_day)
+
+
+def day(on: date) -> Message:
+    """A date in words, with the day of the week."""
+    names = (
+        ("weekday", Message(f"weekday.{on.weekday()}")),
+        ("month", Message(f"month.{on.month}")),
+    )
+    return Message("date", (("day", str(on.day)), *names, ("year", str(on.year))))
+
+
+def moment(at: datetime) -> Message:
+    """A date and time of day, in the offset that it carries."""
+    return Message("moment", (("date", day(at.date())), ("time", at.strftime("%H:%M"))))
+
+
+def dosage(order: Order) -> Message:
+    """One order as a sentence: amount, strength, route, how often, how long, when it is due."""
+    dose = order.dose
+    values: list[tuple[str, str | Message]] = [
+        ("amount", amount(dose.amount)),
+        ("strength", strength(dose)),
+        ("route", Message(f"route.{dose.medicine.route}")),
+        ("first_due", moment(order.first_due)),
+    ]
+    if order.days is None:
+        return Message("dosage.single", tuple(values))
+    values += [("times", times(order.times_a_day)), ("days", days(order.days))]
+    values.append(("doses", str(order.doses)))
+    if order.at_least:
+        return Message("dosage.at-least", tuple(values))
+    given_before = order.doses < order.days * order.times_a_day
+    return Message("dosage.remaining" if given_before else "dosage.course", tuple(values))
+
+
+def contained(order: Order) -> Message:
+    """What is in one dose, per kilogram and dose, and (for a course) per kilogram and day."""
+    dose = order.dose
+    values = (
+        ("contained", _exact(dose.contained)),
+        ("weight", str(dose.weight)),
+        ("per_kg", number(to_step(dose.per_kg, _TENTH, "nearest"))),
+        ("unit", unit_name(dose.contained.unit)),
+    )
+    if order.days is None:
+        return Message("dose.contained-once", values)
+    per_day = number(to_step(dose.per_kg * order.times_a_day, _TENTH, "nearest"))
+    return Message("dose.contained", (*values, ("per_day", per_day)))
+
+
+def target(dose: Dose) -> Message:
+    """The published target for this weight and the rule that gave the dose."""
+    values = (
+        ("target", _exact(dose.target)),
+        ("rule", dose.rule),
+        ("target_rule", dose.target_rule),
+    )
+    return Message("dose.target", values)
+
+
+def visit(follow_up: FollowUp) -> Message:
+    """When to come back: on a day, or every day between two days."""
+    if follow_up.until is None:
+        return Message("come-back.on", (("date", day(follow_up.on)),))
+    return Message(
+        "come-back.daily", (("from", day(follow_up.on)), ("until", day(follow_up.until)))
+    )
+
+
+def cited(cite: Cite) -> Message:
+    """The sources and how sure we are of them, in short: "P20, L18: words read"."""
+    evidence = Message(f"evidence.{cite.evidence}")
+    if not cite.sources:
+        return evidence
+    return Message("cited", (("sources", ", ".join(cite.sources)), ("evidence", evidence)))
+
+
+def _exact(quantity: Quantity) -> str:
+    return f"{number(quantity.value)} {unit_name(quantity.unit)}"

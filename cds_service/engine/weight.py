@@ -1,0 +1,157 @@
+"""Which weight the doses are made from, and when it may not be believed.
+
+Clinical content, section 5: a weight that cannot be right is never corrected; the likely slip
+is named, no dose is made from it, and a second weight that agrees lifts the doubt.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+
+from cds_service.case import Measurement, Origin
+from cds_service.content.model import Message, Number
+from cds_service.engine.facts import Facts
+from cds_service.engine.model import Caution
+from cds_service.quantity import Quantity, plain
+
+# How a weight is commonly mistaken: name of the slip, factor that would mend it.
+_SLIPS = (
+    ("ten-fold-high", Decimal("0.1")),
+    ("grams", Decimal("0.001")),
+    ("pounds", Decimal("0.45359237")),
+    ("ten-fold-low", Decimal(10)),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Weight:
+    """The weight to dose by (kg), or why there is none (`hold`), and what to say about it."""
+
+    kg: Decimal | None
+    hold: Message | None
+    origins: tuple[Origin, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+    weigh_again: bool = False
+
+    @property
+    def quantity(self) -> Quantity:
+        """The weight in kg; only when there is one."""
+        if self.kg is None:
+            raise ValueError("there is no weight to dose by")
+        return Quantity(self.kg, "kg")
+
+
+def dosing_weight(facts: Facts) -> Weight:
+    """Choose the weight to dose by and judge it."""
+    readings = facts.values.get("weight") or _fresh_birth_weight(facts)
+    if not readings:
+        return Weight(None, Message("no-dose.no-weight"))
+    origins = tuple(reading.origin for reading in readings)
+    if len(readings) > 1 and not _agree(facts, readings[0], readings[-1]):
+        return Weight(None, Message("no-dose.weights-differ"), origins, weigh_again=True)
+    reading = readings[0]  # of two that agree, the lower
+    doubt = _doubt(facts, reading)
+    if doubt is not None and not _confirmed(facts, reading):
+        caution = Caution("weigh-again", "high", doubt, origins)
+        return Weight(None, doubt, origins, (caution,), weigh_again=True)
+    cautions = tuple(_cautions(facts, reading, origins))
+    again = any(caution.code == "weight-stale" for caution in cautions)
+    return Weight(plain(reading.quantity.value), None, origins, cautions, weigh_again=again)
+
+
+def _fresh_birth_weight(facts: Facts) -> tuple[Measurement, ...]:
+    """Birth weight as dosing weight: only when it was measured recently."""
+    limit = facts.protocol.weight_limits.birth_weight_usable
+    readings = facts.values.get("birth-weight", ())
+    return readings if readings and _hours_old(facts, readings[0]) <= _hours(limit) else ()
+
+
+def _hours_old(facts: Facts, reading: Measurement) -> Decimal:
+    if reading.at is not None:
+        seconds = (facts.case.as_of - reading.at).total_seconds()
+        return Decimal(int(seconds)) / 3600
+    if reading.kind == "birth-weight" and facts.age is not None:
+        return Decimal(24) * (facts.age.high + 1)
+    return Decimal("Infinity") if reading.kind == "birth-weight" else Decimal(0)
+
+
+def _hours(number: Number) -> Decimal:
+    return number.quantity.to("h").value
+
+
+def _agree(facts: Facts, one: Measurement, other: Measurement) -> bool:
+    first, second = one.quantity.value, other.quantity.value
+    allowed = facts.protocol.weight_limits.agree_within.value / 100
+    return abs(first - second) <= allowed * max(first, second)
+
+
+def _confirmed(facts: Facts, reading: Measurement) -> bool:
+    """Whether another weighing agrees with this one."""
+    others = (other for other in facts.series.get("weight", ()) if other is not reading)
+    return any(other.at != reading.at and _agree(facts, reading, other) for other in others)
+
+
+def _doubt(facts: Facts, reading: Measurement) -> Message | None:
+    limits, kg = facts.protocol.weight_limits, reading.quantity.value
+    weight = ("weight", str(Quantity(plain(kg), "kg")))
+    if kg >= limits.weigh_again_from.value or kg > _flags(facts)[1]:
+        return Message("no-dose.too-heavy", (weight, ("slip", _slip(facts, kg))))
+    change = _change_since_birth(facts, reading)
+    if change is None:
+        return None
+    if change < -limits.newborn_loss.value:
+        return Message("no-dose.lost-too-much", (weight, ("percent", _whole(-change))))
+    if change > limits.newborn_gain.value:
+        return Message("no-dose.gained-too-much", (weight, ("percent", _whole(change))))
+    return None
+
+
+def _whole(percent: Decimal) -> str:
+    return f"{percent.quantize(Decimal(1)):f}"
+
+
+def _change_since_birth(facts: Facts, reading: Measurement) -> Decimal | None:
+    """Percent gained since birth, in the first days of life only."""
+    born, age = facts.values.get("birth-weight"), facts.age
+    if born is None or age is None or reading.kind == "birth-weight":
+        return None
+    if age.low >= facts.protocol.weight_limits.newborn_until.quantity.to("d").value:
+        return None
+    return (reading.quantity.value / born[0].quantity.value - 1) * 100
+
+
+def _flags(facts: Facts) -> tuple[Decimal, Decimal]:
+    """Lowest and highest believable weight; sex unknown: as soon as either sex is flagged."""
+    if facts.age is None:
+        return Decimal(0), Decimal("Infinity")
+    tables = facts.protocol.weight_flags
+    chosen = [tables[facts.case.sex]] if facts.case.sex in tables else list(tables.values())
+    low = max(table[min(facts.age.high, len(table) - 1)][0] for table in chosen)
+    high = min(table[min(facts.age.low, len(table) - 1)][1] for table in chosen)
+    return low, high
+
+
+def _slip(facts: Facts, kg: Decimal) -> Message:
+    if facts.age is None:
+        return Message("slip.unknown")
+    low, high = _flags(facts)
+    for name, factor in _SLIPS:
+        if low <= kg * factor <= high:
+            return Message(f"slip.{name}")
+    return Message("slip.unknown")
+
+
+def _cautions(facts: Facts, reading: Measurement, origins: tuple[Origin, ...]) -> Iterator[Caution]:
+    limits, kg = facts.protocol.weight_limits, reading.quantity.value
+    weight = ("weight", str(Quantity(plain(kg), "kg")))
+    if kg < _flags(facts)[0]:
+        message = Message("caution.weight-very-low", (weight, ("slip", _slip(facts, kg))))
+        yield Caution("weight-very-low", "high", message, origins)
+    young = facts.age is None or facts.age.low < limits.stale_young_until.quantity.to("d").value
+    limit = limits.stale_young if young else limits.stale_older
+    if _hours_old(facts, reading) > _hours(limit):
+        message = Message("caution.weight-stale", (weight, ("limit", str(limit.quantity))))
+        yield Caution("weight-stale", "moderate", message, origins)
+    if reading.kind == "birth-weight":
+        message = Message("caution.birth-weight-used", (weight,))
+        yield Caution("birth-weight-used", "moderate", message, origins)

@@ -32,6 +32,8 @@ class Course:
     days: Number | None
     at_least: bool = False
     alternative: str = ""
+    per_kg_beside: bool = False
+    """Print the exact per-kilogram volume beside a banded dose."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +52,15 @@ class CareItem:
 class Visit:
     """A follow-up: on day `after` (days from this visit), or every day until it.
 
-    Text `visit.<code>`. `definite`: a day to come back on whatever happens.
+    Text `visit.<code>`. `with_medicine`: the visits at which doses of that medicine are given,
+    counted from its own first dose.
     """
 
     code: str
     cite: Cite
     after: Number
     daily: bool = False
+    with_medicine: str = ""
 
 
 @dataclass(frozen=True, slots=True)

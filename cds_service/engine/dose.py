@@ -182,35 +182,33 @@ def _dose(medicine: Medicine, candidate: _Candidate, facts: Facts, kg: Decimal) 
         target=Quantity(plain(target), unit),
         target_rule=f"{number(candidate.target.value)} {unit_name(unit)}/kg",
         cite=candidate.cite,
-        notes=tuple(_notes(medicine, candidate, facts, deviation, target)),
+        notes=_notes(facts, deviation),
         cautions=tuple(_cautions(medicine, candidate, facts, deviation)),
     )
 
 
-def _notes(
-    medicine: Medicine, candidate: _Candidate, facts: Facts, deviation: Decimal, target: Decimal
-) -> list[Message]:
-    notes: list[Message] = []
-    if abs(deviation) > facts.protocol.deviation_note.value:
-        notes.append(_deviation("dose.deviation", candidate, deviation))
-    form = _liquid(medicine, candidate.form)
-    if form is not None:
-        step = form.step.value
-        volume = Quantity(to_step(form.amount_for(target), step, "nearest"), form.per.unit)
-        name = ("formulation", Message(f"formulation.{form.code}"))
-        notes.append(Message("dose.per-kg-beside", (("volume", str(volume)), name)))
-    return notes
+def _notes(facts: Facts, deviation: Decimal) -> tuple[Message, ...]:
+    if abs(deviation) <= facts.protocol.deviation_note.value:
+        return ()
+    return (_deviation("dose.deviation", deviation),)
 
 
-def _liquid(medicine: Medicine, form: Formulation) -> Formulation | None:
-    """The liquid in which the exact per-kilogram volume of a banded dose is told."""
-    if not any(rule.bands for rule in medicine.rules):
+def per_kg_volume(dose: Dose) -> Message | None:
+    """The exact per-kilogram volume of a liquid form, told beside a banded dose.
+
+    None when the medicine has no liquid form.
+    """
+    liquids = [form for form in dose.medicine.formulations if form.per.unit == "mL"]
+    if not liquids:
         return None
-    liquids = [other for other in medicine.formulations if other.per.unit == "mL"]
-    return form if form in liquids else next(iter(liquids), None)
+    form = dose.formulation if dose.formulation in liquids else liquids[0]
+    exact = form.amount_for(dose.target.value)
+    volume = Quantity(to_step(exact, form.step.value, "nearest"), form.per.unit)
+    name = ("formulation", Message(f"formulation.{form.code}"))
+    return Message("dose.per-kg-beside", (("volume", str(volume)), name))
 
 
-def _deviation(key: str, candidate: _Candidate, deviation: Decimal) -> Message:
+def _deviation(key: str, deviation: Decimal) -> Message:
     sign = "above" if deviation > 0 else "below"
     percent = f"{abs(deviation).quantize(Decimal(1)):f} %"
     return Message(key, (("percent", percent), ("direction", Message(f"direction.{sign}"))))
@@ -222,7 +220,7 @@ def _cautions(
     protocol, name = facts.protocol, ("medicine", Message(f"medicine.{medicine.code}"))
     found: list[Caution] = []
     if deviation > protocol.deviation_high.value or -deviation > protocol.deviation_low.value:
-        message = _deviation("caution.far-from-target", candidate, deviation)
+        message = _deviation("caution.far-from-target", deviation)
         message = Message(message.key, (*message.values, name))
         found.append(Caution("far-from-target", "moderate", message))
     if candidate.caution:

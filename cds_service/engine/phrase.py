@@ -7,7 +7,8 @@ from datetime import date, datetime
 from decimal import Decimal
 
 from cds_service.content.model import Cite, Message
-from cds_service.engine.model import Dose, FollowUp, Order
+from cds_service.content.treatment import Protocol
+from cds_service.engine.model import Dose, FollowUp, Missing, Order
 from cds_service.quantity import Quantity, plain, to_step
 
 _HALF = Decimal("0.5")
@@ -144,6 +145,17 @@ def visit(follow_up: FollowUp) -> Message:
     return Message(
         "come-back.daily", (("from", day(follow_up.on)), ("until", day(follow_up.until)))
     )
+
+
+def fact(protocol: Protocol, code: str) -> Message:
+    """The name of a sign or measure."""
+    return Message(f"measure.{code}" if code in protocol.measure_by_code else f"sign.{code}")
+
+
+def asked(missing: Missing) -> Message:
+    """What is still needed and why."""
+    kind = "sign" if missing.kind == "finding" else "measure"
+    return Message("asked", (("what", Message(f"{kind}.{missing.code}")), ("why", missing.why)))
 
 
 def cited(cite: Cite) -> Message:

@@ -1,0 +1,165 @@
+"""From a course to an order: which medicine, when the next dose is due, how many, how much.
+
+One medicine, one order (clinical content, section 3): a dose that was given before counts, and
+"already given" is judged by hours since the dose, never by calendar day.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from decimal import ROUND_CEILING, Decimal
+
+from cds_service.case import GivenDose
+from cds_service.content.medicine import Medicine
+from cds_service.content.model import Cite, Message, Number
+from cds_service.content.treatment import Course
+from cds_service.engine.dose import NoDose, make_dose, per_kg_volume
+from cds_service.engine.facts import Facts
+from cds_service.engine.instructions import instructions
+from cds_service.engine.model import Dose, Order
+from cds_service.engine.phrase import moment
+
+# Why a medicine cannot be given that lets the next one on the list be tried.
+_TRY_NEXT = frozenset({"allergy", "not-in-stock", "not-offered"})
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One course that is due in one branch, and for which classes."""
+
+    course: Course
+    branch: str
+    classes: tuple[str, ...]
+    cite: Cite
+    is_option: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Due:
+    """When the next dose is due and how many are left."""
+
+    at: datetime
+    doses: int
+
+
+def make_orders(need: Need, facts: Facts, kg: Decimal) -> tuple[list[Order], list[NoDose]]:
+    """The order for a course (with its alternative, if it is offered), or why there is none."""
+    refused: list[NoDose] = []
+    for code in need.course.medicines:
+        order = _order(need, facts.protocol.medicine_by_code[code], facts, kg)
+        if isinstance(order, Order):
+            return _with_alternative(need, order, facts, kg, refused)
+        refused.append(order)
+        if order.code not in _TRY_NEXT:
+            break
+    return [], refused
+
+
+def _with_alternative(
+    need: Need, order: Order, facts: Facts, kg: Decimal, refused: list[NoDose]
+) -> tuple[list[Order], list[NoDose]]:
+    other = need.course.alternative
+    # What was passed over for want of stock needs no word when something else is given.
+    kept = [no for no in refused if no.code == "not-offered"]
+    if not other or order.dose.medicine.code == other:
+        return [order], kept
+    second = _order(need, facts.protocol.medicine_by_code[other], facts, kg)
+    if isinstance(second, NoDose):
+        return [order], kept + ([second] if second.code == "not-offered" else [])
+    first = replace(order, is_option=True)
+    return [first, replace(second, is_option=True, instead_of=order.key)], kept
+
+
+def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order | NoDose:
+    due = _due(need.course, medicine, facts)
+    if isinstance(due, NoDose):
+        return due
+    dose = make_dose(medicine, facts, kg)
+    if isinstance(dose, NoDose):
+        return dose
+    if need.course.per_kg_beside and (beside := per_kg_volume(dose)) is not None:
+        dose = replace(dose, notes=(*dose.notes, beside))
+    order = Order(
+        key=f"{need.branch}.{medicine.code}",
+        branch=need.branch,
+        dose=dose,
+        times_a_day=int(medicine.times_a_day.value),
+        days=_days(need.course.days),
+        at_least=need.course.at_least,
+        first_due=due.at,
+        doses=due.doses,
+        packs=packs(dose, due.doses, int(medicine.times_a_day.value)),
+        is_option=need.is_option,
+        classes=need.classes,
+        cite=need.cite,
+    )
+    return replace(order, instructions=instructions(order, facts.protocol))
+
+
+def _days(days: Number | None) -> int | None:
+    return None if days is None else int(days.value)
+
+
+def _due(course: Course, medicine: Medicine, facts: Facts) -> _Due | NoDose:
+    if any(use.medicine == medicine.code for use in facts.case.in_use):
+        return _no(medicine, "already-being-given")
+    given = [dose for dose in facts.case.given if dose.medicine == medicine.code]
+    if any(dose.at is None for dose in given):
+        return _no(medicine, "given-at-unknown-time")
+    counted = list(_of_this_course(given, facts))
+    if not counted:
+        return _Due(facts.case.as_of, _doses(course, medicine))
+    last, interval = counted[0], timedelta(hours=int(medicine.interval.value))
+    soonest = timedelta(hours=int(medicine.not_before.value))
+    at = facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
+    if course.days is None:
+        when = ("at", moment(last))
+        return _Due(at, 1) if at == facts.case.as_of else _no(medicine, "already-given", when)
+    left = _doses(course, medicine) - len(counted)
+    return _Due(at, left) if left > 0 else _no(medicine, "course-complete")
+
+
+def _no(medicine: Medicine, code: str, *values: tuple[str, str | Message]) -> NoDose:
+    name = ("medicine", Message(f"medicine.{medicine.code}"))
+    return NoDose(medicine.code, code, Message(f"no-dose.{code}", (name, *values)))
+
+
+def _doses(course: Course, medicine: Medicine) -> int:
+    if course.days is None:
+        return 1
+    return int(course.days.value) * int(medicine.times_a_day.value)
+
+
+def _of_this_course(given: list[GivenDose], facts: Facts) -> Iterator[datetime]:
+    """Times of the doses of the course that is running, latest first.
+
+    A gap longer than `course_gap` ends it: what was given before belongs to an earlier illness.
+    """
+    gap = timedelta(hours=int(facts.protocol.course_gap.quantity.to("h").value))
+    later = facts.case.as_of
+    for at in sorted({dose.at for dose in given if dose.at is not None}, reverse=True):
+        if later - at > gap:
+            return
+        yield at
+        later = at
+
+
+def packs(dose: Dose, doses: int, times_a_day: int) -> int:
+    """Whole tablets, bottles or vials for `doses` doses.
+
+    Tablets are rounded up over the whole course; a bottle is used no longer than it keeps once
+    made up; what is left in a vial is thrown away. The first dose, given in the clinic, counts.
+    """
+    form = dose.formulation
+    size, amount = form.pack_size.value, dose.amount.value
+    if form.pack == "{vial}":
+        return doses * _whole(amount / size)
+    if form.shelf_life is None:
+        return _whole(doses * amount / size)
+    lasts = max(1, int(form.shelf_life.quantity.to("d").value * times_a_day))
+    full, rest = divmod(doses, lasts)
+    return full * _whole(lasts * amount / size) + _whole(rest * amount / size)
+
+
+def _whole(value: Decimal) -> int:
+    return int(value.to_integral_value(rounding=ROUND_CEILING))

@@ -1,6 +1,7 @@
 """Medicines as content: formulations, dose rules, intervals, ceilings."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from cds_service.content.model import Cite, Condition, Number
@@ -32,7 +33,7 @@ class Formulation:
     """Volume of sterile water to add to the vial before measuring; None: use as it is."""
 
     def contained(self, amount: Quantity) -> Quantity:
-        """The substance in `amount` of this form: amount x strength, exact as far as Decimal goes."""
+        """The substance in `amount` of this form: amount x strength, in Decimal."""
         value = amount.to(self.per.unit).value * self.substance.value / self.per.value
         return Quantity(value, self.substance.unit)
 
@@ -132,9 +133,14 @@ class Medicine:
     split_above: Number | None
     senior_above: Number | None
 
+    _forms: Mapping[str, Formulation] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_forms", {form.code: form for form in self.formulations})
+
     def formulation(self, code: str) -> Formulation:
         """Look up a formulation of this medicine; raises KeyError when it has none such."""
-        return {form.code: form for form in self.formulations}[code]
+        return self._forms[code]
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,86 @@
+"""Conditions of the content: a sign, a compared measure, or a group of conditions.
+
+convulsions                                     the sign is YES
+{finding: jaundice, is: no}                     the sign is NO
+{measure: temperature, at-least: 38.0 Cel}      below | at-most | at-least | above
+{measure: respiratory-rate, at-least: 60 /min, confirmed: true}    and so is its repeat
+{all: [...]}  {any: [...]}  {none: [...]}  {at-least: 2, of: [...]}
+"""
+
+from cds_service.case import Answer
+from cds_service.content.desk import COMPUTED, Desk
+from cds_service.content.fields import Fields
+from cds_service.content.model import OPS, Cite, Condition, FindingTest, Group, MeasureTest
+from cds_service.content.tree import Node
+
+_ANSWERS = {"yes": Answer.YES, "no": Answer.NO}
+_GROUPS = ("all", "any", "none")
+_KEYS = " ".join(("finding is measure confirmed of", *OPS, *_GROUPS))
+
+
+def maybe_condition(fields: Fields, key: str) -> Condition | None:
+    """The condition under a key, or None when it is not written."""
+    return condition(fields.at(key), fields.desk, fields.cite) if fields.has(key) else None
+
+
+def condition(node: Node, desk: Desk, above: Cite) -> Condition:
+    """Read one condition."""
+    if isinstance(node.value, str):
+        return desk.keep(_finding(node.value, Answer.YES, above, node, desk), node)
+    fields = Fields(node, desk, _KEYS, above)
+    if fields.has("measure"):
+        return desk.keep(_measure(fields), node)
+    if fields.has("finding"):
+        expect = answer(fields, "is") if fields.has("is") else Answer.YES
+        return desk.keep(_finding(fields.text("finding"), expect, fields.cite, node, desk), node)
+    return desk.keep(_group(fields), node)
+
+
+def answer(fields: Fields, key: str) -> Answer:
+    """yes or no under a key."""
+    return _ANSWERS.get(fields.choice(key, _ANSWERS), Answer.NO)
+
+
+def conditions(fields: Fields, key: str) -> tuple[Condition, ...]:
+    """The conditions of the list under a key; a finding when there is none."""
+    value = fields.at(key).value
+    if not isinstance(value, tuple) or not value:
+        fields.fault(key, f"{key} needs a list of conditions")
+        return ()
+    return tuple(condition(item, fields.desk, fields.cite) for item in value)
+
+
+def _finding(code: str, expect: Answer, cite: Cite, node: Node, desk: Desk) -> FindingTest:
+    if code not in desk.names.signs | desk.names.derived:
+        desk.report(node, f"unknown sign {code}; correct it or declare it in signs.yaml")
+    return FindingTest(code, expect, cite)
+
+
+def _measure(fields: Fields) -> MeasureTest:
+    measures = COMPUTED | fields.desk.names.measures
+    name = fields.name("measure", measures, "measure")
+    ops = [op for op in OPS if fields.has(op)]
+    if len(ops) != 1:
+        fields.fault("measure", f"a measure needs exactly one limit: {' '.join(OPS)}")
+        ops = ["below"]
+    units = (measures[name],) if name in measures else ()
+    confirmed = fields.flag("confirmed")
+    if confirmed and name not in fields.desk.names.repeated:
+        fields.fault("confirmed", f"{name} has no repeat-within, so it cannot be confirmed")
+    return MeasureTest(name, ops[0], fields.number(ops[0], *units), fields.cite, confirmed)
+
+
+def _group(fields: Fields) -> Group:
+    kinds = [key for key in (*_GROUPS, "of") if fields.has(key)]
+    if len(kinds) != 1:
+        fields.desk.report(
+            fields.node, "a condition is a sign, a finding, a measure, or one of all/any/none/of"
+        )
+        return Group("all", ())
+    items = conditions(fields, kinds[0])
+    if kinds[0] != "of":
+        return Group(kinds[0], items)
+    count = fields.whole("at-least")
+    if not 0 < count <= len(items):
+        fields.fault("at-least", f"at-least must lie between 1 and {len(items)} here")
+    return Group("at-least", items, count)

@@ -1,0 +1,67 @@
+"""Reads a protocol's folder from disk: the only file access of the content.
+
+The digest is SHA-256 over every file below the folder, in path order: relative path (with
+"/"), a NUL byte, the exact bytes.
+"""
+
+import hashlib
+from pathlib import Path
+
+from cds_service.content import parse, tree
+from cds_service.content.desk import Desk, Names
+from cds_service.content.treatment import Protocol
+from cds_service.errors import ContentError
+
+_PACKAGED = Path(__file__).parent.parent / "protocols"
+
+
+def load(folder: Path | None = None, protocol_id: str = "sick-young-infant") -> Protocol:
+    """Read, check and freeze one protocol; `folder` holds protocol folders (None: packaged).
+
+    Raises ContentError with every finding as "file:line: what is wrong; what to do".
+    """
+    contents = _read((folder or _PACKAGED) / protocol_id)
+    desk = Desk(Names())
+    files = _trees(contents, desk)
+    if desk.findings:
+        raise ContentError(desk.findings)
+    desk = Desk(parse.names(files))
+    protocol = parse.protocol(files, desk, digest(contents))
+    if desk.findings:
+        raise ContentError(desk.findings)
+    return protocol
+
+
+def digest(contents: dict[str, bytes]) -> str:
+    """SHA-256 (hex) over path, NUL and bytes of every file, in path order."""
+    total = hashlib.sha256()
+    for path in sorted(contents):
+        total.update(path.encode() + b"\0" + contents[path])
+    return total.hexdigest()
+
+
+def _read(folder: Path) -> dict[str, bytes]:
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in folder.rglob("*")
+        if path.is_file()
+    }
+
+
+def _trees(contents: dict[str, bytes], desk: Desk) -> dict[str, tree.Node]:
+    files: dict[str, tree.Node] = {}
+    for name in parse.FILES:
+        if f"{name}.yaml" not in contents:
+            desk.fault(f"{name}.yaml", 1, "the file is missing; every protocol has it")
+    for path, data in contents.items():
+        if _is_content(path):
+            root = tree.read(data, path, desk.fault)
+            if root is not None:
+                files[path] = root
+    return files
+
+
+def _is_content(path: str) -> bool:
+    if not path.endswith(".yaml"):
+        return False
+    return path.startswith(("medicines/", "translations/en")) or path[:-5] in parse.FILES

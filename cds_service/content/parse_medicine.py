@@ -1,0 +1,161 @@
+"""medicines/*.yaml: one medicine a file, its dose rules and its formulations."""
+
+from cds_service.content.conditions import maybe_condition
+from cds_service.content.desk import Desk
+from cds_service.content.fields import Fields
+from cds_service.content.medicine import (
+    Band,
+    Cell,
+    DoseRule,
+    Formulation,
+    Medicine,
+    MedicineCaution,
+    PerKg,
+)
+from cds_service.content.model import Number
+from cds_service.content.tree import Node
+from cds_service.quantity import Quantity
+
+SEVERITIES = ("high", "moderate", "low")
+ROUTES = ("oral", "intramuscular")
+_MEDICINE = (
+    "code atc route site times-a-day interval not-before target ceiling hard-max avoid-with "
+    "ask-first prefer split-above senior-above offered-when cautions rules formulations"
+)
+_FORM = "code form snomed strength made-up dilute step pack pack-size shelf-life"
+_BAND = "code from below cells prefer per-kg caution"
+_PER_KG = "dose range rounded-range round step"
+_DOSES = ("mg/kg", "[iU]/kg", "mL/kg")
+_SUBSTANCES = ("mg", "[iU]")
+_MEASURED = ("mL", "{tbl}")
+
+
+def medicine(root: Node, desk: Desk) -> Medicine:
+    """Read one medicine."""
+    fields = Fields(root, desk, _MEDICINE)
+    forms = tuple(_formulation(part) for part in fields.each("formulations", _FORM))
+    known = tuple(form.code for form in forms)
+    prefer = fields.names("prefer", known, "formulation")
+    made = Medicine(
+        code=fields.text("code"),
+        cite=fields.cite,
+        atc=fields.text("atc"),
+        route=fields.choice("route", ROUTES),
+        site=fields.text("site", ""),
+        times_a_day=fields.number("times-a-day", "/d"),
+        interval=fields.number("interval", "h"),
+        not_before=fields.number("not-before", "h"),
+        ceiling=fields.maybe_number("ceiling", *_SUBSTANCES),
+        hard_max=fields.maybe_number("hard-max", *_DOSES),
+        target=fields.number("target", *_DOSES),
+        rules=tuple(
+            _rule(part, known, prefer) for part in fields.each("rules", "code when per-kg bands")
+        ),
+        formulations=forms,
+        prefer=prefer,
+        avoid_with=fields.names("avoid-with", desk.names.signs, "sign"),
+        ask_first=fields.names("ask-first", fields.words("avoid-with"), "sign of avoid-with"),
+        offered_when=maybe_condition(fields, "offered-when"),
+        cautions=tuple(_caution(part) for part in fields.each("cautions", _CAUTION)),
+        split_above=fields.maybe_number("split-above", *_MEASURED),
+        senior_above=fields.maybe_number("senior-above", *_MEASURED),
+    )
+    return desk.keep(made, root)
+
+
+_CAUTION = "code when severity beyond"
+
+
+def _caution(fields: Fields) -> MedicineCaution:
+    made = MedicineCaution(
+        code=fields.text("code"),
+        cite=fields.cite,
+        when=maybe_condition(fields, "when"),
+        severity=fields.choice("severity", SEVERITIES),
+        beyond=fields.maybe_number("beyond", "d"),
+    )
+    return fields.desk.keep(made, fields.node)
+
+
+def _formulation(fields: Fields) -> Formulation:
+    label = _strength(fields, "strength", (*_MEASURED, "{vial}"))
+    made_up = _strength(fields, "made-up", _MEASURED) if fields.has("made-up") else label
+    made = Formulation(
+        code=fields.text("code"),
+        cite=fields.cite,
+        form=fields.text("form"),
+        form_snomed=fields.text("snomed"),
+        label_strength=label,
+        substance=made_up[0],
+        per=made_up[1],
+        step=fields.number("step", *_MEASURED),
+        pack=fields.choice("pack", ("{bottle}", "{vial}", "{tbl}")),
+        pack_size=fields.number("pack-size", *_MEASURED),
+        shelf_life=fields.maybe_number("shelf-life", "h", "d"),
+        dilute=fields.maybe_number("dilute", "mL"),
+    )
+    return fields.desk.keep(made, fields.node)
+
+
+def _strength(fields: Fields, key: str, per: tuple[str, ...]) -> tuple[Quantity, Quantity]:
+    substance, amount = fields.pair(key, *_SUBSTANCES, *per)
+    if substance.unit not in _SUBSTANCES or amount.unit in _SUBSTANCES:
+        fields.fault(key, f"{key} says how much substance in how much: [250 mg, 5 mL]")
+    return (Quantity(substance.value, substance.unit), Quantity(amount.value, amount.unit))
+
+
+def _rule(fields: Fields, known: tuple[str, ...], prefer: tuple[str, ...]) -> DoseRule:
+    if fields.has("per-kg") == fields.has("bands"):
+        fields.desk.report(fields.node, "a rule has either per-kg or bands")
+    made = DoseRule(
+        code=fields.text("code"),
+        cite=fields.cite,
+        when=maybe_condition(fields, "when"),
+        per_kg=_per_kg(fields),
+        bands=tuple(_band(part, known, prefer) for part in fields.each("bands", _BAND)),
+    )
+    return fields.desk.keep(made, fields.node)
+
+
+def _band(fields: Fields, known: tuple[str, ...], prefer: tuple[str, ...]) -> Band:
+    if fields.has("per-kg") == fields.has("cells"):
+        fields.desk.report(fields.node, "a band has either cells or per-kg")
+    cells = fields.entries("cells", "give range") if fields.has("cells") else []
+    for code, cell in cells:
+        if code not in known:
+            cell.desk.report(cell.node, f"unknown formulation {code}; declare it or correct it")
+    made = Band(
+        code=fields.text("code"),
+        cite=fields.cite,
+        low=fields.number("from", "kg"),
+        high=fields.maybe_number("below", "kg"),
+        cells=tuple(_cell(code, cell) for code, cell in cells),
+        prefer=fields.names("prefer", known, "formulation") if fields.has("prefer") else prefer,
+        per_kg=_per_kg(fields),
+        caution=fields.text("caution", ""),
+    )
+    return fields.desk.keep(made, fields.node)
+
+
+def _cell(code: str, fields: Fields) -> Cell:
+    low, high = fields.pair("range", *_DOSES)
+    made = Cell(code, fields.number("give", *_MEASURED), low, high)
+    return fields.desk.keep(made, fields.node)
+
+
+def _per_kg(above: Fields) -> PerKg | None:
+    if not above.has("per-kg"):
+        return None
+    fields = above.inner("per-kg", _PER_KG)
+    low, high = fields.pair("range", *_DOSES)
+    rounded: tuple[Number, Number] = fields.pair("rounded-range", *_DOSES)
+    made = PerKg(
+        target=fields.number("dose", *_DOSES),
+        low=low,
+        high=high,
+        rounded_low=rounded[0],
+        rounded_high=rounded[1],
+        rounding=fields.choice("round", ("nearest", "down")),
+        step=fields.maybe_number("step", *_MEASURED),
+    )
+    return fields.desk.keep(made, fields.node)

@@ -1,0 +1,146 @@
+"""signs.yaml and classifications.yaml: what is asked and measured, and the tables."""
+
+from cds_service.content.conditions import answer, condition, maybe_condition
+from cds_service.content.desk import COMPUTED, Desk
+from cds_service.content.fields import Fields
+from cds_service.content.model import Derived, Implication, Measure, Row, Sign, Table
+from cds_service.content.tree import Node
+from cds_service.quantity import convertible
+
+_SIGN = "required lasting implies only-without snomed allergy-snomed allergy-atc"
+_MEASURE = "required lasting loinc unit units possible repeat-within sites-that-exclude"
+_ROW = "class severe no-illness otherwise when"
+SITES = ("axillary", "ear", "oral", "rectal")
+_TIMES = ("min", "h", "d")
+
+
+def signs(file: Fields) -> tuple[Sign, ...]:
+    """The findings, in file order."""
+    return tuple(
+        fields.desk.keep(_sign(code, fields), fields.node)
+        for code, fields in file.entries("findings", _SIGN)
+    )
+
+
+def measures(file: Fields) -> tuple[Measure, ...]:
+    """The measures, in file order."""
+    return tuple(
+        fields.desk.keep(_measure(code, fields), fields.node)
+        for code, fields in file.entries("measures", _MEASURE)
+    )
+
+
+def derived(file: Fields) -> tuple[Derived, ...]:
+    """The facts made of others; each may use signs and those above it."""
+    return tuple(
+        fields.desk.keep(_derived(code, fields), fields.node)
+        for code, fields in file.entries("derived", "first-known otherwise")
+    )
+
+
+def tables(root: Node, desk: Desk) -> tuple[Table, ...]:
+    """The classification tables, in file order."""
+    file = Fields(root, desk, " ".join(root.items()))
+    return tuple(Table(code, _rows(code, file)) for code in root.items())
+
+
+def _sign(code: str, fields: Fields) -> Sign:
+    known = fields.desk.names.signs
+    always = fields.has("required") and fields.at("required").value == "always"
+    if code in fields.desk.names.measures or code in COMPUTED:
+        fields.desk.report(fields.node, f"{code} is a measure already; rename the sign")
+    return Sign(
+        code=code,
+        cite=fields.cite,
+        required=always,
+        required_when=() if always else fields.names("required", known, "sign"),
+        implies=_implies(fields),
+        only_without=(
+            fields.name("only-without", fields.desk.names.measures, "measure")
+            if fields.has("only-without")
+            else ""
+        ),
+        lasting=fields.flag("lasting"),
+        snomed=fields.words("snomed"),
+        allergy_snomed=fields.words("allergy-snomed"),
+        allergy_atc=fields.words("allergy-atc"),
+    )
+
+
+def _implies(fields: Fields) -> tuple[Implication, ...]:
+    if not fields.has("implies"):
+        return ()
+    named = fields.at("implies").items()
+    inner = fields.inner("implies", " ".join(named))
+    for code in named:
+        if code not in fields.desk.names.signs:
+            inner.fault(code, f"unknown sign {code}; correct it or declare it")
+    return tuple(Implication(code, answer(inner, code)) for code in named)
+
+
+def _measure(code: str, fields: Fields) -> Measure:
+    if code in COMPUTED:
+        fields.desk.report(fields.node, f"{code} is worked out, not measured; rename it")
+    unit = fields.text("unit")
+    units = fields.words("units")
+    for other in units:
+        if not convertible(other, unit):
+            fields.fault("units", f"{other} cannot be turned into {unit}; remove it")
+    if unit not in units:
+        fields.fault("units", f"units must name {unit} too")
+    if not fields.words("loinc"):
+        fields.fault("loinc", "loinc needs at least one code, the one to ask for first")
+    possible = fields.inner("possible", "from to")
+    return Measure(
+        code=code,
+        cite=fields.cite,
+        loinc=fields.words("loinc"),
+        unit=unit,
+        units=units,
+        possible=(possible.number("from", unit), possible.number("to", unit)),
+        required=fields.choice("required", ("always",), "") == "always",
+        lasting=fields.flag("lasting"),
+        repeat_within=fields.maybe_number("repeat-within", *_TIMES),
+        sites_that_exclude=fields.names("sites-that-exclude", SITES, "site"),
+    )
+
+
+def _derived(code: str, fields: Fields) -> Derived:
+    nodes = fields.at("first-known").value
+    if not isinstance(nodes, tuple) or not nodes:
+        fields.fault("first-known", "first-known needs a list of conditions")
+        nodes = ()
+    return Derived(
+        code=code,
+        first_known=tuple(condition(node, fields.desk, fields.cite) for node in nodes),
+        otherwise=answer(fields, "otherwise"),
+        cite=fields.cite,
+    )
+
+
+def _rows(table: str, file: Fields) -> tuple[Row, ...]:
+    parts = file.each(table, _ROW)
+    if not parts:
+        file.fault(table, f"the table {table} has no rows")
+    rows = []
+    for part in parts:
+        last = part is parts[-1]
+        rows.append(part.desk.keep(_row(part, last=last), part.node))
+    return tuple(rows)
+
+
+def _row(fields: Fields, *, last: bool) -> Row:
+    otherwise = fields.flag("otherwise")
+    if otherwise and fields.has("when"):
+        fields.fault("when", "a row has either when or otherwise: true")
+    if otherwise and not last:
+        fields.fault("otherwise", "otherwise: true belongs in the last row of a table")
+    if not otherwise:
+        fields.at("when")
+    return Row(
+        code=fields.text("class"),
+        cite=fields.cite,
+        when=None if otherwise else maybe_condition(fields, "when"),
+        severe=fields.flag("severe"),
+        no_illness=fields.flag("no-illness"),
+    )

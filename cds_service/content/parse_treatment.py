@@ -1,0 +1,138 @@
+"""treatments.yaml: emergency actions, the plan of each class, low weight, counselling."""
+
+from cds_service.content.conditions import maybe_condition
+from cds_service.content.fields import Fields
+from cds_service.content.parse_medicine import SEVERITIES
+from cds_service.content.treatment import (
+    CareItem,
+    ClassPlan,
+    Course,
+    LowWeight,
+    PlanCaution,
+    Regimen,
+    Visit,
+)
+
+REFERRALS = ("only", "choice", "none")
+_CARE = "code when unless values"
+_COURSE = "medicines for at-least alternative per-kg-beside"
+_REGIMEN = "code when press-for-referral courses visits cautions"
+_PLAN = "referral before-referral referral-care care cautions regimens absorbed-by"
+
+
+def care(fields: Fields, key: str) -> tuple[CareItem, ...]:
+    """The care items of the list under a key; empty when it is not written."""
+    return tuple(_care(part) for part in fields.each(key, _CARE))
+
+
+def plans(file: Fields) -> tuple[ClassPlan, ...]:
+    """The plan of each class, in file order."""
+    return tuple(
+        fields.desk.keep(_plan(code, fields), fields.node)
+        for code, fields in file.entries("plans", _PLAN)
+    )
+
+
+def low_weight(file: Fields) -> LowWeight:
+    """What is done below the lowest weight that is treated outside a hospital."""
+    fields = file.inner("low-weight", "outpatient-from dose-from regimen")
+    return LowWeight(
+        cite=fields.cite,
+        outpatient_from=fields.number("outpatient-from", "kg"),
+        dose_from=fields.number("dose-from", "kg"),
+        regimen=_regimen(fields.inner("regimen", _REGIMEN)),
+    )
+
+
+def _care(fields: Fields) -> CareItem:
+    made = CareItem(
+        code=fields.text("code"),
+        cite=fields.cite,
+        when=maybe_condition(fields, "when"),
+        unless=maybe_condition(fields, "unless"),
+        values=fields.numbers("values"),
+    )
+    return fields.desk.keep(made, fields.node)
+
+
+def _plan(code: str, fields: Fields) -> ClassPlan:
+    return ClassPlan(
+        code=code,
+        cite=fields.cite,
+        referral=fields.choice("referral", REFERRALS),
+        before_referral=_courses(fields, "before-referral"),
+        regimens=_regimens(fields),
+        care=care(fields, "care"),
+        referral_care=care(fields, "referral-care"),
+        absorbed_by=fields.names("absorbed-by", fields.desk.names.classes, "class"),
+        cautions=_cautions(fields),
+    )
+
+
+def _regimens(fields: Fields) -> tuple[Regimen, ...]:
+    parts = fields.each("regimens", _REGIMEN)
+    for part in parts:
+        if part.has("when") == (part is parts[-1]):
+            part.desk.report(part.node, "every regimen has a when, except the last, which has none")
+    return tuple(_regimen(part) for part in parts)
+
+
+def _regimen(fields: Fields) -> Regimen:
+    made = Regimen(
+        code=fields.text("code"),
+        cite=fields.cite,
+        when=maybe_condition(fields, "when"),
+        courses=_courses(fields, "courses"),
+        visits=tuple(_visit(part) for part in fields.each("visits", "code after daily with")),
+        cautions=_cautions(fields),
+        press_for_referral=fields.flag("press-for-referral"),
+    )
+    return fields.desk.keep(made, fields.node)
+
+
+def _courses(fields: Fields, key: str) -> tuple[Course, ...]:
+    return tuple(_course(part) for part in fields.each(key, _COURSE))
+
+
+def _course(fields: Fields) -> Course:
+    known = fields.desk.names.medicines
+    if not fields.words("medicines"):
+        fields.fault("medicines", "a course names at least one medicine")
+    return Course(
+        medicines=fields.names("medicines", known, "medicine"),
+        days=fields.maybe_number("for", "d"),
+        at_least=fields.flag("at-least"),
+        alternative=(
+            fields.name("alternative", known, "medicine") if fields.has("alternative") else ""
+        ),
+        per_kg_beside=fields.flag("per-kg-beside"),
+    )
+
+
+def _visit(fields: Fields) -> Visit:
+    made = Visit(
+        code=fields.text("code"),
+        cite=fields.cite,
+        after=fields.number("after", "d"),
+        daily=fields.flag("daily"),
+        with_medicine=(
+            fields.name("with", fields.desk.names.medicines, "medicine")
+            if fields.has("with")
+            else ""
+        ),
+    )
+    return fields.desk.keep(made, fields.node)
+
+
+def _cautions(fields: Fields) -> tuple[PlanCaution, ...]:
+    return tuple(_caution(part) for part in fields.each("cautions", "code severity when"))
+
+
+def _caution(fields: Fields) -> PlanCaution:
+    made = PlanCaution(
+        code=fields.text("code"),
+        cite=fields.cite,
+        severity=fields.choice("severity", SEVERITIES),
+        when=maybe_condition(fields, "when"),
+    )
+    return fields.desk.keep(made, fields.node)

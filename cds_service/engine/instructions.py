@@ -21,7 +21,7 @@ def instructions(order: Order, protocol: Protocol) -> tuple[Message, ...]:
     values = (*_numbers(protocol), ("amount", amount(dose.amount)), ("strength", strength(dose)))
     found = [Message(_prepare(form), (*values, *_vial(form)))]
     if form.per.unit == "mL" and dose.medicine.route == "oral":
-        found.append(Message("measure.liquid", values))
+        found.append(Message("measure-out", values))
     found += [
         Message(f"give.{dose.medicine.route}", (*values, ("site", _site(order)))),
         *_split(order),
@@ -49,10 +49,14 @@ def _vial(form: Formulation) -> _Values:
     if form.dilute is not None:
         values.append(("water", str(form.dilute.quantity)))
     if form.shelf_life is not None:
-        values.append(("keeps", str(form.shelf_life.quantity)))
+        values.append(("keeps", _span(form.shelf_life.quantity)))
     label, per = form.label_strength
     values.append(("label", Message("strength", (("substance", str(label)), ("per", amount(per))))))
     return tuple(values)
+
+
+def _span(time: Quantity) -> Message | str:
+    return days(int(time.value)) if time.unit == "d" else str(time)
 
 
 def _site(order: Order) -> Message | str:

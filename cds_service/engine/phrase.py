@@ -5,24 +5,29 @@ Only words are chosen here, by the shape of a number (one, many, a half); nothin
 
 from datetime import date, datetime
 from decimal import Decimal
+from functools import lru_cache
 
 from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Dose, FollowUp, Missing, Order
-from cds_service.quantity import Quantity, plain, to_step
+from cds_service.quantity import Quantity, to_step
 
 _HALF = Decimal("0.5")
 _TENTH = Decimal("0.1")  # how fine a dose per kilogram is printed; not how it is checked
+_UNIT_NAMES = {"[iU]": "IU", "{tbl}": "tablet", "Cel": "°C"}
 _COUNTED = ("{tbl}", "{bottle}", "{vial}")
 
 
 def number(value: Decimal | int) -> str:
     """A number as plain text, never with an exponent.
 
-    >>> number(Decimal("1E+2")), number(Decimal("1.50"))
-    ('100', '1.5')
+    >>> number(Decimal("1E+2")), number(Decimal("1.50")), number(Decimal("-0.0"))
+    ('100', '1.5', '0')
     """
-    return f"{plain(Decimal(value)):f}"
+    text = f"{value:f}" if isinstance(value, Decimal) else str(value)
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
 
 
 def amount(quantity: Quantity) -> Message:
@@ -49,7 +54,7 @@ def unit_name(unit: str) -> str:
     >>> unit_name("[iU]"), unit_name("{vial}"), unit_name("mg")
     ('IU', 'vial', 'mg')
     """
-    return {"[iU]": "IU", "{tbl}": "tablet", "Cel": "°C"}.get(unit, unit.strip("{}"))
+    return _UNIT_NAMES.get(unit) or unit.strip("{}")
 
 
 def packs(order: Order) -> Message:
@@ -80,6 +85,7 @@ def days_to_give(order: Order) -> int:
     return -(-order.doses // order.times_a_day)
 
 
+@lru_cache(maxsize=1024)
 def day(on: date) -> Message:
     """A date in words, with the day of the week."""
     names = (

@@ -1,0 +1,76 @@
+"""What is done beside medicines: emergency actions, the referral, care, counselling."""
+
+from collections.abc import Iterator
+
+from cds_service.content.model import Message, Number
+from cds_service.content.treatment import CareItem
+from cds_service.engine.conditions import holds
+from cds_service.engine.facts import Facts
+from cds_service.engine.model import Care, Referral
+from cds_service.engine.phrase import number
+from cds_service.engine.situation import Managed, Situation
+
+
+def emergency(facts: Facts) -> Iterator[Care]:
+    """What comes before any table: only for signs that are known to be present."""
+    for item in facts.protocol.emergency:
+        if item.when is None or holds(item.when, facts):
+            yield Care(f"emergency.{item.code}", "", _care_words(item), item.cite, emergency=True)
+
+
+def _care_words(item: CareItem) -> Message:
+    return Message(f"care.{item.code}", tuple((name, _words(each)) for name, each in item.values))
+
+
+def _words(value: Number) -> str:
+    return f"{number(value.value)} {value.unit}"
+
+
+def referral(facts: Facts, situation: Situation) -> Referral | None:
+    """The referral, with its reasons; None when none is due."""
+    if not situation.refers:
+        return None
+    sends = [item for item in situation.managed if item.plan.referral != "none"]
+    classes = tuple(item.held.code for item in sends or situation.managed)
+    reasons = [
+        Message("referral.class", (("class", Message(f"class.{code}")),)) for code in classes
+    ]
+    if situation.very_low_weight:
+        limit = str(facts.protocol.low_weight.outpatient_from.quantity)
+        reasons.append(Message("referral.very-low-weight", (("limit", limit),)))
+    reasons += [
+        Message("referral.allergy", (("sign", Message(f"sign.{code}")),))
+        for code in situation.blocked
+    ]
+    only = situation.choice == "refer-then-here" or situation.choice == "refer"
+    cite = sends[0].plan.cite if sends else facts.protocol.low_weight.cite
+    option = situation.choice == "refer-or-here"
+    return Referral(classes, tuple(reasons), urgent=True, only=only, is_option=option, cite=cite)
+
+
+def care_items(facts: Facts, situation: Situation) -> Iterator[Care]:
+    """Care of each branch, each item once."""
+    found: dict[str, Care] = {}
+    for item in situation.managed:
+        for branch, care in _branches(item, situation):
+            shown = care.when is None or holds(care.when, facts)
+            if shown and not (care.unless is not None and holds(care.unless, facts)):
+                key = f"{branch or 'every'}.{care.code}"
+                found.setdefault(key, Care(key, branch, _care_words(care), care.cite))
+    yield from found.values()
+
+
+def _branches(item: Managed, situation: Situation) -> Iterator[tuple[str, CareItem]]:
+    if situation.choice.startswith("refer"):
+        yield from (("refer", care) for care in item.plan.referral_care)
+    # Local care belongs to every branch: it is done before the infant leaves.
+    branch = "" if item.care_only and situation.refers else "here"
+    if branch == "" or situation.treats_here:
+        yield from ((branch, care) for care in item.plan.care)
+
+
+def counselling(facts: Facts, situation: Situation) -> tuple[Message, ...]:
+    """What the caregiver is told when the infant goes home."""
+    if not situation.treats_here or not situation.managed:
+        return ()
+    return tuple(_care_words(item) for item in facts.protocol.counselling)

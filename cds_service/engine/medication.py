@@ -1,0 +1,156 @@
+"""Which medicines a plan proposes, and why any that is due cannot be given.
+
+One medicine, one order in each branch; what cannot be given yields no order but a caution that
+says why (design, decisions 5 and 8).
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from cds_service.content.model import Message
+from cds_service.content.treatment import Course
+from cds_service.engine.conditions import holds
+from cds_service.engine.dose import NoDose
+from cds_service.engine.facts import Facts
+from cds_service.engine.model import Caution, Missing, Order
+from cds_service.engine.orders import Need, make_orders
+from cds_service.engine.phrase import number
+from cds_service.engine.situation import Situation
+from cds_service.engine.weight import Weight
+from cds_service.engine.words import listed
+
+
+@dataclass(frozen=True, slots=True)
+class Medication:
+    """The medicine part of a plan: orders, cautions about them, what was missing for them."""
+
+    orders: tuple[Order, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+    missing: tuple[Missing, ...] = ()
+
+
+def _needs(situation: Situation) -> list[Need]:
+    found: list[Need] = []
+    is_option = situation.choice in ("refer-or-here", "refer-then-here")
+    before = is_option and situation.choice == "refer-or-here"
+    if situation.gives_before_referral:
+        for item in situation.managed:
+            for course in item.plan.before_referral:
+                _add(found, Need(course, "refer", (item.held.code,), item.plan.cite, before))
+    if situation.treats_here:
+        for item in situation.managed:
+            for course in item.regimen.courses if item.regimen is not None else ():
+                cite = item.regimen.cite if item.regimen is not None else item.plan.cite
+                _add(found, Need(course, "here", (item.held.code,), cite, is_option))
+    return found
+
+
+def _add(needs: list[Need], new: Need) -> None:
+    """One medicine, one order: two classes that ask for it get the longer course."""
+    for index, old in enumerate(needs):
+        if old.branch == new.branch and old.course.medicines[0] == new.course.medicines[0]:
+            longer = max(old, new, key=lambda need: _length(need.course))
+            needs[index] = replace(longer, classes=(*old.classes, *new.classes))
+            return
+    needs.append(new)
+
+
+def _length(course: Course) -> int:
+    return 0 if course.days is None else int(course.days.value)
+
+
+def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication:
+    """Every order that is due in every branch, with what is to be said about them."""
+    needs = _needs(situation)
+    if not needs:
+        return Medication(cautions=weight.cautions)
+    held_back = _held_back(facts, situation, weight)
+    if held_back is not None or weight.kg is None:
+        return held_back or Medication()
+    orders: list[Order] = []
+    refused: list[NoDose] = []
+    for need in needs:
+        made, without = make_orders(need, facts, weight.kg)
+        orders += made
+        refused += without
+    cautions = (*weight.cautions, *map(_no_dose, _once(refused)), *_order_cautions(facts, orders))
+    missing = (*_asked_with(facts, orders), *_open(refused), *_again(weight))
+    return Medication(tuple(orders), cautions, missing)
+
+
+def _held_back(facts: Facts, situation: Situation, weight: Weight) -> Medication | None:
+    """Why no dose at all can be made: age, weight, or a baby too light."""
+    age, limit = facts.age, facts.protocol.age_below.quantity.to("d").value
+    if age is None or age.high >= limit:
+        why = Message("no-dose.age-unknown" if age is None else "no-dose.age-span")
+        asked = Missing("age", "age", why, required=True)
+        return Medication(cautions=(*weight.cautions, _withheld(why)), missing=(asked,))
+    if weight.hold is not None:
+        asked = Missing("measure", "weight", weight.hold, required=True)
+        return Medication(cautions=weight.cautions or (_withheld(weight.hold),), missing=(asked,))
+    if situation.too_light_to_dose and weight.kg is not None:
+        least = facts.protocol.low_weight.dose_from.quantity
+        values = (("weight", f"{number(weight.kg)} kg"), ("least", str(least)))
+        caution = _withheld(Message("no-dose.too-light", values))
+        return Medication(cautions=(*weight.cautions, caution), missing=tuple(_again(weight)))
+    return None
+
+
+def _withheld(why: Message) -> Caution:
+    return Caution("no-dose", "high", why)
+
+
+def _once(refused: Iterable[NoDose]) -> list[NoDose]:
+    return list({(no.medicine, no.code): no for no in refused}.values())
+
+
+def _no_dose(no: NoDose) -> Caution:
+    missing = tuple(test.what for test in no.missing)
+    action = Message("no-dose.ask", (("facts", listed(missing)),)) if missing else None
+    severity = "moderate" if no.code in ("not-offered", "already-given") else "high"
+    return Caution(f"no-dose-{no.code}", severity, no.reason, action=action)
+
+
+def _open(refused: Iterable[NoDose]) -> Iterator[Missing]:
+    for no in refused:
+        for test in no.missing if no.code == "rule-open" else ():
+            kind = "age" if test.fact == "age" else "finding"
+            kind = "measure" if test.fact in ("weight", "birth-weight") else kind
+            yield Missing(kind, test.fact, no.reason, required=True)
+
+
+def _again(weight: Weight) -> Iterator[Missing]:
+    if weight.weigh_again:
+        yield Missing("measure", "weight", Message("missing.weigh-again"), required=False)
+
+
+def _asked_with(facts: Facts, orders: Iterable[Order]) -> Iterator[Missing]:
+    """Allergies that were not asked about, for medicines that are given all the same."""
+    for order in orders:
+        for code in order.dose.medicine.ask_first:
+            if code not in facts.answers:
+                name = ("medicine", Message(f"medicine.{order.dose.medicine.code}"))
+                yield Missing("finding", code, Message("missing.allergy", (name,)), required=False)
+
+
+def _order_cautions(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
+    found: dict[Message, Caution] = {}
+    for order in orders:
+        for caution in (*order.dose.cautions, *_medicine_cautions(facts, order)):
+            found.setdefault(caution.message, caution)
+    yield from found.values()
+
+
+def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
+    medicine = order.dose.medicine
+    name = ("medicine", Message(f"medicine.{medicine.code}"))
+    for item in medicine.cautions:
+        too_long = item.beyond is None or (order.days or 0) > item.beyond.value
+        if too_long and (item.when is None or holds(item.when, facts)):
+            limit = str(item.beyond.quantity) if item.beyond is not None else ""
+            message = Message(f"caution.{item.code}", (name, ("limit", limit)))
+            yield Caution(item.code, item.severity, message)
+    for code in medicine.ask_first:
+        if code not in facts.answers:
+            asked = (name, ("sign", Message(f"sign.{code}")))
+            yield Caution("not-asked", "moderate", Message("caution.not-asked", asked))

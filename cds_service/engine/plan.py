@@ -1,0 +1,92 @@
+"""The plan: what to do, in which branch, with which doses, and when to come back.
+
+Design: choice, not silence; what cannot be given yields no order but a caution with the reason.
+"""
+
+from collections.abc import Iterable
+
+from cds_service.content.model import Message
+from cds_service.content.treatment import PlanCaution
+from cds_service.engine.care import care_items, counselling, emergency, referral
+from cds_service.engine.conditions import holds
+from cds_service.engine.facts import Facts
+from cds_service.engine.follow_up import follow_ups
+from cds_service.engine.medication import Medication, medication
+from cds_service.engine.model import Assessment, Caution, Missing, Plan
+from cds_service.engine.situation import Managed, Situation, situate
+from cds_service.engine.summary import summary
+from cds_service.engine.weight import dosing_weight
+from cds_service.engine.words import listed
+
+
+def make_plan(facts: Facts, assessment: Assessment) -> Plan:
+    """Make the plan for an assessed infant."""
+    weight = dosing_weight(facts)
+    situation = situate(facts, assessment, weight)
+    given = medication(facts, situation, weight)
+    missing = _distinct((*assessment.missing, *given.missing, *situation.missing))
+    return Plan(
+        status=_status(missing),
+        choice=situation.choice,
+        emergency=tuple(emergency(facts)),
+        referral=referral(facts, situation),
+        orders=given.orders,
+        care=tuple(care_items(facts, situation)),
+        follow_ups=follow_ups(facts, situation, given.orders),
+        cautions=_cautions(facts, assessment, situation, given),
+        missing=missing,
+        counselling=counselling(facts, situation),
+        summary=summary(assessment, situation),
+    )
+
+
+def _status(missing: tuple[Missing, ...]) -> str:
+    if any(item.required for item in missing):
+        return "data-required"
+    return "data-requested" if missing else "success"
+
+
+def _distinct(items: Iterable[Missing]) -> tuple[Missing, ...]:
+    found: dict[tuple[str, str], Missing] = {}
+    for item in sorted(items, key=lambda item: not item.required):
+        found.setdefault((item.kind, item.code), item)
+    return tuple(found.values())
+
+
+def _cautions(
+    facts: Facts, assessment: Assessment, situation: Situation, given: Medication
+) -> tuple[Caution, ...]:
+    own: list[Caution] = []
+    for item in situation.managed:
+        shown: list[PlanCaution] = list(item.plan.cautions)
+        if situation.treats_here and item.regimen is not None:
+            shown += item.regimen.cautions
+        own += [_plan_caution(caution) for caution in shown if _applies(caution, facts)]
+        if item.held.open_above:
+            own.append(_unfinished(item.held.open_above))
+        if item.care_only and situation.treats_here and not _absorbed(item, assessment):
+            own.append(Caution("course-waits", "moderate", Message("caution.course-waits")))
+    order = {"high": 0, "moderate": 1, "low": 2}
+    every = dict.fromkeys((*own, *given.cautions, *assessment.cautions))
+    return tuple(sorted(every, key=lambda caution: order[caution.severity]))
+
+
+def _applies(caution: PlanCaution, facts: Facts) -> bool:
+    return caution.when is None or holds(caution.when, facts)
+
+
+def _plan_caution(caution: PlanCaution) -> Caution:
+    return Caution(caution.code, caution.severity, Message(f"caution.{caution.code}"))
+
+
+def _unfinished(rows: tuple[str, ...]) -> Caution:
+    names = listed(tuple(Message(f"class.{code}") for code in rows))
+    return Caution(
+        "finish-the-assessment",
+        "high",
+        Message("caution.finish-the-assessment", (("rows", names),)),
+    )
+
+
+def _absorbed(item: Managed, assessment: Assessment) -> bool:
+    return any(assessment.holds(code) for code in item.plan.absorbed_by)

@@ -32,6 +32,13 @@ class Formulation:
     dilute: Number | None
     """Volume of sterile water to add to the vial before measuring; None: use as it is."""
 
+    @property
+    def strength_on_label(self) -> str:
+        """The strength as the product's label says it: "250 mg", "125 mg/5 mL", "80 mg/2 mL"."""
+        substance, per = self.label_strength
+        name = f"{substance.value:f} {substance.unit.strip('[]')}".replace("iU", "IU")
+        return name if per.unit.startswith("{") else f"{name}/{per.value:f} {per.unit}"
+
     def contained(self, amount: Quantity) -> Quantity:
         """The substance in `amount` of this form: amount x strength, in Decimal."""
         value = amount.to(self.per.unit).value * self.substance.value / self.per.value

@@ -219,8 +219,13 @@ class Protocol:
 
     @cached_property
     def text_by_key(self) -> dict[str, str]:
-        """English texts by key."""
-        return dict(self.texts)
+        """English texts by key; the name of a formulation is completed with its strength."""
+        texts = dict(self.texts)
+        for _, form in self.formulations:
+            key = f"formulation.{form.code}"
+            if key in texts:
+                texts[key] = texts[key].replace("{strength}", form.strength_on_label)
+        return texts
 
     @cached_property
     def danger_signs(self) -> frozenset[str]:

@@ -7,7 +7,7 @@ from cds_service.content.treatment import CareItem
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Care, Referral
-from cds_service.engine.phrase import number
+from cds_service.engine.phrase import days, number, times
 from cds_service.engine.situation import Managed, Situation
 
 
@@ -22,7 +22,11 @@ def _care_words(item: CareItem) -> Message:
     return Message(f"care.{item.code}", tuple((name, _words(each)) for name, each in item.values))
 
 
-def _words(value: Number) -> str:
+def _words(value: Number) -> str | Message:
+    if value.unit == "/d":
+        return times(int(value.value))
+    if value.unit == "d":
+        return days(int(value.value))
     return f"{number(value.value)} {value.unit}"
 
 

@@ -30,7 +30,7 @@ def instructions(order: Order, protocol: Protocol) -> tuple[Message, ...]:
         found.append(Message("first-dose-here"))
         found.append(Message("if-vomited", values))
     if order.days is not None:
-        found.append(Message("finish-the-course", (("days", days(order.days)),)))
+        found.append(Message(f"finish.{dose.medicine.route}", (("days", days(order.days)),)))
     return tuple(found)
 
 
@@ -50,8 +50,7 @@ def _vial(form: Formulation) -> _Values:
         values.append(("water", str(form.dilute.quantity)))
     if form.shelf_life is not None:
         values.append(("keeps", _span(form.shelf_life.quantity)))
-    label, per = form.label_strength
-    values.append(("label", Message("strength", (("substance", str(label)), ("per", amount(per))))))
+    values.append(("label", form.strength_on_label))
     return tuple(values)
 
 

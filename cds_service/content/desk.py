@@ -44,6 +44,8 @@ class Desk:
     def __init__(self, names: Names) -> None:
         self.names = names
         self._findings: set[Finding] = set()
+        self.texts: dict[str, Node] = {}
+        """Where each text stands, by key."""
         self._places: dict[int, tuple[object, Node]] = {}
 
     def report(self, node: Node, what: str) -> None:
@@ -62,6 +64,10 @@ class Desk:
     def report_at(self, made: object, what: str) -> None:
         """Add a finding where an object came from (it must have been kept)."""
         self.report(self._places[id(made)][1], what)
+
+    def report_text(self, key: str, what: str) -> None:
+        """Add a finding where a text stands."""
+        self.report(self.texts[key], what)
 
     @property
     def findings(self) -> tuple[str, ...]:

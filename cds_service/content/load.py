@@ -5,13 +5,19 @@ The digest is SHA-256 over every file below the folder, in path order: relative 
 """
 
 import hashlib
+import re
 from pathlib import Path
 
-from cds_service.content import parse, tree
+from cds_service.content import check, parse, tree
 from cds_service.content.desk import Desk, Names
 from cds_service.content.treatment import Protocol
 from cds_service.errors import ContentError
 
+_READ = re.compile(
+    rf"(?:{'|'.join(parse.FILES)})\.yaml|medicines/[^/]+\.yaml|translations/en(?:/[^/]+)?\.yaml"
+)
+_ELSEWHERE = ("translations/", "adaptations/")
+"""Folders whose other files are read by other parts, or in another language."""
 _PACKAGED = Path(__file__).parent.parent / "protocols"
 
 
@@ -27,6 +33,9 @@ def load(folder: Path | None = None, protocol_id: str = "sick-young-infant") -> 
         raise ContentError(desk.findings)
     desk = Desk(parse.names(files))
     protocol = parse.protocol(files, desk, digest(contents))
+    if protocol.id != protocol_id:
+        desk.fault("protocol.yaml", 1, f"id is {protocol.id}, but the folder is {protocol_id}")
+    check.check(protocol, desk)
     if desk.findings:
         raise ContentError(desk.findings)
     return protocol
@@ -54,14 +63,10 @@ def _trees(contents: dict[str, bytes], desk: Desk) -> dict[str, tree.Node]:
         if f"{name}.yaml" not in contents:
             desk.fault(f"{name}.yaml", 1, "the file is missing; every protocol has it")
     for path, data in contents.items():
-        if _is_content(path):
+        if _READ.fullmatch(path):
             root = tree.read(data, path, desk.fault)
             if root is not None:
                 files[path] = root
+        elif path.endswith((".yaml", ".yml")) and not path.startswith(_ELSEWHERE):
+            desk.fault(path, 1, "no such file belongs to a protocol; rename or move it")
     return files
-
-
-def _is_content(path: str) -> bool:
-    if not path.endswith(".yaml"):
-        return False
-    return path.startswith(("medicines/", "translations/en")) or path[:-5] in parse.FILES

@@ -63,7 +63,7 @@ def protocol(files: Files, desk: Desk, digest: str) -> Protocol:
     signs = Fields(files["signs.yaml"], desk, "findings measures derived")
     treatments = Fields(files["treatments.yaml"], desk, _TREATMENTS)
     head.choice("status", ("draft", "active", "retired"))
-    return Protocol(
+    made = Protocol(
         id=head.text("id"),
         version=head.text("version"),
         title=head.text("title"),
@@ -94,6 +94,7 @@ def protocol(files: Files, desk: Desk, digest: str) -> Protocol:
         texts=_texts(files, desk),
         digest=digest,
     )
+    return desk.keep(made, files["protocol.yaml"])
 
 
 _NO = Node(None, "", 0)
@@ -140,7 +141,7 @@ def _weight_limits(head: Fields) -> WeightLimits:
 def _growth(root: Node, desk: Desk) -> Growth:
     file = Fields(root, desk, "weight-for-age")
     fields = file.inner("weight-for-age", "male female")
-    return Growth(file.cite, _lms(fields, "male"), _lms(fields, "female"))
+    return desk.keep(Growth(file.cite, _lms(fields, "male"), _lms(fields, "female")), root)
 
 
 def _lms(fields: Fields, sex: str) -> tuple[_Triple, ...]:
@@ -169,4 +170,5 @@ def _texts(files: Files, desk: Desk) -> tuple[tuple[str, str], ...]:
             if key in found:
                 fields.fault(key, f"the text {key} is written in another file too; keep one")
             found[key] = fields.text(key)
+            desk.texts[key] = files[path].items()[key]
     return tuple(sorted(found.items()))

@@ -60,6 +60,8 @@ def medicine(root: Node, desk: Desk) -> Medicine:
         split_above=fields.maybe_number("split-above", *_MEASURED),
         senior_above=fields.maybe_number("senior-above", *_MEASURED),
     )
+    if root.file != f"medicines/{made.code}.yaml":
+        fields.fault("code", f"the code {made.code} differs from the file's name; rename one")
     return desk.keep(made, root)
 
 

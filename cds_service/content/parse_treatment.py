@@ -36,10 +36,13 @@ def plans(file: Fields) -> tuple[ClassPlan, ...]:
 def low_weight(file: Fields) -> LowWeight:
     """What is done below the lowest weight that is treated outside a hospital."""
     fields = file.inner("low-weight", "outpatient-from dose-from regimen")
+    outpatient, dose = fields.number("outpatient-from", "kg"), fields.number("dose-from", "kg")
+    if not 0 < dose.value <= outpatient.value:
+        fields.fault("dose-from", "dose-from lies above zero and not above outpatient-from")
     return LowWeight(
         cite=fields.cite,
-        outpatient_from=fields.number("outpatient-from", "kg"),
-        dose_from=fields.number("dose-from", "kg"),
+        outpatient_from=outpatient,
+        dose_from=dose,
         regimen=_regimen(fields.inner("regimen", _REGIMEN)),
     )
 

@@ -1,0 +1,98 @@
+"""Checks of rows and rules: each can be reached, and no known case is left without a rule."""
+
+from collections.abc import Iterator, Sequence
+
+from cds_service.content.desk import Desk
+from cds_service.content.medicine import DoseRule, Medicine, MedicineCaution
+from cds_service.content.model import Condition, Group, MeasureTest, Row
+from cds_service.content.solve import NO, NOT_YES, YES, Goal, Question, World
+from cds_service.content.treatment import CareItem, PlanCaution, Protocol, Regimen
+
+_Line = Row | DoseRule | Regimen
+_Shown = CareItem | PlanCaution | MedicineCaution
+
+
+def rows(protocol: Protocol, desk: Desk) -> None:
+    """Every row of every table holds for some infant for whom no row above it holds."""
+    for table in protocol.tables:
+        _reachable(protocol, desk, table.rows, "row")
+
+
+def regimens(protocol: Protocol, desk: Desk) -> None:
+    """Every regimen can be chosen, and every care item and caution can be shown."""
+    for plan in protocol.plans:
+        _reachable(protocol, desk, plan.regimens, "regimen")
+    for shown in _shown(protocol):
+        _can_hold(protocol, desk, shown)
+
+
+def rules(protocol: Protocol, desk: Desk, medicine: Medicine) -> None:
+    """Every dose rule can be reached, and together they serve every age and weight."""
+    _reachable(protocol, desk, medicine.rules, "rule")
+    conditions = [rule.when for rule in medicine.rules if rule.when is not None]
+    if medicine.rules and len(conditions) == len(medicine.rules):
+        known = _tested(conditions) | {"age", "weight"}
+        goals = [Goal(condition, NOT_YES) for condition in conditions]
+        left_out = Question(protocol, goals, known).answer()
+        if left_out is not None:
+            desk.report_at(medicine, f"no rule serves {_words(left_out)}; add one or widen one")
+    for caution in medicine.cautions:
+        _can_hold(protocol, desk, caution)
+    if medicine.offered_when is not None and not _possible(protocol, medicine.offered_when):
+        desk.report_at(medicine, "offered-when can never hold; correct it")
+
+
+def reaching(rules: Sequence[_Line], place: int) -> list[Goal] | None:
+    """What must be so for the line at `place` to apply; None when a line above always does."""
+    goals = []
+    if (own := rules[place].when) is not None:
+        goals.append(Goal(own, YES))
+    for above in rules[:place]:
+        if above.when is None:
+            return None
+        goals.append(Goal(above.when, NO))
+    return goals
+
+
+def _reachable(protocol: Protocol, desk: Desk, lines: Sequence[_Line], kind: str) -> None:
+    for place, line in enumerate(lines):
+        goals = reaching(lines, place)
+        if goals is None or Question(protocol, goals).answer() is None:
+            desk.report_at(
+                line, f"the {kind} {line.code} can never apply: correct it, or the ones above it"
+            )
+
+
+def _shown(protocol: Protocol) -> Iterator[_Shown]:
+    yield from (*protocol.emergency, *protocol.counselling)
+    for plan in protocol.plans:
+        yield from (*plan.care, *plan.referral_care)
+        yield from plan.cautions
+        for regimen in plan.regimens:
+            yield from regimen.cautions
+    yield from protocol.low_weight.regimen.cautions
+
+
+def _can_hold(protocol: Protocol, desk: Desk, shown: _Shown) -> None:
+    if shown.when is not None and not _possible(protocol, shown.when):
+        desk.report_at(shown, f"{shown.code} can never be shown: correct its when")
+
+
+def _possible(protocol: Protocol, condition: Condition) -> bool:
+    return Question(protocol, [Goal(condition, YES)]).answer() is not None
+
+
+def _tested(conditions: Sequence[Condition]) -> frozenset[str]:
+    """The measures that the conditions test themselves, not inside a derived fact."""
+    found: set[str] = set()
+    for condition in conditions:
+        if isinstance(condition, Group):
+            found |= _tested(condition.items)
+        if isinstance(condition, MeasureTest):
+            found.add(condition.measure)
+    return frozenset(found)
+
+
+def _words(world: World) -> str:
+    parts = (f"{code} {getattr(value, 'value', value)}" for code, value in sorted(world.items()))
+    return ", ".join(parts) or "anyone"

@@ -40,6 +40,9 @@ _UNITS: dict[str, tuple[str, Decimal]] = {
     "mg/dL": ("mass-concentration", Decimal(1)),
 }
 
+_ONE = Decimal(1)
+_ROUNDINGS = {"nearest": ROUND_HALF_UP, "down": ROUND_FLOOR}
+
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
@@ -112,10 +115,9 @@ def plain(value: Decimal) -> Decimal:
     (Decimal('3.4'), Decimal('100'), Decimal('0'))
     """
     short = value.normalize()
-    if short == 0:
-        return Decimal(0)
-    exponent = short.as_tuple().exponent
-    return short.quantize(Decimal(1)) if isinstance(exponent, int) and exponent > 0 else short
+    if short != short.to_integral_value():
+        return short
+    return abs(short.quantize(_ONE)) if short == 0 else short.quantize(_ONE)
 
 
 def to_step(value: Decimal, step: Decimal, rounding: str) -> Decimal:
@@ -128,5 +130,4 @@ def to_step(value: Decimal, step: Decimal, rounding: str) -> Decimal:
     >>> to_step(Decimal("1.2"), Decimal("0.5"), "nearest")
     Decimal('1')
     """
-    how = {"nearest": ROUND_HALF_UP, "down": ROUND_FLOOR}[rounding]
-    return plain((value / step).quantize(Decimal(1), rounding=how) * step)
+    return plain((value / step).quantize(_ONE, rounding=_ROUNDINGS[rounding]) * step)

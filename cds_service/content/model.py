@@ -4,7 +4,7 @@ Everything is frozen and knows where it comes from. Nothing here decides anythin
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from cds_service.case import Answer
@@ -30,11 +30,11 @@ class Number:
     value: Decimal
     unit: str
     cite: Cite
+    quantity: Quantity = field(init=False, repr=False, compare=False)
+    """The same as a Quantity, made once; one of a rate cannot be converted."""
 
-    @property
-    def quantity(self) -> Quantity:
-        """The number as a Quantity; raises QuantityError for a rate."""
-        return Quantity.of(self.value, self.unit)
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "quantity", Quantity(self.value, self.unit))
 
 
 @dataclass(frozen=True, slots=True)

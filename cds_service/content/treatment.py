@@ -1,9 +1,10 @@
 """Treatment as content: what each class is given, where, for how long, and when to return."""
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
+from typing import Any
 
 from cds_service.content.medicine import Formulation, Medicine, MedicineCaution
 from cds_service.content.model import (
@@ -186,6 +187,14 @@ class Protocol:
     texts: "tuple[tuple[str, str], ...]"
     digest: str
     """SHA-256 over the exact bytes of every content file, in path order."""
+
+    @cached_property
+    def memo(self) -> dict[Hashable, Any]:
+        """What others have worked out once from this content alone (compiled conditions, words).
+
+        Only values that depend on nothing but the protocol and the key may be kept here.
+        """
+        return {}
 
     @cached_property
     def row_by_code(self) -> dict[str, Row]:

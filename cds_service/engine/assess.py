@@ -7,8 +7,9 @@ that is YES acts at once, whatever else is missing.
 from collections.abc import Iterable
 
 from cds_service.case import Answer, Refusal
-from cds_service.content.model import FindingTest, MeasureTest, Message, Row, Table, leaves
-from cds_service.engine.conditions import evaluate, is_required, tests
+from cds_service.content.model import FindingTest, MeasureTest, Message, Row, Sign, Table, leaves
+from cds_service.content.treatment import Protocol
+from cds_service.engine.conditions import evaluate, tests
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Caution, Class, Missing, RowResult, Test
 
@@ -82,23 +83,38 @@ def _ask(test: Test, result: RowResult, facts: Facts) -> Missing:
 
 def _not_recorded(facts: Facts) -> tuple[str, ...]:
     """Signs and measures of the tables that count only when present, and were not recorded."""
-    codes: dict[str, None] = {}
-    for table in facts.protocol.tables:
-        for row in table.rows:
-            for test in leaves(row.when) if row.when is not None else ():
-                if _is_unrecorded(test, facts):
-                    codes[test.code if isinstance(test, FindingTest) else test.measure] = None
-    return tuple(codes)
+    signs, measures = _optional(facts.protocol)
+    unknown = (sign for sign in signs if sign.code not in facts.answers)
+    codes = [sign.code for sign in unknown if _may_matter(sign, facts)]
+    return (*codes, *(code for code in measures if code not in facts.values))
 
 
-def _is_unrecorded(test: FindingTest | MeasureTest, facts: Facts) -> bool:
-    if isinstance(test, MeasureTest):
-        measure = facts.protocol.measure_by_code.get(test.measure)
-        return measure is not None and not measure.required and test.measure not in facts.values
-    if facts.answer(test.code) is not Answer.NOT_ASSESSED or is_required(test.code, facts):
-        return False
-    triggers = facts.protocol.sign_by_code[test.code].required_when
-    return not triggers or any(facts.answer(code) is not Answer.NO for code in triggers)
+def _may_matter(sign: Sign, facts: Facts) -> bool:
+    """Whether a sign that was not recorded is optional here, and not settled by another sign."""
+    if not sign.required_when:
+        return True
+    before = [facts.answer(code) for code in sign.required_when]
+    return Answer.YES not in before and Answer.NOT_ASSESSED in before
+
+
+def _optional(protocol: Protocol) -> tuple[list[Sign], list[str]]:
+    """Tested signs and measures that are not always required, in table order; worked out once."""
+    found: tuple[list[Sign], list[str]] | None = protocol.memo.get("optional")
+    if found is None:
+        rows = (row for table in protocol.tables for row in table.rows if row.when is not None)
+        tested = [test for row in rows if row.when is not None for test in leaves(row.when)]
+        codes = dict.fromkeys(test.code for test in tested if isinstance(test, FindingTest))
+        kinds = dict.fromkeys(test.measure for test in tested if isinstance(test, MeasureTest))
+        signs = [protocol.sign_by_code[code] for code in codes if code in protocol.sign_by_code]
+        measured = [
+            protocol.measure_by_code[kind] for kind in kinds if kind in protocol.measure_by_code
+        ]
+        found = (
+            [sign for sign in signs if not sign.required],
+            [measure.code for measure in measured if not measure.required],
+        )
+        protocol.memo["optional"] = found
+    return found
 
 
 def _refused(refusal: Refusal) -> Caution:

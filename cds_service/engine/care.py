@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from cds_service.content.model import Message, Number
-from cds_service.content.treatment import CareItem
+from cds_service.content.treatment import CareItem, Protocol
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Care, Referral
@@ -15,11 +15,16 @@ def emergency(facts: Facts) -> Iterator[Care]:
     """What comes before any table: only for signs that are known to be present."""
     for item in facts.protocol.emergency:
         if item.when is None or holds(item.when, facts):
-            yield Care(f"emergency.{item.code}", "", _care_words(item), item.cite, emergency=True)
+            words = _care_words(item, facts.protocol)
+            yield Care(f"emergency.{item.code}", "", words, item.cite, emergency=True)
 
 
-def _care_words(item: CareItem) -> Message:
-    return Message(f"care.{item.code}", tuple((name, _words(each)) for name, each in item.values))
+def _care_words(item: CareItem, protocol: Protocol) -> Message:
+    made: Message | None = protocol.memo.get(id(item))
+    if made is None:
+        values = tuple((name, _words(each)) for name, each in item.values)
+        made = protocol.memo[id(item)] = Message(f"care.{item.code}", values)
+    return made
 
 
 def _words(value: Number) -> str | Message:
@@ -60,7 +65,9 @@ def care_items(facts: Facts, situation: Situation) -> Iterator[Care]:
             shown = care.when is None or holds(care.when, facts)
             if shown and not (care.unless is not None and holds(care.unless, facts)):
                 key = f"{branch or 'every'}.{care.code}"
-                found.setdefault(key, Care(key, branch, _care_words(care), care.cite))
+                found.setdefault(
+                    key, Care(key, branch, _care_words(care, facts.protocol), care.cite)
+                )
     yield from found.values()
 
 
@@ -77,4 +84,4 @@ def counselling(facts: Facts, situation: Situation) -> tuple[Message, ...]:
     """What the caregiver is told when the infant goes home."""
     if not situation.treats_here or not situation.managed:
         return ()
-    return tuple(_care_words(item) for item in facts.protocol.counselling)
+    return tuple(_care_words(item, facts.protocol) for item in facts.protocol.counselling)

@@ -4,17 +4,41 @@ Logic: Kleene's strong three-valued logic (the one of SQL, FHIRPath and CQL): on
 "any", one NO settles "all", and an unknown never counts as absent.
 """
 
+import operator
+from collections.abc import Callable
 from decimal import Decimal
 
 from cds_service.case import Answer, Measurement, Origin, all_of, any_of, negated
-from cds_service.content.model import Condition, FindingTest, Group, MeasureTest, Message
+from cds_service.content.model import (
+    Condition,
+    Derived,
+    FindingTest,
+    Group,
+    Measure,
+    MeasureTest,
+    Message,
+    Number,
+)
+from cds_service.content.treatment import Protocol
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Test
+
+_OPS = {
+    "below": operator.lt,
+    "at-most": operator.le,
+    "at-least": operator.ge,
+    "above": operator.gt,
+}
+
+
+_Test = Callable[[Facts, bool], Answer]
+
+_YES, _NO, _UNKNOWN = Answer.YES, Answer.NO, Answer.NOT_ASSESSED
 
 
 def holds(condition: Condition, facts: Facts) -> bool:
     """Whether the condition is known to hold."""
-    return evaluate(condition, facts) is Answer.YES
+    return compiled(condition, facts.protocol)(facts, False) is _YES
 
 
 def evaluate(condition: Condition, facts: Facts, *, row: bool = False) -> Answer:
@@ -23,108 +47,154 @@ def evaluate(condition: Condition, facts: Facts, *, row: bool = False) -> Answer
     That is how a classification table is read (clinical content, section 1): the further
     critical signs count only when present. Everywhere else an unknown stays unknown.
     """
+    return compiled(condition, facts.protocol)(facts, row)
+
+
+def compiled(condition: Condition, protocol: Protocol) -> _Test:
+    """The condition as a function of (facts, row); made once for each protocol."""
+    # The protocol keeps its conditions alive, so their identity is a safe key.
+    key = id(condition)
+    made: _Test | None = protocol.memo.get(key)
+    if made is None:
+        made = protocol.memo[key] = _compile(condition, protocol)
+    return made
+
+
+def _compile(condition: Condition, protocol: Protocol) -> _Test:
     if isinstance(condition, FindingTest):
-        return _finding(condition, facts, row=row)
+        return _finding(condition, protocol)
     if isinstance(condition, MeasureTest):
-        return _measure(condition, facts, row=row)
-    return _group(condition, [evaluate(item, facts, row=row) for item in condition.items])
+        return _measure(condition, protocol)
+    items = [compiled(item, protocol) for item in condition.items]
+    return _group(condition, items)
 
 
-def _group(group: Group, answers: list[Answer]) -> Answer:
+def _group(group: Group, items: list[_Test]) -> _Test:
     if group.kind == "all":
-        return all_of(answers)
+        return lambda facts, row: all_of([item(facts, row) for item in items])
     if group.kind == "any":
-        return any_of(answers)
+        return _any(items)
     if group.kind == "none":
-        return negated(any_of(answers))
-    yes = answers.count(Answer.YES)
-    if yes >= group.count:
-        return Answer.YES
-    possible = yes + answers.count(Answer.NOT_ASSESSED)
-    return Answer.NOT_ASSESSED if possible >= group.count else Answer.NO
+        either = _any(items)
+        return lambda facts, row: negated(either(facts, row))
+    return _at_least(group.count, items)
 
 
-def _finding(test: FindingTest, facts: Facts, *, row: bool) -> Answer:
-    answer = fact(test.code, facts)
-    if answer is Answer.NOT_ASSESSED and row and not is_required(test.code, facts):
-        answer = Answer.NO
-    return answer if test.expect is Answer.YES else negated(answer)
+def _any(items: list[_Test]) -> _Test:
+    def either(facts: Facts, row: bool) -> Answer:
+        result = _NO
+        for item in items:
+            answer = item(facts, row)
+            if answer is _YES:
+                return _YES
+            if answer is _UNKNOWN:
+                result = _UNKNOWN
+        return result
+
+    return either
 
 
-def fact(code: str, facts: Facts) -> Answer:
-    """The answer to a sign or a derived fact."""
-    derived = facts.protocol.derived_by_code.get(code)
-    if derived is None:
-        return facts.answer(code)
-    for condition in derived.first_known:
-        answer = evaluate(condition, facts)
-        if answer is not Answer.NOT_ASSESSED:
-            return answer
-    return derived.otherwise
+def _at_least(count: int, items: list[_Test]) -> _Test:
+    def enough(facts: Facts, row: bool) -> Answer:
+        answers = [item(facts, row) for item in items]
+        yes = answers.count(_YES)
+        if yes >= count:
+            return _YES
+        return _UNKNOWN if yes + answers.count(_UNKNOWN) >= count else _NO
+
+    return enough
+
+
+def _finding(test: FindingTest, protocol: Protocol) -> _Test:
+    code, wants_yes = test.code, test.expect is _YES
+    known = (
+        _derived(protocol.derived_by_code[code], protocol)
+        if (code in protocol.derived_by_code)
+        else None
+    )
+
+    def ask(facts: Facts, row: bool) -> Answer:
+        answer = facts.answers.get(code, _UNKNOWN) if known is None else known(facts, False)
+        if answer is _UNKNOWN and row and not is_required(code, facts):
+            answer = _NO
+        return answer if wants_yes else negated(answer)
+
+    return ask
+
+
+def _derived(derived: Derived, protocol: Protocol) -> _Test:
+    conditions = [compiled(condition, protocol) for condition in derived.first_known]
+
+    def first_known(facts: Facts, row: bool) -> Answer:
+        answers = (condition(facts, row) for condition in conditions)
+        return next((known for known in answers if known is not _UNKNOWN), derived.otherwise)
+
+    return first_known
 
 
 def is_required(code: str, facts: Facts) -> bool:
     """Whether an unknown answer to this sign leaves a row open."""
     sign = facts.protocol.sign_by_code.get(code)
-    if sign is None:
+    if sign is None or sign.required:
         return True
-    return sign.required or any(facts.is_yes(other) for other in sign.required_when)
+    return any(facts.is_yes(other) for other in sign.required_when)
 
 
-def _measure(test: MeasureTest, facts: Facts, *, row: bool) -> Answer:
+def _measure(test: MeasureTest, protocol: Protocol) -> _Test:
     if test.measure == "age":
-        age = facts.age
-        return Answer.NOT_ASSESSED if age is None else _over_span(test, age.low, age.high, "d")
+        return _span(test, lambda facts: facts.age_span())
     if test.measure == "postmenstrual-age":
-        span = facts.gestation_now()
-        return Answer.NOT_ASSESSED if span is None else _over_span(test, *span, "d")
-    measure = facts.protocol.measure_by_code[test.measure]
-    series = facts.series.get(test.measure, ())
-    if not series:
-        return Answer.NO if row and not measure.required else Answer.NOT_ASSESSED
-    if measure.repeat_within is None:
-        return any_of([_reading(test, reading, facts) for reading in facts.values[test.measure]])
-    if not test.confirmed:
-        return any_of([_reading(test, reading, facts) for reading in series])
-    return _confirmed(test, series, measure.repeat_within.quantity.to("min").value)
+        return _span(test, lambda facts: facts.gestation_now())
+    measure = protocol.measure_by_code[test.measure]
+
+    def ask(facts: Facts, row: bool) -> Answer:
+        series = facts.series.get(measure.code)
+        if series is None:
+            return _NO if row and not measure.required else _UNKNOWN
+        if test.confirmed and measure.repeat_within is not None:
+            return _confirmed(test, series, measure.repeat_within)
+        counted = facts.values[measure.code] if measure.repeat_within is None else series
+        return any_of([_reading(test, measure, reading) for reading in counted])
+
+    return ask
 
 
-def _over_span(test: MeasureTest, low: Decimal | int, high: Decimal | int, unit: str) -> Answer:
-    limit = test.limit.quantity.to(unit).value
-    answers = {_compare(test.op, Decimal(low), limit), _compare(test.op, Decimal(high), limit)}
-    return answers.pop() if len(answers) == 1 else Answer.NOT_ASSESSED
+def _span(
+    test: MeasureTest, span: "Callable[[Facts], tuple[Decimal | int, Decimal | int] | None]"
+) -> _Test:
+    limit, compare = test.limit.quantity.to("d").value, _OPS[test.op]
+
+    def ask(facts: Facts, _row: bool) -> Answer:
+        days = span(facts)
+        if days is None:
+            return _UNKNOWN
+        low, high = compare(days[0], limit), compare(days[1], limit)
+        return _UNKNOWN if low != high else _YES if low else _NO
+
+    return ask
 
 
-def _reading(test: MeasureTest, reading: Measurement, facts: Facts) -> Answer:
-    answer = _compare(test.op, reading.quantity.value, test.limit.value)
-    sites = facts.protocol.measure_by_code[test.measure].sites_that_exclude
-    if answer is Answer.NO and reading.site is not None and sites and reading.site not in sites:
-        return Answer.NOT_ASSESSED  # an inner temperature can show the sign, never rule it out
-    return answer
+def _reading(test: MeasureTest, measure: Measure, reading: Measurement) -> Answer:
+    if _OPS[test.op](reading.quantity.value, test.limit.value):
+        return _YES
+    sites = measure.sites_that_exclude
+    # An inner temperature can show the sign, never rule it out.
+    return _UNKNOWN if sites and reading.site and reading.site not in sites else _NO
 
 
-def _confirmed(test: MeasureTest, series: tuple[Measurement, ...], within: Decimal) -> Answer:
-    """Two counts at most `within` minutes apart must both pass; one that does asks for another."""
-    last = _compare(test.op, series[-1].quantity.value, test.limit.value)
+def _confirmed(test: MeasureTest, series: tuple[Measurement, ...], within: Number) -> Answer:
+    """Two counts close enough in time must both pass; one that does asks for another."""
+    passes = _OPS[test.op]
+    last = passes(series[-1].quantity.value, test.limit.value)
     if len(series) == 1 or not _near(series[-2], series[-1], within):
-        return Answer.NO if last is Answer.NO else Answer.NOT_ASSESSED
-    return all_of([last, _compare(test.op, series[-2].quantity.value, test.limit.value)])
+        return _UNKNOWN if last else _NO
+    return _YES if last and passes(series[-2].quantity.value, test.limit.value) else _NO
 
 
-def _near(first: Measurement, second: Measurement, within: Decimal) -> bool:
+def _near(first: Measurement, second: Measurement, within: Number) -> bool:
     if first.at is None or second.at is None:
         return True
-    return Decimal((second.at - first.at).total_seconds()) <= within * 60
-
-
-def _compare(op: str, value: Decimal, limit: Decimal) -> Answer:
-    passed = {
-        "below": value < limit,
-        "at-most": value <= limit,
-        "at-least": value >= limit,
-        "above": value > limit,
-    }[op]
-    return Answer.YES if passed else Answer.NO
+    return Decimal((second.at - first.at).total_seconds()) <= within.quantity.to("min").value * 60
 
 
 def tests(condition: Condition, facts: Facts, wanted: Answer) -> tuple[Test, ...]:

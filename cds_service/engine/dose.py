@@ -13,23 +13,11 @@ from cds_service.content.medicine import Band, DoseRule, Formulation, Medicine, 
 from cds_service.content.model import Cite, Message, Number
 from cds_service.engine.conditions import evaluate, tests
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, Dose, Test
+from cds_service.engine.model import Caution, Dose, NoDose, Test
 from cds_service.engine.phrase import number, unit_name
 from cds_service.quantity import Quantity, plain, to_step
 
 _PRINTED = Decimal("0.1")  # how fine the content of a dose is printed; checks use it unrounded
-
-
-@dataclass(frozen=True, slots=True)
-class NoDose:
-    """Why a medicine is not given: `code` for the caution, and what was missing, if anything."""
-
-    medicine: str
-    code: str
-    reason: Message
-    missing: tuple[Test, ...] = ()
-    signs: tuple[str, ...] = ()
-    """The signs that forbid it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,23 +131,30 @@ def _measured(form: Formulation, per_kg: PerKg, kg: Decimal) -> Quantity:
 
 def _fault(medicine: Medicine, candidate: _Candidate, kg: Decimal) -> NoDose | None:
     """The check that the candidate fails, if any (design, decision 8)."""
-    given = candidate.form.contained(candidate.amount)
-    per_kg = given.value / kg
-    values = (
-        ("given", f"{number(_printed(given.value))} {unit_name(given.unit)}"),
+    given = candidate.form.contained(candidate.amount).value
+    per_kg = given / kg
+    if candidate.amount.value <= 0:
+        return _failed(medicine, "too-small-to-measure", candidate, given)
+    if not candidate.low.value <= per_kg <= candidate.high.value:
+        return _failed(medicine, "outside-range", candidate, given)
+    if medicine.hard_max is not None and per_kg > medicine.hard_max.value:
+        return _failed(medicine, "outside-range", candidate, given)
+    if medicine.ceiling is not None and given > medicine.ceiling.value:
+        return _failed(medicine, "above-ceiling", candidate, given)
+    return None
+
+
+def _failed(medicine: Medicine, code: str, candidate: _Candidate, given: Decimal) -> NoDose:
+    unit = unit_name(candidate.form.substance.unit)
+    values: tuple[tuple[str, str | Message], ...] = (
+        ("given", f"{number(_printed(given))} {unit}"),
         ("low", number(candidate.low.value)),
         ("high", number(candidate.high.value)),
-        ("unit", unit_name(given.unit)),
+        ("unit", unit),
     )
-    if candidate.amount.value <= 0:
-        return _no(medicine, "too-small-to-measure", *values)
-    if not candidate.low.value <= per_kg <= candidate.high.value:
-        return _no(medicine, "outside-range", *values)
-    if medicine.hard_max is not None and per_kg > medicine.hard_max.value:
-        return _no(medicine, "outside-range", *values)
-    if medicine.ceiling is not None and given.value > medicine.ceiling.value:
-        return _no(medicine, "above-ceiling", ("ceiling", str(medicine.ceiling.quantity)), *values)
-    return None
+    if medicine.ceiling is not None:
+        values = (*values, ("ceiling", str(medicine.ceiling.quantity)))
+    return _no(medicine, code, *values)
 
 
 def _printed(value: Decimal) -> Decimal:

@@ -13,7 +13,7 @@ from decimal import Decimal
 from cds_service.case import Age, Answer, Case, Finding, Measurement, Origin
 from cds_service.content.model import Message, Sign
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Caution
+from cds_service.engine.model import Caution, Dose, NoDose
 
 
 @dataclass(slots=True)
@@ -32,6 +32,8 @@ class Facts:
     series: dict[str, tuple[Measurement, ...]] = field(default_factory=dict)
     """Every usable measurement of a kind, earliest first (breathing counts, weights)."""
     cautions: list[Caution] = field(default_factory=list)
+    doses: dict[str, Dose | NoDose] = field(default_factory=dict)
+    """Doses made so far for this infant, by medicine: one dose serves every branch."""
 
     def answer(self, code: str) -> Answer:
         """The answer to a sign; NOT_ASSESSED when nobody said."""
@@ -45,6 +47,11 @@ class Facts:
     def age(self) -> Age | None:
         """The infant's age as a span of days, or None."""
         return self.case.age
+
+    def age_span(self) -> tuple[int, int] | None:
+        """The youngest and the oldest the infant can be, in completed days."""
+        age = self.case.age
+        return None if age is None else (age.low, age.high)
 
     def gestation_now(self) -> tuple[Decimal, Decimal] | None:
         """Postmenstrual age in days as a span: gestational age at birth plus age since."""

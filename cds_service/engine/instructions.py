@@ -3,35 +3,41 @@
 The words and every number in them are content; only the choice of sentences is made here.
 """
 
+from collections.abc import Iterator
 from decimal import Decimal
 
 from cds_service.content.medicine import Formulation
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Order
+from cds_service.engine.model import Dose
 from cds_service.engine.phrase import amount, days, number, strength
 from cds_service.quantity import Quantity
 
 _Values = tuple[tuple[str, str | Message], ...]
 
 
-def instructions(order: Order, protocol: Protocol) -> tuple[Message, ...]:
-    """The sentences for one order, in the order in which they are done."""
-    dose, form = order.dose, order.dose.formulation
+def instructions(dose: Dose, days_long: int | None, protocol: Protocol) -> tuple[Message, ...]:
+    """The sentences for one dose and its course, in the order in which they are done."""
+    key = ("instructions", dose.formulation.code, dose.amount.value, days_long)
+    made: tuple[Message, ...] | None = protocol.memo.get(key)
+    if made is None:
+        made = protocol.memo[key] = tuple(_sentences(dose, days_long, protocol))
+    return made
+
+
+def _sentences(dose: Dose, days_long: int | None, protocol: Protocol) -> Iterator[Message]:
+    form, route = dose.formulation, dose.medicine.route
     values = (*_numbers(protocol), ("amount", amount(dose.amount)), ("strength", strength(dose)))
-    found = [Message(_prepare(form), (*values, *_vial(form)))]
-    if form.per.unit == "mL" and dose.medicine.route == "oral":
-        found.append(Message("measure-out", values))
-    found += [
-        Message(f"give.{dose.medicine.route}", (*values, ("site", _site(order)))),
-        *_split(order),
-    ]
-    if dose.medicine.route == "oral":
-        found.append(Message("first-dose-here"))
-        found.append(Message("if-vomited", values))
-    if order.days is not None:
-        found.append(Message(f"finish.{dose.medicine.route}", (("days", days(order.days)),)))
-    return tuple(found)
+    yield Message(_prepare(form), (*values, *_vial(form)))
+    if form.per.unit == "mL" and route == "oral":
+        yield Message("measure-out", values)
+    yield Message(f"give.{route}", (*values, ("site", _site(dose))))
+    yield from _split(dose)
+    if route == "oral":
+        yield Message("first-dose-here")
+        yield Message("if-vomited", values)
+    if days_long is not None:
+        yield Message(f"finish.{route}", (("days", days(days_long)),))
 
 
 def _numbers(protocol: Protocol) -> _Values:
@@ -58,14 +64,14 @@ def _span(time: Quantity) -> Message | str:
     return days(int(time.value)) if time.unit == "d" else str(time)
 
 
-def _site(order: Order) -> Message | str:
-    site = order.dose.medicine.site
+def _site(dose: Dose) -> Message | str:
+    site = dose.medicine.site
     return Message(f"site.{site}") if site else ""
 
 
-def _split(order: Order) -> tuple[Message, ...]:
-    limit, volume = order.dose.medicine.split_above, order.dose.amount
+def _split(dose: Dose) -> Iterator[Message]:
+    limit, volume = dose.medicine.split_above, dose.amount
     if limit is None or volume.value <= limit.value:
-        return ()
+        return
     half = Quantity(volume.value / Decimal(2), volume.unit)
-    return (Message("give.split", (("half", f"{number(half.value)} {half.unit}"),)),)
+    yield Message("give.split", (("half", f"{number(half.value)} {half.unit}"),))

@@ -10,9 +10,8 @@ from dataclasses import dataclass, replace
 from cds_service.content.model import Message
 from cds_service.content.treatment import Course
 from cds_service.engine.conditions import holds
-from cds_service.engine.dose import NoDose
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, Missing, Order
+from cds_service.engine.model import Caution, Missing, NoDose, Order
 from cds_service.engine.orders import Need, make_orders
 from cds_service.engine.phrase import number
 from cds_service.engine.situation import Situation
@@ -134,11 +133,12 @@ def _asked_with(facts: Facts, orders: Iterable[Order]) -> Iterator[Missing]:
 
 
 def _order_cautions(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
-    found: dict[Message, Caution] = {}
+    found: list[Caution] = []
     for order in orders:
         for caution in (*order.dose.cautions, *_medicine_cautions(facts, order)):
-            found.setdefault(caution.message, caution)
-    yield from found.values()
+            if caution not in found:
+                found.append(caution)
+    yield from found
 
 
 def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:

@@ -121,6 +121,18 @@ class Dose:
 
 
 @dataclass(frozen=True, slots=True)
+class NoDose:
+    """Why a medicine is not given: `code` for the caution, and what was missing, if anything."""
+
+    medicine: str
+    code: str
+    reason: Message
+    missing: tuple[Test, ...] = ()
+    signs: tuple[str, ...] = ()
+    """The signs that forbid it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Order:
     """One medicine to propose in one branch. `days` None is a single dose."""
 

@@ -11,12 +11,12 @@ from decimal import ROUND_CEILING, Decimal
 
 from cds_service.case import GivenDose
 from cds_service.content.medicine import Medicine
-from cds_service.content.model import Cite, Message, Number
+from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Course
-from cds_service.engine.dose import NoDose, make_dose, per_kg_volume
+from cds_service.engine.dose import make_dose, per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
-from cds_service.engine.model import Dose, Order
+from cds_service.engine.model import Dose, NoDose, Order
 from cds_service.engine.phrase import moment
 
 # Why a medicine cannot be given that lets the next one on the list be tried.
@@ -74,30 +74,32 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order |
     due = _due(need.course, medicine, facts)
     if isinstance(due, NoDose):
         return due
-    dose = make_dose(medicine, facts, kg)
+    dose = facts.doses.get(medicine.code) or make_dose(medicine, facts, kg)
+    facts.doses[medicine.code] = dose
     if isinstance(dose, NoDose):
         return dose
-    if need.course.per_kg_beside and (beside := per_kg_volume(dose)) is not None:
-        dose = replace(dose, notes=(*dose.notes, beside))
-    order = Order(
+    course, times = need.course, int(medicine.times_a_day.value)
+    days_long = None if course.days is None else int(course.days.value)
+    return Order(
         key=f"{need.branch}.{medicine.code}",
         branch=need.branch,
-        dose=dose,
-        times_a_day=int(medicine.times_a_day.value),
-        days=_days(need.course.days),
-        at_least=need.course.at_least,
+        dose=_beside(need, dose),
+        times_a_day=times,
+        days=days_long,
+        at_least=course.at_least,
         first_due=due.at,
         doses=due.doses,
-        packs=packs(dose, due.doses, int(medicine.times_a_day.value)),
+        packs=packs(dose, due.doses, times),
         is_option=need.is_option,
         classes=need.classes,
         cite=need.cite,
+        instructions=instructions(dose, days_long, facts.protocol),
     )
-    return replace(order, instructions=instructions(order, facts.protocol))
 
 
-def _days(days: Number | None) -> int | None:
-    return None if days is None else int(days.value)
+def _beside(need: Need, dose: Dose) -> Dose:
+    volume = per_kg_volume(dose) if need.course.per_kg_beside else None
+    return dose if volume is None else replace(dose, notes=(*dose.notes, volume))
 
 
 def _due(course: Course, medicine: Medicine, facts: Facts) -> _Due | NoDose:

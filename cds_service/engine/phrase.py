@@ -4,13 +4,13 @@ Only words are chosen here, by the shape of a number (one, many, a half); nothin
 """
 
 from datetime import date, datetime
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 
 from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Dose, FollowUp, Missing, Order
-from cds_service.quantity import Quantity, to_step
+from cds_service.quantity import Quantity
 
 _HALF = Decimal("0.5")
 _TENTH = Decimal("0.1")  # how fine a dose per kilogram is printed; not how it is checked
@@ -57,9 +57,11 @@ def unit_name(unit: str) -> str:
     return _UNIT_NAMES.get(unit) or unit.strip("{}")
 
 
-def packs(order: Order) -> Message:
-    """How much to hand out: "7 tablets", "1 bottle", "2 vials"."""
-    return amount(Quantity(Decimal(order.packs), order.dose.formulation.pack))
+def hand_out(order: Order) -> Message:
+    """How much to hand out or to open: "7 tablets", "1 bottle", "2 vials"."""
+    pack = order.dose.formulation.pack
+    packs = amount(Quantity(Decimal(order.packs), pack))
+    return Message(f"hand-out.{pack}", (("packs", packs),))
 
 
 def strength(dose: Dose) -> Message:
@@ -101,22 +103,38 @@ def moment(at: datetime) -> Message:
 
 
 def dosage(order: Order) -> Message:
-    """One order as a sentence: amount, strength, route, how often, how long, when it is due."""
+    """One order as a sentence: amount, strength, route, how often and how long."""
     dose = order.dose
     values: list[tuple[str, str | Message]] = [
         ("amount", amount(dose.amount)),
         ("strength", strength(dose)),
         ("route", Message(f"route.{dose.medicine.route}")),
-        ("first_due", moment(order.first_due)),
     ]
     if order.days is None:
         return Message("dosage.single", tuple(values))
     values += [("times", times(order.times_a_day)), ("days", days(order.days))]
-    values.append(("doses", str(order.doses)))
     if order.at_least:
         return Message("dosage.at-least", tuple(values))
-    given_before = order.doses < order.days * order.times_a_day
-    return Message("dosage.remaining" if given_before else "dosage.course", tuple(values))
+    if is_running(order):
+        return Message("dosage.running", (*values, ("doses", str(order.doses))))
+    return Message("dosage.course", (*values, ("doses", str(order.doses))))
+
+
+def is_running(order: Order) -> bool:
+    """Whether doses of this course were given before."""
+    return order.days is not None and order.doses < order.days * order.times_a_day
+
+
+def due(order: Order) -> Message:
+    """When the first dose that is still to give is due."""
+    return Message(f"due.{due_kind(order)}", (("moment", moment(order.first_due)),))
+
+
+def due_kind(order: Order) -> str:
+    """ "once", "first" or "next": whether it is the only dose, the first, or one of a course."""
+    if order.days is None:
+        return "once"
+    return "next" if is_running(order) else "first"
 
 
 def contained(order: Order) -> Message:
@@ -124,24 +142,22 @@ def contained(order: Order) -> Message:
     dose = order.dose
     values = (
         ("contained", _exact(dose.contained)),
-        ("weight", str(dose.weight)),
-        ("per_kg", number(to_step(dose.per_kg, _TENTH, "nearest"))),
+        ("weight", _exact(dose.weight)),
+        ("per_kg", _tenth(dose.per_kg)),
         ("unit", unit_name(dose.contained.unit)),
     )
     if order.days is None:
         return Message("dose.contained-once", values)
-    per_day = number(to_step(dose.per_kg * order.times_a_day, _TENTH, "nearest"))
+    per_day = _tenth(dose.per_kg * order.times_a_day)
     return Message("dose.contained", (*values, ("per_day", per_day)))
 
 
 def target(dose: Dose) -> Message:
     """The published target for this weight and the rule that gave the dose."""
-    values = (
-        ("target", _exact(dose.target)),
-        ("rule", dose.rule),
-        ("target_rule", dose.target_rule),
+    return Message(
+        "dose.target",
+        (("target", _exact(dose.target)), ("rule", dose.rule), ("target_rule", dose.target_rule)),
     )
-    return Message("dose.target", values)
 
 
 def visit(follow_up: FollowUp) -> Message:
@@ -154,14 +170,14 @@ def visit(follow_up: FollowUp) -> Message:
 
 
 def fact(protocol: Protocol, code: str) -> Message:
-    """The name of a sign or measure."""
-    return Message(f"measure.{code}" if code in protocol.measure_by_code else f"sign.{code}")
+    """The name of a sign or measure, or of the age."""
+    measured = code == "age" or code in protocol.measure_by_code
+    return Message(f"measure.{code}" if measured else f"sign.{code}")
 
 
-def asked(missing: Missing) -> Message:
+def asked(protocol: Protocol, missing: Missing) -> Message:
     """What is still needed and why."""
-    kind = "sign" if missing.kind == "finding" else "measure"
-    return Message("asked", (("what", Message(f"{kind}.{missing.code}")), ("why", missing.why)))
+    return Message("asked", (("what", fact(protocol, missing.code)), ("why", missing.why)))
 
 
 def cited(cite: Cite) -> Message:
@@ -174,3 +190,7 @@ def cited(cite: Cite) -> Message:
 
 def _exact(quantity: Quantity) -> str:
     return f"{number(quantity.value)} {unit_name(quantity.unit)}"
+
+
+def _tenth(value: Decimal) -> str:
+    return number(value.quantize(_TENTH, rounding=ROUND_HALF_UP))

@@ -18,6 +18,8 @@ from cds_service.engine.summary import summary
 from cds_service.engine.weight import dosing_weight
 from cds_service.engine.words import listed
 
+_SEVERITIES = ("high", "moderate", "low")
+
 
 def make_plan(facts: Facts, assessment: Assessment) -> Plan:
     """Make the plan for an assessed infant."""
@@ -66,9 +68,11 @@ def _cautions(
             own.append(_unfinished(item.held.open_above))
         if item.care_only and situation.treats_here and not _absorbed(item, assessment):
             own.append(Caution("course-waits", "moderate", Message("caution.course-waits")))
-    order = {"high": 0, "moderate": 1, "low": 2}
-    every = dict.fromkeys((*own, *given.cautions, *assessment.cautions))
-    return tuple(sorted(every, key=lambda caution: order[caution.severity]))
+    every: list[Caution] = []
+    for caution in (*own, *given.cautions, *assessment.cautions):
+        if caution not in every:
+            every.append(caution)
+    return tuple(sorted(every, key=lambda caution: _SEVERITIES.index(caution.severity)))
 
 
 def _applies(caution: PlanCaution, facts: Facts) -> bool:

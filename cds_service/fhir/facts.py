@@ -1,0 +1,66 @@
+"""What has been read so far, and the order in which a Case keeps it."""
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Generic, TypeVar
+
+from cds_service.case import Finding, GivenDose, Measurement, MedicineInUse, Origin, Refusal
+from cds_service.fhir.wire import Resource
+
+R_co = TypeVar("R_co", bound=Resource, covariant=True)
+_NEVER = datetime.min.replace(tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Sent(Generic[R_co]):
+    """A decoded resource and where it came from."""
+
+    resource: R_co
+    full_url: str
+    own: str
+    """`Type/id`; "" when the resource has no id."""
+    origin: Origin
+
+
+@dataclass(slots=True)
+class Facts:
+    """The facts and refusals found in a request, in the order of the request."""
+
+    findings: list[Finding] = field(default_factory=list)
+    measurements: list[Measurement] = field(default_factory=list)
+    given: list[GivenDose] = field(default_factory=list)
+    in_use: list[MedicineInUse] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
+
+    def refuse(self, reason: str, origin: Origin, **details: str) -> None:
+        """Note that something sent is not used as a fact; the text is `refusal.<reason>`."""
+        self.refusals.append(Refusal(reason, origin, tuple(sorted(details.items()))))
+
+
+# The keys below leave Origin.expression out: the order of entries must not change a Case.
+
+
+def finding_key(one: Finding) -> tuple[object, ...]:
+    """Order of findings: code, time, answer, reference."""
+    return one.code, one.at or _NEVER, one.answer.value, one.origin.reference, one.preliminary
+
+
+def measurement_key(one: Measurement) -> tuple[object, ...]:
+    """Order of measurements: kind, time, value, reference."""
+    value, reference = one.quantity.value, one.origin.reference
+    return one.kind, one.at or _NEVER, value, reference, one.preliminary, one.site or ""
+
+
+def given_key(one: GivenDose) -> tuple[object, ...]:
+    """Order of given doses: medicine, time, reference."""
+    return one.medicine, one.at or _NEVER, one.origin.reference
+
+
+def in_use_key(one: MedicineInUse) -> tuple[object, ...]:
+    """Order of medicines in use: medicine, reference."""
+    return one.medicine, one.origin.reference
+
+
+def refusal_key(one: Refusal) -> tuple[object, ...]:
+    """Order of refusals: reason, details, reference."""
+    return one.reason, one.details, one.origin.reference

@@ -1,0 +1,133 @@
+"""From the bytes of a request to a Case: the one way in.
+
+The steps: text, body, entries, patient, visit, facts, age. What is not FHIR R4 stops at the
+first three with 400, what is understood but gives no plan with 422; a single thing that cannot
+be used as a fact is a Refusal in the Case, with its reason.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from cds_service.case import Case
+from cds_service.content.treatment import Protocol
+from cds_service.errors import UnusableRequest
+from cds_service.fhir import facts as order
+from cds_service.fhir import json_text, lookup, read_patient
+from cds_service.fhir.context import Context
+from cds_service.fhir.facts import Facts, Sent
+from cds_service.fhir.read_age import settle
+from cds_service.fhir.read_body import Body, read_body
+from cds_service.fhir.read_condition import read_allergy, read_condition
+from cds_service.fhir.read_entries import Entries, read_entries
+from cds_service.fhir.read_medicine import read_administration, read_request, read_statement
+from cds_service.fhir.read_observation import read_observation
+from cds_service.fhir.read_visit import visit
+from cds_service.fhir.references import Subject
+from cds_service.fhir.wire_resources import (
+    AllergyIntolerance,
+    Condition,
+    Encounter,
+    Medication,
+    MedicationAdministration,
+    MedicationRequest,
+    MedicationStatement,
+    Observation,
+    Patient,
+)
+
+_READERS: dict[type, Callable[[Sent[Any], Context], None]] = {
+    AllergyIntolerance: read_allergy,
+    Condition: read_condition,
+    MedicationAdministration: read_administration,
+    MedicationRequest: read_request,
+    MedicationStatement: read_statement,
+    Observation: read_observation,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What was asked: the case, and the language of the answer (BCP-47, "" when not said)."""
+
+    case: Case
+    language: str
+
+
+def read(body: bytes, protocol: Protocol, *, now: datetime, strict: bool = False) -> Request:
+    """Read the body of `$apply`: Parameters, or the data Bundle alone.
+
+    `now` (with an offset) is the moment of the visit unless the request says another. `strict`
+    is FHIR's `Prefer: handling=strict`: unknown elements are refused, and so is the request
+    when anything in it cannot be used as a fact.
+
+    Raises MalformedRequest (not JSON, not FHIR R4) and UnusableRequest (no single living
+    patient, age outside the protocol, strict).
+    """
+    tree = json_text.parse(body)
+    codes = lookup.of(protocol)
+    asked = read_body(body, tree, codes)
+    entries = read_entries(asked)
+    if strict:
+        _check_elements(body, tree)
+    case = _case(asked, entries, codes, protocol, now)
+    if strict and case.refusals:
+        _refuse_all(case, protocol)
+    return Request(case, asked.language)
+
+
+def _case(
+    asked: Body, entries: Entries, codes: lookup.Lookup, protocol: Protocol, now: datetime
+) -> Case:
+    patient = read_patient.choose(entries.of(Patient), asked)
+    facts = Facts(refusals=asked.refusals)
+    read_patient.note_doubts(patient, facts)
+    subject = Subject(patient)
+    when = visit(asked, entries.of(Encounter), subject, facts, protocol, now)
+    context = Context(codes, when, entries.of(Medication), facts)
+    for sent in entries.all:
+        reader = _READERS.get(type(sent.resource))
+        if reader is not None and _may_be_used(sent, subject, facts):
+            reader(sent, context)
+    age = settle(read_patient.age_by_birth_date(patient, when.as_of), context.ages, facts)
+    if age is not None:
+        read_patient.check_age(age, protocol)
+    return Case(
+        subject=patient.origin.reference,
+        as_of=when.as_of,
+        visit_end=when.end,
+        age=age,
+        sex=read_patient.sex(patient.resource),
+        findings=tuple(sorted(facts.findings, key=order.finding_key)),
+        measurements=tuple(sorted(facts.measurements, key=order.measurement_key)),
+        given=tuple(sorted(facts.given, key=order.given_key)),
+        in_use=tuple(sorted(facts.in_use, key=order.in_use_key)),
+        stock=asked.stock,
+        refusals=tuple(sorted(facts.refusals, key=order.refusal_key)),
+        encounter=when.encounter,
+        subject_origin=patient.origin,
+    )
+
+
+def _may_be_used(sent: Sent[Any], subject: Subject, facts: Facts) -> bool:
+    """Whether a resource is about this patient and has no rules that we do not know."""
+    reason = subject.why_not(sent.resource.subject, sent.full_url)
+    if not reason and sent.resource.has_unknown_rules():
+        reason = "modifier-extension"
+    if reason:
+        facts.refuse(reason, sent.origin)
+    return not reason
+
+
+def _check_elements(body: bytes, tree: Any) -> None:
+    # Only strict requests pay for loading FHIR's full models.
+    from cds_service.fhir.read_strict import check
+
+    check(body, tree)
+
+
+def _refuse_all(case: Case, protocol: Protocol) -> None:
+    from cds_service.fhir.read_strict import problem
+
+    raise UnusableRequest(*(problem(refusal, protocol) for refusal in case.refusals))

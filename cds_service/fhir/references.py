@@ -1,0 +1,62 @@
+"""References within one Bundle (FHIR R4 Bundle, "Resolving references in bundles")."""
+
+from dataclasses import dataclass
+
+from msgspec import UNSET, UnsetType
+
+from cds_service.fhir.facts import R_co, Sent
+from cds_service.fhir.wire import Reference, Resource
+
+
+def unversioned(reference: str) -> str:
+    """The reference without its version.
+
+    >>> unversioned("Patient/1/_history/3")
+    'Patient/1'
+    """
+    return reference.partition("/_history/")[0]
+
+
+def base_of(full_url: str) -> str:
+    """The server of a RESTful address; "" for another address or none.
+
+    >>> base_of("http://tolm-ford.example/fhir/Patient/1"), base_of("urn:uuid:1")
+    ('http://tolm-ford.example/fhir', '')
+    """
+    return full_url.rsplit("/", 2)[0] if full_url.startswith("http") else ""
+
+
+def points_at(reference: str, full_url: str, target: Sent[R_co]) -> bool:
+    """Whether a reference in the entry `full_url` means `target`.
+
+    An absolute one must equal the target's fullUrl, a relative one its `Type/id` on the same
+    server. A contained (`#`) reference means no entry.
+    """
+    reference = unversioned(reference)
+    if ":" in reference:
+        return reference == target.full_url
+    if reference != target.own or not reference:
+        return False
+    here, there = base_of(full_url), base_of(target.full_url)
+    return not here or not there or here == there
+
+
+def names(text: str, target: Sent[R_co], kind: str) -> bool:
+    """Whether a parameter means `target`: a reference, or a bare id."""
+    relative = text if "/" in text or ":" in text else f"{kind}/{text}"
+    return points_at(relative, "", target)
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """The one patient, as other resources refer to it."""
+
+    patient: Sent[Resource]
+
+    def why_not(self, reference: Reference | UnsetType, full_url: str) -> str:
+        """The reason why a resource is not about this patient; "" when it is."""
+        if reference is UNSET or reference.reference is UNSET:
+            return "subject-missing"
+        if points_at(reference.reference, full_url, self.patient):
+            return ""
+        return "subject-other"

@@ -1,0 +1,197 @@
+"""The shape of the FHIR R4 elements that are read, and nothing else.
+
+msgspec checks JSON types, required elements and required codes while it decodes; an element
+that is not declared here is skipped. Absent is UNSET, never None: null is not FHIR.
+"""
+
+from decimal import Decimal
+from functools import cached_property
+from typing import Annotated, Any, Literal, TypeVar
+
+from msgspec import UNSET, Meta, Raw, Struct, UnsetType
+from msgspec.json import Decoder
+
+from cds_service.errors import MalformedRequest
+from cds_service.fhir.times import When, ends_before, parse
+from cds_service.fhir.wire_error import DECODE_ERRORS, WireError, from_decoder
+
+MAX_DIGITS = 28
+"""Significant digits of a number: what Decimal arithmetic keeps exactly."""
+MAX_EXPONENT = 20
+"""A power of ten beyond this is no measurement."""
+
+_LONGEST = 60
+_NUMERIC = frozenset(b"-0123456789"[i : i + 1] for i in range(11))
+T = TypeVar("T")
+
+Id = Annotated[str, Meta(pattern=r"^[A-Za-z0-9.\-]{1,64}\Z")]
+Text = Annotated[str, Meta(min_length=1)]
+
+
+class Wire(Struct, rename="camel", gc=False):
+    """Base of every shape: FHIR's element names are the camelCase of ours."""
+
+
+class Coding(Wire):
+    """FHIR Coding."""
+
+    system: Text | UnsetType = UNSET
+    code: Text | UnsetType = UNSET
+    display: Text | UnsetType = UNSET
+
+
+class Concept(Wire):
+    """FHIR CodeableConcept."""
+
+    coding: Annotated[list[Coding], Meta(min_length=1)] | UnsetType = UNSET
+    text: Text | UnsetType = UNSET
+
+    def codings(self) -> list[Coding]:
+        """The codings, none when there is only text."""
+        return [] if self.coding is UNSET else self.coding
+
+    def words(self) -> str:
+        """All its words in lower case, for the few places where a text says enough."""
+        words = [coding.display for coding in self.codings() if coding.display is not UNSET]
+        return " ".join([*words, "" if self.text is UNSET else self.text]).lower()
+
+
+class Reference(Wire):
+    """FHIR Reference; a logical one (identifier only) has no `reference`."""
+
+    reference: Text | UnsetType = UNSET
+
+
+class Period(Wire):
+    """FHIR Period."""
+
+    start: When | UnsetType = UNSET
+    end: When | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        if self.start is not UNSET and self.end is not UNSET and ends_before(self.end, self.start):
+            what = "The period ends before it starts (per-1)."
+            raise WireError("invariant", what, "Check both times.")
+
+
+class Quantity(Wire, dict=True, gc=True):
+    """FHIR Quantity."""
+
+    value: Raw | UnsetType = UNSET
+    unit: Text | UnsetType = UNSET
+    system: Text | UnsetType = UNSET
+    code: Text | UnsetType = UNSET
+    comparator: Literal["<", "<=", ">=", ">"] | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        _ = self.number
+
+    @cached_property
+    def number(self) -> Decimal | None:
+        """The value exactly as written; None when there is none."""
+        return None if self.value is UNSET else exact(bytes(self.value))
+
+
+class Resource(Wire):
+    """What every resource may have. Rules that are not known must not be passed over."""
+
+    id: Id | UnsetType = UNSET
+    implicit_rules: Text | UnsetType = UNSET
+    modifier_extension: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
+
+    def has_unknown_rules(self) -> bool:
+        """Whether an extension or a rule may change the meaning of the whole resource."""
+        return self.modifier_extension is not UNSET or self.implicit_rules is not UNSET
+
+
+class Entry(Wire, kw_only=True):
+    """One entry of a Bundle."""
+
+    full_url: Text | UnsetType = UNSET
+    resource: Raw | UnsetType = UNSET
+    modifier_extension: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        if self.full_url is UNSET:
+            return
+        if ":" not in self.full_url or "/_history/" in self.full_url:
+            what = "A fullUrl is an absolute address without a version (bdl-8)."
+            raise WireError("invariant", what, "Send an address or urn:uuid:, or none.", ".fullUrl")
+
+
+class Bundle(Resource, kw_only=True):
+    """FHIR Bundle."""
+
+    type: Literal[
+        "document", "message", "transaction", "transaction-response", "batch", "batch-response",
+        "history", "searchset", "collection",
+    ]  # fmt: skip
+    entry: Annotated[list[Entry], Meta(min_length=1)] | UnsetType = UNSET
+
+
+class Parameter(Wire, kw_only=True):
+    """One parameter of the operation, with the value types that it may have here."""
+
+    name: Text
+    value_string: Text | UnsetType = UNSET
+    value_code: Text | UnsetType = UNSET
+    value_reference: Reference | UnsetType = UNSET
+    value_codeable_concept: Concept | UnsetType = UNSET
+    value_date_time: When | UnsetType = UNSET
+    resource: Raw | UnsetType = UNSET
+    modifier_extension: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
+
+
+class Parameters(Resource, kw_only=True):
+    """FHIR Parameters."""
+
+    parameter: Annotated[list[Parameter], Meta(min_length=1)] | UnsetType = UNSET
+
+
+def exact(raw: bytes) -> Decimal:
+    """The number as written, every digit of it; raises WireError (never through a float).
+
+    >>> exact(b"3.20")
+    Decimal('3.20')
+    """
+    if raw[:1] not in _NUMERIC:
+        what = "The value is not a JSON number."
+        raise WireError("structure", what, "Send a number without quotation marks.", ".value")
+    number = Decimal(raw[:_LONGEST].decode("ascii"))
+    if number and abs(number.adjusted()) > MAX_EXPONENT:
+        what = f"The number is beyond ten to the power of {MAX_EXPONENT}."
+        raise WireError("value", what, "Send the measured value.", ".value")
+    if len(raw) > _LONGEST or len(number.as_tuple().digits) > MAX_DIGITS:
+        what = f"The number has more than {MAX_DIGITS} digits."
+        raise WireError("value", what, "Send the digits that were measured.", ".value")
+    return number
+
+
+def one_of(name: str, *values: object) -> None:
+    """Raise WireError when more than one type of a choice element is given."""
+    if values.count(UNSET) < len(values) - 1:
+        what = f"Only one {name}[x] may be given."
+        raise WireError("structure", what, "Send the one that holds.", f".{name}")
+
+
+def decoder(kind: type[T]) -> Decoder[T]:
+    """A decoder for one shape, made once (msgspec compiles it)."""
+    return Decoder(kind, dec_hook=_when)
+
+
+def decode(shape: Decoder[T], raw: bytes | Raw, expression: str) -> T:
+    """Decode one resource; raises MalformedRequest with the place below `expression`."""
+    try:
+        return shape.decode(raw)
+    except DECODE_ERRORS as error:
+        raise MalformedRequest(from_decoder(error, expression)) from None
+
+
+def _when(kind: type[Any], value: object) -> When:
+    if not issubclass(kind, When):
+        raise NotImplementedError(kind)
+    if not isinstance(value, str):
+        raise WireError(
+            "structure", "A date or time is a JSON text.", "Send it in quotation marks."
+        )
+    return parse(value)

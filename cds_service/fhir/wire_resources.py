@@ -1,0 +1,239 @@
+"""The elements that are read of each FHIR R4 resource type.
+
+A required binding of R4 is a Literal; an unknown code is malformed. `value[x]` elements that are
+never used are declared as Raw, only so that their presence is seen.
+"""
+
+from typing import Annotated, Literal
+
+from msgspec import UNSET, Meta, Raw, UnsetType
+
+from cds_service.fhir import codes, terms
+from cds_service.fhir.times import When
+from cds_service.fhir.wire import (
+    Concept,
+    Period,
+    Quantity,
+    Reference,
+    Resource,
+    Wire,
+    one_of,
+)
+from cds_service.fhir.wire_error import WireError
+
+
+class Link(Wire):
+    """Patient.link: another record of the same person."""
+
+    type: Literal["replaced-by", "replaces", "refer", "seealso"]
+
+
+class Patient(Resource, kw_only=True):
+    """FHIR Patient."""
+
+    active: bool | UnsetType = UNSET
+    gender: Literal["male", "female", "other", "unknown"] | UnsetType = UNSET
+    birth_date: When | UnsetType = UNSET
+    deceased_boolean: bool | UnsetType = UNSET
+    deceased_date_time: When | UnsetType = UNSET
+    link: Annotated[list[Link], Meta(min_length=1)] | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        one_of("deceased", self.deceased_boolean, self.deceased_date_time)
+        if self.birth_date is not UNSET and self.birth_date.exact is not None:
+            what = "A FHIR date has no time of day."
+            raise WireError("value", what, "Send YYYY-MM-DD.", ".birthDate")
+
+
+class Encounter(Resource, kw_only=True):
+    """FHIR Encounter."""
+
+    status: Literal[
+        "planned", "arrived", "triaged", "in-progress", "onleave", "finished", "cancelled",
+        "entered-in-error", "unknown",
+    ]  # fmt: skip
+    subject: Reference | UnsetType = UNSET
+    period: Period | UnsetType = UNSET
+
+
+class Clinical(Resource):
+    """What the resources about one patient share."""
+
+    subject: Reference | UnsetType = UNSET
+
+
+class Observation(Clinical, kw_only=True):
+    """FHIR Observation."""
+
+    status: Literal[
+        "registered", "preliminary", "final", "amended", "corrected", "cancelled",
+        "entered-in-error", "unknown",
+    ]  # fmt: skip
+    code: Concept
+    effective_date_time: When | UnsetType = UNSET
+    effective_instant: When | UnsetType = UNSET
+    effective_period: Period | UnsetType = UNSET
+    effective_timing: Raw | UnsetType = UNSET
+    value_quantity: Quantity | UnsetType = UNSET
+    value_boolean: bool | UnsetType = UNSET
+    value_codeable_concept: Concept | UnsetType = UNSET
+    value_string: Raw | UnsetType = UNSET
+    value_integer: Raw | UnsetType = UNSET
+    value_range: Raw | UnsetType = UNSET
+    value_ratio: Raw | UnsetType = UNSET
+    value_sampled_data: Raw | UnsetType = UNSET
+    value_time: Raw | UnsetType = UNSET
+    value_date_time: Raw | UnsetType = UNSET
+    value_period: Raw | UnsetType = UNSET
+    data_absent_reason: Concept | UnsetType = UNSET
+    body_site: Concept | UnsetType = UNSET
+    method: Concept | UnsetType = UNSET
+
+    def values(self) -> tuple[object, ...]:
+        """Every value[x], given or not."""
+        return (
+            self.value_quantity, self.value_boolean, self.value_codeable_concept,
+            self.value_string, self.value_integer, self.value_range, self.value_ratio,
+            self.value_sampled_data, self.value_time, self.value_date_time, self.value_period,
+        )  # fmt: skip
+
+    def __post_init__(self) -> None:
+        values = self.values()
+        one_of("value", *values)
+        one_of(
+            "effective",
+            self.effective_date_time,
+            self.effective_instant,
+            self.effective_period,
+            self.effective_timing,
+        )
+        if self.effective_instant is not UNSET and self.effective_instant.exact is None:
+            what = "A FHIR instant has a time and an offset."
+            remedy = "Send it whole, or a date as effectiveDateTime."
+            raise WireError("value", what, remedy, ".effectiveInstant")
+        if self.data_absent_reason is not UNSET and values.count(UNSET) < len(values):
+            what = "There is a value and a reason why there is none (obs-6)."
+            raise WireError("invariant", what, "Send the one that holds.", ".dataAbsentReason")
+
+
+def _bound(element: str, system: str, concept: Concept | UnsetType) -> None:
+    """Raise WireError unless a status concept has a code of the system it is bound to."""
+    if concept is UNSET:
+        return
+    codes = [coding.code for coding in concept.codings() if coding.system == system]
+    if not codes or not terms.STATUS_CODES[system].issuperset(codes):
+        what = "The status has no code, or an unknown one, of the system FHIR R4 binds it to."
+        raise WireError("code-invalid", what, f"Send a code of {system}.", f".{element}")
+
+
+class Condition(Clinical, kw_only=True):
+    """FHIR Condition."""
+
+    code: Concept | UnsetType = UNSET
+    clinical_status: Concept | UnsetType = UNSET
+    verification_status: Concept | UnsetType = UNSET
+    onset_date_time: When | UnsetType = UNSET
+    recorded_date: When | UnsetType = UNSET
+    abatement_date_time: When | UnsetType = UNSET
+    abatement_age: Raw | UnsetType = UNSET
+    abatement_period: Raw | UnsetType = UNSET
+    abatement_range: Raw | UnsetType = UNSET
+    abatement_string: Raw | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        _bound("clinicalStatus", codes.CONDITION_CLINICAL, self.clinical_status)
+        _bound("verificationStatus", codes.CONDITION_VERIFICATION, self.verification_status)
+
+    def abated(self) -> bool:
+        """Whether an end is recorded, in whatever form."""
+        ends = (
+            self.abatement_date_time, self.abatement_age, self.abatement_period,
+            self.abatement_range, self.abatement_string,
+        )  # fmt: skip
+        return ends.count(UNSET) < len(ends)
+
+
+class AllergyIntolerance(Resource, kw_only=True):
+    """FHIR AllergyIntolerance."""
+
+    patient: Reference | UnsetType = UNSET
+    code: Concept | UnsetType = UNSET
+    clinical_status: Concept | UnsetType = UNSET
+    verification_status: Concept | UnsetType = UNSET
+    onset_date_time: When | UnsetType = UNSET
+    recorded_date: When | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        _bound("clinicalStatus", terms.ALLERGY_CLINICAL, self.clinical_status)
+        _bound("verificationStatus", terms.ALLERGY_VERIFICATION, self.verification_status)
+
+    @property
+    def subject(self) -> Reference | UnsetType:
+        """The patient, by the name that other resources use."""
+        return self.patient
+
+
+class Medicated(Clinical):
+    """What the resources that name a medicine share."""
+
+    medication_codeable_concept: Concept | UnsetType = UNSET
+    medication_reference: Reference | UnsetType = UNSET
+    contained: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        one_of("medication", self.medication_codeable_concept, self.medication_reference)
+        if self.medication_codeable_concept is UNSET and self.medication_reference is UNSET:
+            what = "The element medication[x] is missing."
+            raise WireError("required", what, "Send the medicine.", ".medication")
+
+
+class MedicationAdministration(Medicated, kw_only=True):
+    """FHIR MedicationAdministration."""
+
+    status: Literal[
+        "in-progress", "not-done", "on-hold", "completed", "entered-in-error", "stopped",
+        "unknown",
+    ]  # fmt: skip
+    effective_date_time: When | UnsetType = UNSET
+    effective_period: Period | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        Medicated.__post_init__(self)
+        one_of("effective", self.effective_date_time, self.effective_period)
+
+
+class MedicationRequest(Medicated, kw_only=True):
+    """FHIR MedicationRequest."""
+
+    status: Literal[
+        "active", "on-hold", "cancelled", "completed", "entered-in-error", "stopped", "draft",
+        "unknown",
+    ]  # fmt: skip
+    intent: Literal[
+        "proposal", "plan", "order", "original-order", "reflex-order", "filler-order",
+        "instance-order", "option",
+    ]  # fmt: skip
+    do_not_perform: bool | UnsetType = UNSET
+    authored_on: When | UnsetType = UNSET
+
+
+class MedicationStatement(Medicated, kw_only=True):
+    """FHIR MedicationStatement."""
+
+    status: Literal[
+        "active", "completed", "entered-in-error", "intended", "stopped", "on-hold", "unknown",
+        "not-taken",
+    ]  # fmt: skip
+    effective_date_time: When | UnsetType = UNSET
+    effective_period: Period | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        Medicated.__post_init__(self)
+        one_of("effective", self.effective_date_time, self.effective_period)
+
+
+class Medication(Resource, kw_only=True):
+    """FHIR Medication."""
+
+    status: Literal["active", "inactive", "entered-in-error"] | UnsetType = UNSET
+    code: Concept | UnsetType = UNSET

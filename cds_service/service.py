@@ -1,0 +1,121 @@
+"""One recommendation, from the bytes that came to the bytes that may leave.
+
+Nothing leaves before its record is durable in the log. The only clock of the program is here.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from cds_service.audit.record import Entry, Origin, digest
+from cds_service.audit.store import Store
+from cds_service.content.treatment import Protocol
+from cds_service.engine import decide
+from cds_service.engine.model import Decision
+from cds_service.fhir.read import read
+from cds_service.fhir.write import write
+
+LANGUAGES = ("en",)
+"""BCP-47 tags of the languages there are texts in; the first is the fallback."""
+
+
+def local_now() -> datetime:
+    """The time, in the zone of this machine: an age in days is counted on the clinic's calendar."""
+    return datetime.now(UTC).astimezone()
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """A recommendation that is in the log and may leave."""
+
+    body: bytes
+    """The answer Bundle, exactly as it was recorded."""
+    index: int
+    """Position of its entry in the log."""
+    decision_id: str
+    language: str
+    """BCP-47 tag of the language that the texts really are in."""
+    decision: Decision
+
+
+class Service:
+    """Decides with one protocol and records in one log.
+
+    `base` is the canonical base of our own code systems, `clock` tells the time (with zone).
+    """
+
+    def __init__(
+        self,
+        protocol: Protocol,
+        store: Store,
+        *,
+        base: str,
+        code_version: str,
+        clock: Callable[[], datetime] = local_now,
+    ) -> None:
+        self.protocol = protocol
+        self.store = store
+        self.base = base
+        self.code_version = code_version
+        self.clock = clock
+
+    def decide(
+        self, body: bytes, *, strict: bool = False, languages: Sequence[str] = (), now: datetime
+    ) -> tuple[bytes, Decision, str]:
+        """The answer's bytes, the decision behind them and their language; nothing is recorded.
+
+        `languages` are the caller's wishes, best first; the request's own comes before them.
+        `now` is used where the request does not say for when. Raises RequestError.
+        """
+        request = read(body, self.protocol, now=now, strict=strict)
+        decision = decide(request.case, self.protocol)
+        language = chosen_language((request.language, *languages))
+        return write(decision, base=self.base, language=language), decision, language
+
+    async def recommend(
+        self,
+        body: bytes,
+        *,
+        strict: bool = False,
+        languages: Sequence[str] = (),
+        origin: Origin = Origin(),  # noqa: B008 - frozen
+    ) -> Answer:
+        """Decide and record; the answer is returned only once its entry is durable.
+
+        Raises RequestError when the request cannot be answered, LogUnavailable when the answer
+        could not be recorded.
+        """
+        now = self.clock()
+        response, decision, language = self.decide(
+            body, strict=strict, languages=languages, now=now
+        )
+        entry = Entry(
+            request=body,
+            response=response,
+            request_sha256=digest(body),
+            response_sha256=digest(response),
+            as_of=decision.case.as_of,
+            recorded=now,
+            decision_id=decision.id,
+            protocol=f"{self.protocol.id}|{self.protocol.version}",
+            content_digest=self.protocol.digest,
+            code_version=self.code_version,
+            language=language,
+            strict=strict,
+            origin=origin,
+        )
+        index = await self.store.append(entry)
+        return Answer(response, index, decision.id, language, decision)
+
+
+def chosen_language(wishes: Sequence[str]) -> str:
+    """The first wish that there are texts for, by its primary tag (RFC 4647 lookup).
+
+    >>> chosen_language(["sw", "en-GB"]), chosen_language(["sw"]), chosen_language(["*"])
+    ('en', 'en', 'en')
+    """
+    for wish in wishes:
+        primary = wish.split("-", 1)[0].lower()
+        if primary in LANGUAGES:
+            return primary
+    return LANGUAGES[0]

@@ -1,0 +1,147 @@
+"""The settings, all from environment variables with the prefix CDS_; the only reader of them.
+
+`Settings.read()` fails at once and lists everything that is wrong. `Settings.service()` builds
+the service: content loaded and checked, log open.
+"""
+
+import os
+from collections.abc import Mapping
+from difflib import get_close_matches
+from ipaddress import ip_address
+from pathlib import Path
+from typing import Annotated, Any, Self
+
+from pydantic import Field, ValidationError, ValidationInfo, field_validator
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from cds_service import __version__
+from cds_service.audit.sqlite import SqliteStore
+from cds_service.content.load import load
+from cds_service.errors import SettingsError
+from cds_service.service import Service
+
+_SQLITE = "sqlite:///"
+
+
+def _default_database() -> str:
+    """The log in the user's data folder (XDG Base Directory Specification)."""
+    data = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local/share")
+    return f"{_SQLITE}{data}/cds-service/log.db"
+
+
+class Settings(BaseSettings):
+    """Every setting: the field `host` is the variable CDS_HOST, and so on."""
+
+    model_config = SettingsConfigDict(env_prefix="CDS_", env_ignore_empty=True, frozen=True)
+
+    database_url: Annotated[
+        str,
+        Field(
+            default_factory=_default_database,
+            description="sqlite:///path, the log's file on a local disk",
+        ),
+    ]
+    base: Annotated[
+        str,
+        Field(
+            pattern=r"^https?://[^\s?#]*[^\s?#/]$",
+            description="an http(s) address without a slash at the end (canonical base)",
+        ),
+    ] = "http://cds-service.example/fhir"
+    protocol: Annotated[
+        str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", description="the id of a protocol")
+    ] = "sick-young-infant"
+    allow_remote: Annotated[
+        bool,
+        Field(description="true to listen beyond this machine, although nobody has to log in"),
+    ] = False
+    host: Annotated[str, Field(description="an address to listen on")] = "127.0.0.1"
+    port: Annotated[
+        int, Field(ge=0, le=65535, description="a TCP port from 0 (any that is free) to 65535")
+    ] = 8080
+    max_body_bytes: Annotated[
+        int, Field(ge=1024, description="a number of bytes, at least 1024 (largest request)")
+    ] = 1024 * 1024
+
+    @field_validator("database_url")
+    @classmethod
+    def _sqlite(cls, url: str) -> str:
+        if not url.startswith(_SQLITE) or url == _SQLITE:
+            raise ValueError
+        return url
+
+    @field_validator("host")
+    @classmethod
+    def _local_unless_allowed(cls, host: str, info: ValidationInfo) -> str:
+        # `allow_remote` is absent when it is itself wrong; then it is reported, not this.
+        if not is_loopback(host) and not info.data.get("allow_remote", True):
+            raise ValueError(
+                "beyond this machine nothing protects the service yet: there is no "
+                "authentication. Put a gateway that authenticates before it and set "
+                "CDS_ALLOW_REMOTE=true, or listen on 127.0.0.1"
+            )
+        return host
+
+    @classmethod
+    def read(cls, **given: Any) -> Self:
+        """Read the environment; what is `given` (and not None) goes before it.
+
+        Raises SettingsError with every wrong setting. Values are not repeated in it: one may
+        hold a password.
+        """
+        findings = _misspelt(os.environ)
+        try:
+            settings = cls(**{name: value for name, value in given.items() if value is not None})
+        except ValidationError as error:
+            findings += [_finding(problem) for problem in error.errors()]
+        if findings:
+            raise SettingsError(tuple(findings))
+        return settings
+
+    @property
+    def database(self) -> Path:
+        """The log's file."""
+        return Path(self.database_url.removeprefix(_SQLITE)).expanduser()
+
+    def service(self) -> Service:
+        """Load the content, open the log; raises ContentError or LogUnavailable."""
+        protocol = load(protocol_id=self.protocol)
+        store = SqliteStore(self.database)
+        return Service(protocol, store, base=self.base, code_version=__version__)
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine reaches `host`.
+
+    >>> is_loopback("127.0.0.1"), is_loopback("::1"), is_loopback("localhost")
+    (True, True, True)
+    >>> is_loopback("0.0.0.0"), is_loopback("clinic.example")
+    (False, False)
+    """
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _finding(problem: Mapping[str, Any]) -> str:
+    name = str(problem["loc"][0])
+    if problem["type"] == "value_error" and (said := str(problem["ctx"]["error"])):
+        return f"CDS_{name.upper()}: {said}"
+    return f"CDS_{name.upper()}: should be {Settings.model_fields[name].description}"
+
+
+def _misspelt(environment: Mapping[str, str]) -> list[str]:
+    """Variables that are no setting but look like one.
+
+    Others with the prefix are let be: an orchestrator may set, say, CDS_SERVICE_HOST.
+    """
+    names = [f"CDS_{name.upper()}" for name in Settings.model_fields]
+    findings = []
+    for name in sorted(environment):
+        if name.startswith("CDS_") and name not in names:
+            findings += [
+                f"{name}: there is no such setting; {close} is meant?"
+                for close in get_close_matches(name, names, n=1, cutoff=0.8)
+            ]
+    return findings

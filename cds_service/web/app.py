@@ -1,0 +1,92 @@
+"""The whole application: the operation on its fast way, everything else through FastAPI."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from fastapi import FastAPI
+from fastapi_offline import FastAPIOffline
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from cds_service.service import Service
+from cds_service.web import conformance, docs, health, problems
+from cds_service.web.apply import Apply, path
+from cds_service.web.replies import COMMON, request_headers, request_id
+
+MAX_BODY = 1024 * 1024
+"""Largest request in bytes unless the settings say otherwise."""
+
+
+def make_app(service: Service, *, max_body: int = MAX_BODY) -> ASGIApp:
+    """The application for one service; it closes the service's log when it shuts down."""
+    return _Outer(path(service), Apply(service, max_body), _rest(service))
+
+
+class _Outer:
+    """Sends each request its way; gives what FastAPI answers the headers of every answer."""
+
+    def __init__(self, path: str, apply: Apply, rest: FastAPI) -> None:
+        self._path = path
+        self._apply = apply
+        self._rest = rest
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._rest(scope, receive, send)
+        elif scope["path"] == self._path:
+            await self._apply(scope, receive, send)
+        else:
+            await self._through_framework(scope, receive, send)
+
+    async def _through_framework(self, scope: Scope, receive: Receive, send: Send) -> None:
+        given = request_id(request_headers(scope, (b"x-request-id",))[b"x-request-id"])
+        head = scope["method"] == "HEAD"
+        answered = False
+
+        async def finish(message: Message) -> None:
+            nonlocal answered
+            answered = True
+            if message["type"] == "http.response.start":
+                message = {**message, "headers": _with_common(message["headers"], given)}
+            elif head:
+                message = {**message, "body": b""}
+            await send(message)
+
+        # HEAD is GET without the body (RFC 9110, 9.3.2); the framework has no routes for it.
+        routed = {**scope, problems.REQUEST_ID: given, "method": "GET" if head else scope["method"]}
+        try:
+            await self._rest(routed, receive, finish)
+        except Exception:
+            # The framework has answered by `problems` and hands the fault on only for a log
+            # that would print what the caller sent.
+            if not answered:
+                raise
+
+
+def _with_common(headers: list[tuple[bytes, bytes]], given: str) -> list[tuple[bytes, bytes]]:
+    present = {name.lower() for name, _ in headers}
+    missing = [pair for pair in COMMON if pair[0] not in present]
+    return [*headers, *missing, (b"x-request-id", given.encode())]
+
+
+def _rest(service: Service) -> FastAPI:
+    """Everything but the operation."""
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        await service.store.close()
+
+    app = FastAPIOffline(
+        title="cds-service",
+        version=service.code_version,
+        description=docs.DESCRIPTION,
+        docs_url="/docs",
+        redoc_url=None,
+        redirect_slashes=False,
+        lifespan=lifespan,
+    )
+    problems.add_handlers(app)
+    conformance.add_routes(app, service)
+    health.add_routes(app, service)
+    docs.describe(app, service)
+    return app

@@ -1,0 +1,107 @@
+"""`POST /fhir/PlanDefinition/{id}/$apply`: the main job, as a bare ASGI callable for speed.
+
+FHIR R4 plandefinition-operation-apply.html gives the shape; our own OperationDefinition says
+what is accepted. The framework's routing would cost more than reading the request.
+"""
+
+from urllib.parse import parse_qs
+
+from starlette.types import Receive, Scope, Send
+
+from cds_service.service import Answer, Service
+from cds_service.web import negotiate, problems
+from cds_service.web.replies import Reply, request_headers, request_id
+
+TYPE = "PlanDefinition"
+"""The resource type that the operation belongs to."""
+
+ALLOW = "POST, OPTIONS"
+"""The methods of the operation's address."""
+
+_READ = (
+    b"content-type", b"content-length", b"content-encoding", b"accept", b"accept-language",
+    b"prefer", b"x-request-id",
+)  # fmt: skip
+
+
+def path(service: Service) -> str:
+    """Address of the operation for the service's protocol."""
+    return f"/fhir/{TYPE}/{service.protocol.id}/$apply"
+
+
+class _Gone(Exception):  # noqa: N818 - nothing went wrong here
+    """The caller hung up; there is nobody to answer."""
+
+
+class Apply:
+    """The operation for one service; `max_body` is the largest request in bytes."""
+
+    def __init__(self, service: Service, max_body: int) -> None:
+        self._service = service
+        self._max_body = max_body
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request; every failure becomes an OperationOutcome."""
+        headers = request_headers(scope, _READ)
+        given = request_id(headers[b"x-request-id"])
+        try:
+            reply = await self._reply(scope, headers, receive)
+        except _Gone:
+            return
+        except Exception as error:  # noqa: BLE001 - whatever it was: no recommendation
+            refusal = problems.reply_to(error, given)
+            reply = Reply(refusal.status, refusal.body, refusal.headers)
+        await reply.send(send, given, head=scope["method"] == "HEAD")
+
+    async def _reply(self, scope: Scope, headers: dict[bytes, str], receive: Receive) -> Reply:
+        if scope["method"] == "OPTIONS":
+            return Reply(204, headers={"allow": ALLOW})
+        if scope["method"] != "POST":
+            raise problems.method_not_allowed(ALLOW)
+        check_acceptable(headers[b"accept"], scope["query_string"])
+        if headers[b"content-encoding"] not in ("", "identity") or not negotiate.is_json(
+            headers[b"content-type"]
+        ):
+            raise problems.unsupported_media()
+        body = await self._body(headers[b"content-length"], receive)
+        strict = negotiate.is_strict(headers[b"prefer"])
+        languages = negotiate.wanted_languages(headers[b"accept-language"])
+        answer = await self._service.recommend(body, strict=strict, languages=languages)
+        return _recommendation(answer, strict=strict)
+
+    async def _body(self, declared: str, receive: Receive) -> bytes:
+        """The whole body; raises Refused as soon as it is known to be too large."""
+        if declared.isdecimal() and int(declared) > self._max_body:
+            raise problems.too_large(self._max_body)
+        chunks, size, more = [], 0, True
+        while more:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                raise _Gone
+            chunks.append(message.get("body", b""))
+            size += len(chunks[-1])
+            if size > self._max_body:
+                raise problems.too_large(self._max_body)
+            more = message.get("more_body", False)
+        return b"".join(chunks)
+
+
+def check_acceptable(accept: str, query: bytes) -> None:
+    """Raise Refused (406) unless the caller takes JSON; FHIR's `_format` overrules Accept."""
+    if query and (formats := parse_qs(query.decode("latin-1")).get("_format")):
+        acceptable = negotiate.is_json_format(formats[0])
+    else:
+        acceptable = negotiate.accepts_json(accept)
+    if not acceptable:
+        raise problems.not_acceptable()
+
+
+def _recommendation(answer: Answer, *, strict: bool) -> Reply:
+    headers = {
+        "content-language": answer.language,
+        "cds-log-index": str(answer.index),
+        "cds-decision-id": answer.decision_id,
+    }
+    if strict:
+        headers["preference-applied"] = "handling=strict"  # RFC 7240, section 3
+    return Reply(200, answer.body, headers)

@@ -1,0 +1,149 @@
+"""`GET /fhir/metadata` and the conformance artefacts, from one table of what is served.
+
+FHIR R4 capabilitystatement.html, http.html#read and #search. The table makes both the routes
+and the CapabilityStatement, so that it cannot claim what is not there.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+import orjson
+from fastapi import FastAPI
+from starlette.requests import Request
+from starlette.responses import Response
+
+from cds_service.fhir.artefacts import artefacts
+from cds_service.service import Service
+from cds_service.web import negotiate, problems
+from cds_service.web.apply import TYPE, check_acceptable
+
+Json = dict[str, Any]
+Table = Mapping[str, Mapping[str, Json]]
+"""Resource type -> id -> the artefact."""
+
+SEARCH = {"_id": "token", "url": "uri"}
+"""Search parameters of every served type, with their FHIR type."""
+
+
+def served(service: Service) -> Table:
+    """What may be read: every artefact, by type and id, in a fixed order."""
+    table: dict[str, dict[str, Json]] = {}
+    for (kind, name), artefact in sorted(artefacts(service.protocol, service.base).items()):
+        table.setdefault(kind, {})[name] = artefact
+    return table
+
+
+def capability_statement(service: Service, table: Table) -> Json:
+    """What this server does, for `table` and the operation."""
+    return {
+        "resourceType": "CapabilityStatement",
+        "status": "draft",
+        "experimental": True,
+        "date": service.clock().date().isoformat(),
+        "publisher": "cds-service",
+        "kind": "instance",
+        "software": {"name": "cds-service", "version": service.code_version},
+        "implementation": {
+            "description": f"Protocol {service.protocol.id}, version {service.protocol.version}, "
+            f"content {service.protocol.digest}"
+        },
+        "fhirVersion": "4.0.1",
+        "format": ["application/fhir+json", "json"],
+        "rest": [{"mode": "server", "resource": _resources(table)}],
+    }
+
+
+def _resources(table: Table) -> list[Json]:
+    resources: list[Json] = []
+    for kind in sorted({*table, TYPE}):
+        resource: Json = {"type": kind}
+        if kind in table:
+            resource["interaction"] = [{"code": "read"}, {"code": "search-type"}]
+            resource["versioning"] = "no-version"
+            resource["searchParam"] = [
+                {"name": name, "type": form} for name, form in SEARCH.items()
+            ]
+        operations = [
+            {"name": definition["code"], "definition": definition["url"]}
+            for definition in table.get("OperationDefinition", {}).values()
+            if kind in definition["resource"]
+        ]
+        if operations:
+            resource["operation"] = operations
+        resources.append(resource)
+    return resources
+
+
+def add_routes(app: FastAPI, service: Service) -> None:
+    """Add `/fhir/metadata`, and `/fhir/{type}` and `/fhir/{type}/{id}` for what is served."""
+    table = served(service)
+    metadata = orjson.dumps(capability_statement(service, table))
+
+    @app.get("/fhir/metadata", tags=["conformance"], response_class=Response)
+    async def read_metadata(request: Request) -> Response:
+        """The CapabilityStatement of this server (FHIR R4 `capabilities`)."""
+        check(request)
+        return _fhir(metadata)
+
+    for kind, artefacts_of_kind in table.items():
+        _add_type(app, kind, artefacts_of_kind)
+
+
+def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> None:
+    bodies = {name: orjson.dumps(artefact) for name, artefact in found.items()}
+
+    @app.get(f"/fhir/{kind}", tags=["conformance"], name=f"search {kind}", response_class=Response)
+    async def search(request: Request) -> Response:
+        """Every artefact of this type; `_id` and `url` narrow it down."""
+        check(request)
+        return _fhir(orjson.dumps(_search_set(request, found)))
+
+    @app.get(
+        f"/fhir/{kind}/{{id}}", tags=["conformance"], name=f"read {kind}", response_class=Response
+    )
+    async def read(request: Request, id: str) -> Response:  # noqa: A002 - FHIR's name for it
+        """One artefact by its id."""
+        check(request)
+        if id not in bodies:
+            raise problems.not_found()
+        return _fhir(bodies[id])
+
+
+def _search_set(request: Request, found: Mapping[str, Json]) -> Json:
+    """A searchset Bundle (FHIR R4 search.html); parameters we do not know are left out.
+
+    Raises Refused (400) for one of those under `Prefer: handling=strict`.
+    """
+    asked = [(name, value) for name, value in request.query_params.multi_items()]
+    unknown = [name for name, _ in asked if name not in SEARCH and name != "_format"]
+    if unknown and negotiate.is_strict(request.headers.get("prefer", "")):
+        remedy = f"Search by {' or '.join(SEARCH)}."
+        raise problems.refused(400, "not-supported", "A search parameter is not known.", remedy)
+    used = [(name, value) for name, value in asked if name in SEARCH]
+    matches = {
+        name: artefact
+        for name, artefact in found.items()
+        if all(artefact[parameter.lstrip("_")] in value.split(",") for parameter, value in used)
+    }
+    here = request.url.replace(query="", fragment="")
+    bundle: Json = {
+        "resourceType": "Bundle",
+        "type": "searchset",
+        "total": len(matches),
+        "link": [{"relation": "self", "url": str(here.include_query_params(**dict(used)))}],
+    }
+    if matches:  # FHIR has no empty arrays
+        bundle["entry"] = [
+            {"fullUrl": f"{here}/{name}", "resource": artefact, "search": {"mode": "match"}}
+            for name, artefact in matches.items()
+        ]
+    return bundle
+
+
+def check(request: Request) -> None:
+    """Raise Refused (406) unless the caller takes FHIR in JSON."""
+    check_acceptable(request.headers.get("accept", ""), request.scope["query_string"])
+
+
+def _fhir(body: bytes) -> Response:
+    return Response(body, headers={"cache-control": "no-cache"}, media_type=negotiate.FHIR_JSON)

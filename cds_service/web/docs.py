@@ -1,0 +1,146 @@
+"""What OpenAPI cannot know by itself: the operation that is served beside the framework.
+
+The schemas of the request are made from the shapes that the reader decodes with, so the page
+shows exactly what is read. OpenAPI 3.1, https://spec.openapis.org/oas/v3.1.0.
+"""
+
+from typing import Any
+
+import msgspec
+from fastapi import FastAPI
+
+from cds_service.fhir import times, wire, wire_resources
+from cds_service.service import LANGUAGES, Service
+from cds_service.web.apply import TYPE, path
+
+DESCRIPTION = f"""
+Decision support for the sick young infant (0-59 days), FHIR R4 (4.0.1).
+
+Every answer is a **proposal for a licensed health worker** and defers to the national protocol.
+What was not assessed is never taken as absent: the answer says what is missing.
+
+The main call is `POST /fhir/{TYPE}/{{id}}/$apply`. There is no authentication yet: keep the
+service on the machine, or behind a gateway that authenticates.
+"""
+
+_RESOURCES = (
+    wire_resources.Patient,
+    wire_resources.Encounter,
+    wire_resources.Observation,
+    wire_resources.Condition,
+    wire_resources.AllergyIntolerance,
+    wire_resources.MedicationAdministration,
+    wire_resources.MedicationRequest,
+    wire_resources.MedicationStatement,
+    wire_resources.Medication,
+)
+_WHEN = r"^\d{4}(-\d\d(-\d\d(T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d))?)?)?$"
+
+_STATUSES = {
+    "400": "Not JSON, a repeated key, or not FHIR R4 (MalformedRequest).",
+    "405": "Another method than POST.",
+    "406": "The caller does not accept JSON.",
+    "413": "The request is too large.",
+    "415": "The request is not declared as JSON in UTF-8.",
+    "422": "Understood, but no plan can be made from it (UnusableRequest).",
+    "500": "The service failed: use the paper chart and the national protocol.",
+    "503": "The recommendation could not be recorded, so none is given; Retry-After says when.",
+}
+
+
+def describe(app: FastAPI, service: Service) -> None:
+    """Add the operation and the schemas of its request to the app's OpenAPI document."""
+    made_by_framework = app.openapi
+
+    def openapi() -> dict[str, Any]:
+        document = made_by_framework()
+        document["paths"] |= {path(service): {"post": operation(service)}}
+        document.setdefault("components", {}).setdefault("schemas", {}).update(schemas())
+        return document
+
+    app.openapi = openapi  # type: ignore[method-assign]
+
+
+def operation(service: Service) -> dict[str, Any]:
+    """The Operation Object of `$apply`."""
+    answers = {status: _outcome(about) for status, about in _STATUSES.items()}
+    return {
+        "tags": ["recommendation"],
+        "summary": f"Classify, dose, refer or treat: protocol {service.protocol.id}",
+        "description": "The body is FHIR `Parameters`, or simply the data `Bundle`. The answer is "
+        "recorded durably before it leaves.",
+        "operationId": "apply",
+        "parameters": [
+            _header("Prefer", "`handling=strict` refuses elements that are not read.", {
+                "type": "string", "examples": ["handling=strict", "handling=lenient"],
+            }),
+            _header("Accept-Language", f"Languages there are: {', '.join(LANGUAGES)}."),
+            _header("X-Request-Id", "Repeated in the answer and in the service's own log."),
+        ],
+        "requestBody": {
+            "required": True,
+            "content": {
+                media: {"schema": {"oneOf": [_ref("Parameters"), _ref("Bundle")]}}
+                for media in ("application/fhir+json", "application/json")
+            },
+        },
+        "responses": {"200": _recommendation(), **answers},
+    }  # fmt: skip
+
+
+def schemas() -> dict[str, Any]:
+    """JSON Schema of each resource and data type that is read; other elements are ignored."""
+    kinds = (wire.Parameters, wire.Bundle, *_RESOURCES)
+    _, found = msgspec.json.schema_components(
+        kinds, schema_hook=_time, ref_template="#/components/schemas/{name}"
+    )
+    for kind in kinds:
+        schema = found[kind.__name__]
+        schema["properties"] = {"resourceType": {"const": kind.__name__}, **schema["properties"]}
+        schema["required"] = ["resourceType", *schema.get("required", [])]
+    resources = [_ref(kind.__name__) for kind in _RESOURCES]
+    found["Entry"]["properties"]["resource"] = {
+        "anyOf": [*resources, {"type": "object", "description": "Any other resource: ignored."}]
+    }
+    found["Parameter"]["properties"]["resource"] = _ref("Bundle")
+    found["OperationOutcome"] = {
+        "type": "object",
+        "description": "FHIR OperationOutcome: code, severity, place (FHIRPath), what to do.",
+        "properties": {"resourceType": {"const": "OperationOutcome"}, "issue": {"type": "array"}},
+        "required": ["resourceType", "issue"],
+    }
+    return found
+
+
+def _recommendation() -> dict[str, Any]:
+    return {
+        "description": "A Bundle of type `collection`; its first entry is the GuidanceResponse, "
+        "whose status says whether something is missing.",
+        "headers": {
+            "CDS-Log-Index": {"schema": {"type": "integer"}, "description": "Place in the log."},
+            "CDS-Decision-Id": {"schema": {"type": "string", "format": "uuid"}},
+            "Content-Language": {"schema": {"type": "string"}},
+        },
+        "content": {"application/fhir+json": {"schema": _ref("Bundle")}},
+    }
+
+
+def _outcome(about: str) -> dict[str, Any]:
+    content = {"application/fhir+json": {"schema": _ref("OperationOutcome")}}
+    return {"description": about, "content": content}
+
+
+def _header(name: str, about: str, schema: dict[str, Any] | None = None) -> dict[str, Any]:
+    shape = schema or {"type": "string"}
+    return {"name": name, "in": "header", "description": about, "schema": shape}
+
+
+def _ref(name: str) -> dict[str, str]:
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def _time(kind: type) -> dict[str, Any]:
+    if kind is not times.When:
+        raise NotImplementedError(kind)
+    about = "A FHIR date, dateTime or instant; a time has seconds and an offset."
+    return {"type": "string", "pattern": _WHEN, "description": about}

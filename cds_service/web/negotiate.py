@@ -1,0 +1,109 @@
+"""What the caller's headers ask for (RFC 9110, RFC 7240), reduced to what we can do."""
+
+import re
+from collections.abc import Iterable
+
+FHIR_JSON = "application/fhir+json; charset=utf-8"
+"""Media type of every FHIR answer (FHIR R4 http.html#mime-type)."""
+
+_JSON = frozenset({"application/fhir+json", "application/json"})
+_RANGES = _JSON | {"*/*", "application/*", "text/json"}
+_FORMATS = _JSON | {"json", "text/json"}
+_REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+
+
+def is_json(content_type: str) -> bool:
+    """Whether a body so declared is one we read: FHIR JSON or plain JSON, in UTF-8.
+
+    >>> is_json("application/fhir+json; charset=UTF-8"), is_json("application/json")
+    (True, True)
+    >>> is_json("application/fhir+json; charset=utf-16"), is_json("application/fhir+xml")
+    (False, False)
+    """
+    media, _, parameters = content_type.partition(";")
+    if media.strip().lower() not in _JSON:
+        return False
+    charset = _parameter(parameters, "charset")
+    return charset is None or charset.lower() in ("utf-8", "utf8")
+
+
+def accepts_json(accept: str) -> bool:
+    """Whether the answer may be JSON; an empty header accepts anything.
+
+    >>> accepts_json(""), accepts_json("text/html, */*;q=0.1"), accepts_json("application/json")
+    (True, True, True)
+    >>> accepts_json("application/fhir+xml"), accepts_json("application/fhir+json;q=0")
+    (False, False)
+    """
+    if not accept.strip():
+        return True
+    return any(media in _RANGES for media, quality in _weighted(accept) if quality > 0)
+
+
+def is_json_format(value: str) -> bool:
+    """Whether FHIR's `_format` parameter asks for JSON; a plus sign may have become a space.
+
+    >>> is_json_format("json"), is_json_format("application/fhir json"), is_json_format("xml")
+    (True, True, False)
+    """
+    return value.partition(";")[0].strip().lower().replace(" ", "+") in _FORMATS
+
+
+def wanted_languages(accept_language: str) -> tuple[str, ...]:
+    """The languages of Accept-Language, the most wanted first.
+
+    >>> wanted_languages("fr;q=0.3, sw, en-GB;q=0.8, *;q=0.1, de;q=0")
+    ('sw', 'en-gb', 'fr', '*')
+    """
+    wished = [(tag, quality) for tag, quality in _weighted(accept_language) if quality > 0]
+    return tuple(tag for tag, _ in sorted(wished, key=lambda wish: -wish[1]))
+
+
+def is_strict(prefer: str) -> bool:
+    """Whether the caller prefers `handling=strict` (FHIR R4 search.html#lenient).
+
+    >>> is_strict("return=minimal, handling=strict"), is_strict('handling="strict"; wait=3')
+    (True, True)
+    >>> is_strict("handling=lenient"), is_strict("")
+    (False, False)
+    """
+    wishes = [wish.partition(";")[0].partition("=") for wish in prefer.split(",")]
+    handling = [
+        value.strip().strip('"').lower() for name, _, value in wishes if _name(name) == "handling"
+    ]
+    return handling[:1] == ["strict"]  # RFC 7240: the first of several counts
+
+
+def sane_request_id(given: str) -> bool:
+    """Whether the caller's request id may be repeated in headers and log lines.
+
+    >>> sane_request_id("tolm-ford.0017"), sane_request_id("a b"), sane_request_id("x" * 65)
+    (True, False, False)
+    """
+    return _REQUEST_ID.fullmatch(given) is not None
+
+
+def _weighted(header: str) -> Iterable[tuple[str, float]]:
+    """Each element of a list header with its quality; a quality that is no number counts as 0."""
+    for element in header.split(","):
+        value, _, parameters = element.partition(";")
+        if value.strip():
+            yield value.strip().lower(), _quality(_parameter(parameters, "q"))
+
+
+def _quality(text: str | None) -> float:
+    if text is None:
+        return 1.0
+    return float(text) if re.fullmatch(r"[01](\.\d{0,3})?", text) else 0.0
+
+
+def _parameter(parameters: str, name: str) -> str | None:
+    for parameter in parameters.split(";"):
+        key, _, value = parameter.partition("=")
+        if _name(key) == name:
+            return value.strip().strip('"')
+    return None
+
+
+def _name(text: str) -> str:
+    return text.strip().lower()

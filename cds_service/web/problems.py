@@ -1,0 +1,138 @@
+"""Every way to say no: one status and one OperationOutcome for each.
+
+The texts say what to do and never repeat what was sent.
+"""
+
+import logging
+import traceback
+from collections.abc import Mapping, Sequence
+
+import orjson
+from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from cds_service.errors import LogUnavailable, MalformedRequest, Problem, RequestError
+from cds_service.fhir.outcome import outcome
+from cds_service.web.negotiate import FHIR_JSON
+
+_log = logging.getLogger("cds_service.web")
+
+REQUEST_ID = "cds_service.request_id"
+"""Where the ASGI scope holds the id that this request is known by."""
+
+PAPER = "Do not use this service now: use the paper chart and the national protocol."
+"""What a health worker is to do when the service fails."""
+
+RETRY_AFTER = 5
+"""Seconds after which a caller may try again when the log did not take an entry."""
+
+
+class Refused(Exception):  # noqa: N818 - it is an answer, not a fault
+    """A request that gets no recommendation: status, problems, further headers."""
+
+    def __init__(
+        self,
+        status: int,
+        problems: Sequence[Problem],
+        headers: Mapping[str, str] | None = None,
+        severity: str = "error",
+    ) -> None:
+        super().__init__(f"HTTP {status}")
+        self.status = status
+        self.headers = dict(headers or {})
+        self.body = orjson.dumps(outcome(problems, severity=severity))
+        """The OperationOutcome in JSON."""
+
+
+def refused(
+    status: int, code: str, what: str, remedy: str, headers: Mapping[str, str] | None = None
+) -> Refused:
+    """One problem with an issue-type `code` of FHIR R4."""
+    return Refused(status, [Problem(code, what, remedy)], headers)
+
+
+def not_found() -> Refused:
+    """404: there is no such thing here."""
+    remedy = "GET /fhir/metadata says what there is."
+    return refused(404, "not-found", "There is nothing at this address.", remedy)
+
+
+def method_not_allowed(allowed: str) -> Refused:
+    """405 with the Allow header that RFC 9110 asks for."""
+    what = "This method is not supported at this address."
+    return refused(405, "not-supported", what, f"Use {allowed}.", {"allow": allowed})
+
+
+def not_acceptable() -> Refused:
+    """406: the caller accepts nothing that we can write."""
+    remedy = "Accept application/fhir+json."
+    return refused(406, "not-supported", "Only JSON can be written.", remedy)
+
+
+def too_large(limit: int) -> Refused:
+    """413: the body is larger than `limit` bytes."""
+    remedy = "Send only this infant's resources of this visit."
+    return refused(413, "too-long", f"The request is larger than {limit} bytes.", remedy)
+
+
+def unsupported_media() -> Refused:
+    """415: the body is not declared as JSON in UTF-8."""
+    what = "Only JSON in UTF-8, without content coding, can be read."
+    remedy = "Send Content-Type: application/fhir+json."
+    return refused(415, "not-supported", what, remedy, {"accept": "application/fhir+json"})
+
+
+def reply_to(error: Exception, request_id: str) -> Refused:
+    """The answer to any error; one that nobody foresaw is written to the log.
+
+    `request_id` is the one that the caller is given, so that the two can be brought together.
+    """
+    if isinstance(error, Refused):
+        return error
+    if isinstance(error, RequestError):
+        return Refused(400 if isinstance(error, MalformedRequest) else 422, error.problems)
+    if isinstance(error, LogUnavailable):
+        what = "The recommendation could not be recorded, so none is given."
+        remedy = f"Try again in a few seconds. {PAPER}"
+        return refused(503, "transient", what, remedy, {"retry-after": str(RETRY_AFTER)})
+    _log.error("request %s failed: %s", request_id, _where(error))
+    problem = Problem("exception", "The service failed and gives no recommendation.", PAPER)
+    return Refused(500, [problem], severity="fatal")
+
+
+def add_handlers(app: FastAPI) -> None:
+    """Let FastAPI refuse in FHIR too: what it does not find, does not allow, or fails at."""
+    app.add_exception_handler(HTTPException, _of_framework)
+    app.add_exception_handler(RequestValidationError, _of_framework)
+    app.add_exception_handler(Refused, _of_framework)
+    app.add_exception_handler(Exception, _of_framework)
+
+
+async def _of_framework(request: Request, error: Exception) -> Response:
+    refusal = reply_to(_translated(error), request.scope.get(REQUEST_ID, ""))
+    if request.method == "OPTIONS" and refusal.status == 405:
+        return Response(None, 204, {"allow": refusal.headers["allow"]})
+    return Response(refusal.body, refusal.status, refusal.headers, media_type=FHIR_JSON)
+
+
+def _translated(error: Exception) -> Exception:
+    """FHIR's words for an error of the framework; any other error as it is."""
+    if isinstance(error, RequestValidationError):
+        what, remedy = "A parameter of the address is not usable.", "See /docs."
+        return refused(400, "value", what, remedy)
+    if isinstance(error, HTTPException):
+        if error.status_code == 405:
+            allowed = dict(error.headers or {}).get("Allow", "GET")
+            return method_not_allowed(allowed.replace("GET", "GET, HEAD") + ", OPTIONS")
+        return not_found()
+    return error
+
+
+def _where(error: Exception) -> str:
+    """Type and place of a fault; not its message, which may hold what the caller sent."""
+    frames = traceback.extract_tb(error.__traceback__)
+    place = f"{frames[-1].filename}:{frames[-1].lineno}" if frames else "an unknown place"
+    return f"{type(error).__name__} at {place}"

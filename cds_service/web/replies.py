@@ -1,0 +1,55 @@
+"""What every answer has in common, and how it goes out over ASGI."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from uuid import uuid4
+
+from starlette.types import Scope, Send
+
+from cds_service.web import negotiate
+
+COMMON = (
+    (b"cache-control", b"no-store"),
+    (b"x-content-type-options", b"nosniff"),
+    # The pages need nothing from elsewhere, and nobody may put them in a frame.
+    (
+        b"content-security-policy",
+        b"default-src 'self' 'unsafe-inline'; img-src 'self' data:; frame-ancestors 'none'",
+    ),
+)
+"""Headers of every answer that does not set them otherwise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """One complete answer; header names in lower case."""
+
+    status: int
+    body: bytes = b""
+    headers: Mapping[str, str] = field(default_factory=dict)
+    media_type: str = negotiate.FHIR_JSON
+
+    async def send(self, send: Send, request_id: str, *, head: bool = False) -> None:
+        """Send it; `head`: the headers only."""
+        headers = [(b"content-type", self.media_type.encode())] if self.body else []
+        headers.append((b"content-length", str(len(self.body)).encode()))
+        headers.append((b"x-request-id", request_id.encode()))
+        headers += COMMON
+        headers += [(name.encode(), value.encode()) for name, value in self.headers.items()]
+        await send({"type": "http.response.start", "status": self.status, "headers": headers})
+        await send({"type": "http.response.body", "body": b"" if head else self.body})
+
+
+def request_headers(scope: Scope, wanted: Iterable[bytes]) -> dict[bytes, str]:
+    """The wanted headers, "" where absent; several lines of one are joined (RFC 9110, 5.2)."""
+    found = dict.fromkeys(wanted, "")
+    for name, value in scope["headers"]:
+        if name in found:
+            text = value.decode("latin-1")
+            found[name] = f"{found[name]}, {text}" if found[name] else text
+    return found
+
+
+def request_id(given: str) -> str:
+    """The caller's own id when it is fit to be repeated, else a fresh one."""
+    return given if negotiate.sane_request_id(given) else uuid4().hex

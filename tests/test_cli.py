@@ -1,0 +1,242 @@
+"""The command line: what each command prints, refuses, and leaves behind."""
+
+import asyncio
+import io
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from fhir.resources.R4B.bundle import Bundle
+
+from cds_service import cli
+from cds_service.audit.sqlite import SqliteStore
+from tests.web.sample import PATH, body, bundle
+
+Printed = pytest.CaptureFixture[str]
+
+
+@pytest.fixture(autouse=True)
+def _own_log(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    for name in [name for name in os.environ if name.startswith("CDS_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("CDS_DATABASE_URL", f"sqlite:///{tmp_path}/log.db")
+
+
+@pytest.fixture
+def request_file(tmp_path: Path) -> str:
+    path = tmp_path / "request.json"
+    path.write_bytes(body())
+    return str(path)
+
+
+def recorded(tmp_path: Path) -> int:
+    store = SqliteStore(tmp_path / "log.db")
+    try:
+        return asyncio.run(store.count())
+    finally:
+        asyncio.run(store.close())
+
+
+def test_a_plan_is_printed_in_plain_words_and_recorded(
+    request_file: str, capsys: Printed, tmp_path: Path
+) -> None:
+    assert cli.main(["recommend", request_file]) == 0
+
+    out, err = capsys.readouterr()
+    assert "gentamicin" in out.lower()
+    assert "{" not in out
+    assert "entry 0" in err
+    assert recorded(tmp_path) == 1
+
+
+def test_the_answer_is_printed_as_fhir_when_asked_for(request_file: str, capsys: Printed) -> None:
+    assert cli.main(["recommend", request_file, "--json"]) == 0
+
+    Bundle.model_validate_json(capsys.readouterr().out)
+
+
+def test_a_request_comes_from_standard_input(
+    monkeypatch: pytest.MonkeyPatch, capsys: Printed
+) -> None:
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(body())))
+
+    assert cli.main(["recommend", "-", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["resourceType"] == "Bundle"
+
+
+def test_the_time_may_be_given_for_a_request_that_has_none(tmp_path: Path, capsys: Printed) -> None:
+    (tmp_path / "bare.json").write_text(json.dumps(bundle()))
+
+    for day in ("02", "03"):
+        moment = f"2026-03-{day}T10:00:00+02:00"
+        assert (
+            cli.main(["recommend", str(tmp_path / "bare.json"), "--json", "--as-of", moment]) == 0
+        )
+        assert moment in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("moment", ["yesterday", "2026-03-02", "2026-03-02T10:00:00"])
+def test_a_time_without_offset_is_wrong_usage(request_file: str, moment: str) -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["recommend", request_file, "--as-of", moment])
+    assert ended.value.code == 2
+
+
+def test_a_request_that_cannot_be_answered_is_told_in_words(
+    tmp_path: Path, capsys: Printed
+) -> None:
+    (tmp_path / "broken.json").write_text('{"resourceType": "Bundle"')
+
+    assert cli.main(["recommend", str(tmp_path / "broken.json")]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "not JSON" in err
+    assert recorded(tmp_path) == 0
+
+
+def test_a_file_that_is_not_there_is_told_in_words(capsys: Printed) -> None:
+    assert cli.main(["recommend", "nowhere.json"]) == 1
+    assert "nowhere.json" in capsys.readouterr().err
+
+
+def test_no_log_no_plan(
+    request_file: str, capsys: Printed, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("CDS_DATABASE_URL", f"sqlite:///{tmp_path}")
+
+    assert cli.main(["recommend", request_file]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "cannot be opened" in err
+
+
+def test_an_answer_that_is_not_fhir_is_not_printed(
+    request_file: str, capsys: Printed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bad = b'{"resourceType": "Bundle", "entry": [{"resource": {"resourceType": "Condition"}}]}'
+    monkeypatch.setattr("cds_service.service.write", lambda *_, **__: bad)
+
+    assert cli.main(["recommend", request_file]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "do not use" in err
+
+
+def test_wrong_settings_are_listed(capsys: Printed, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("CDS_PORT", "many")
+    monkeypatch.setenv("CDS_MAX_BODY_BYTES", "few")
+
+    assert cli.main(["serve"]) == 1
+    err = capsys.readouterr().err
+    assert "CDS_PORT" in err
+    assert "CDS_MAX_BODY_BYTES" in err
+
+
+def test_the_packaged_content_has_no_findings(capsys: Printed) -> None:
+    assert cli.main(["check-content"]) == 0
+    assert "no findings" in capsys.readouterr().out
+
+
+def test_findings_are_all_printed(tmp_path: Path, capsys: Printed) -> None:
+    (tmp_path / "empty").mkdir()
+
+    assert cli.main(["check-content", str(tmp_path / "empty")]) == 1
+    err = capsys.readouterr().err
+    assert "protocol.yaml" in err
+    assert "classifications.yaml" in err
+
+
+def test_the_artefacts_are_written_and_then_agree(tmp_path: Path, capsys: Printed) -> None:
+    out = ["--out", str(tmp_path / "profiles")]
+
+    assert cli.main(["profiles", "--check", *out]) == 1
+    assert "missing" in capsys.readouterr().err
+    assert cli.main(["profiles", *out]) == 0
+    assert cli.main(["profiles", "--check", *out]) == 0
+
+
+def test_an_artefact_that_differs_or_is_left_over_is_told(tmp_path: Path, capsys: Printed) -> None:
+    folder = tmp_path / "profiles"
+    cli.main(["profiles", "--out", str(folder)])
+    (folder / "finding.json").write_text("{}")
+    (folder / "of-last-year.json").write_text('{"resourceType": "ValueSet"}')
+    (folder / "by-hand.json").write_text('{"resourceType": "StructureDefinition"}')
+
+    assert cli.main(["profiles", "--check", "--out", str(folder)]) == 1
+    err = capsys.readouterr().err
+    assert "finding.json: differs" in err
+    assert "of-last-year.json: nothing makes it" in err
+    assert "by-hand" not in err
+
+
+def test_the_committed_artefacts_are_those_of_the_content() -> None:
+    committed = Path(__file__).parents[1] / "profiles"
+
+    assert cli.main(["profiles", "--check", "--out", str(committed)]) == 0
+
+
+def test_a_command_is_needed() -> None:
+    with pytest.raises(SystemExit) as ended:
+        cli.main([])
+    assert ended.value.code == 2
+
+
+def test_a_port_in_use_is_told_in_words(capsys: Printed) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = str(taken.getsockname()[1])
+        assert cli.main(["serve", "--port", port]) == 1
+    assert f"port {port}" in capsys.readouterr().err
+
+
+@pytest.fixture
+def served() -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """The service in a process of its own, on a free port, and its address."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "cds_service", "serve", "--port", "0"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout
+    line = process.stdout.readline()
+    address = re.search(r"http://\S+:\d+", line)
+    assert address, process.communicate()[1]
+    yield process, address[0]
+    process.kill()
+    process.communicate()
+
+
+def test_it_serves_until_it_is_stopped(
+    served: tuple[subprocess.Popen[str], str], tmp_path: Path
+) -> None:
+    process, address = served
+    headers = {"content-type": "application/fhir+json"}
+    answers = [httpx.post(address + PATH, content=body(), headers=headers) for _ in range(3)]
+    assert httpx.get(address + "/health/ready").status_code == 200
+
+    process.send_signal(signal.SIGINT)
+    _, err = process.communicate(timeout=20)
+
+    assert [answer.headers["cds-log-index"] for answer in answers] == ["0", "1", "2"]
+    assert (process.returncode, err) == (0, "")
+    assert recorded(tmp_path) == 3
+
+
+def test_an_address_or_name_in_a_url_is_not_logged(
+    served: tuple[subprocess.Popen[str], str],
+) -> None:
+    process, address = served
+    assert httpx.get(address + "/fhir/Patient/orla-fenn?name=Fenn").status_code == 404
+
+    process.send_signal(signal.SIGTERM)
+    out, err = process.communicate(timeout=20)
+
+    assert "fenn" not in (out + err).lower()

@@ -2,29 +2,37 @@
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from cds_service.content.desk import COMPUTED, Desk
-from cds_service.content.medicine import Formulation
+from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import EVIDENCE
 from cds_service.content.template import literal, placeholders
-from cds_service.content.treatment import CareItem, Protocol
+from cds_service.content.treatment import CareItem, PlanCaution, Protocol, Regimen
 
 # A digit that begins a word; those inside one (SHA-256, Patient/123) are names.
 _TYPED = re.compile(r"(?<![A-Za-z][/-])(?<!\w)[\d½⅓¼¾]")
 
 
+@dataclass(frozen=True, slots=True)
+class _Due:
+    """A text that the content calls for: by which part, and which placeholders are filled."""
+
+    key: str
+    owner: object
+    filled: frozenset[str] = frozenset()
+
+
 def texts(protocol: Protocol, desk: Desk) -> None:
     """Every check of the English texts."""
     written = dict(protocol.texts)
-    for key, owner in _due(protocol):
-        if key not in written:
-            desk.report_at(owner, f"no text {key}; write it in translations/en.yaml")
     for key, text in protocol.texts:
         _plain(desk, key, text)
-    for item in _care(protocol):
-        given = {name for name, _ in item.values}
-        for name in sorted(placeholders(written.get(f"care.{item.code}", "")) - given):
-            desk.report_at(item, f"the text care.{item.code} names {{{name}}}; add it to values")
+    for due in _due(protocol):
+        if due.key not in written:
+            desk.report_at(due.owner, f"no text {due.key}; write it in translations/en.yaml")
+        for name in sorted(placeholders(written.get(due.key, "")) - due.filled):
+            desk.report_at(due.owner, f"the text {due.key} names {{{name}}}, which has no value")
 
 
 def _plain(desk: Desk, key: str, text: str) -> None:
@@ -35,54 +43,60 @@ def _plain(desk: Desk, key: str, text: str) -> None:
         desk.report_text(key, f"{key} types a number; write a {{placeholder}} and give its value")
 
 
-def _due(protocol: Protocol) -> Iterator[tuple[str, object]]:
-    """Every text key that the content calls for, with the part that calls for it."""
-    yield from ((f"sign.{sign.code}", sign) for sign in protocol.signs)
-    yield from ((f"sign.{fact.code}", fact) for fact in protocol.derived)
-    for measure in protocol.measures:
-        yield f"measure.{measure.code}", measure
-    yield from ((f"measure.{code}", protocol) for code in COMPUTED)
-    yield from ((f"evidence.{mark}", protocol) for mark in EVIDENCE)
-    for row in (row for table in protocol.tables for row in table.rows):
-        yield f"class.{row.code}", row
-    yield from ((f"care.{item.code}", item) for item in _care(protocol))
-    yield from _due_in_plans(protocol)
-    yield from _due_in_medicines(protocol)
-
-
-def _due_in_plans(protocol: Protocol) -> Iterator[tuple[str, object]]:
-    regimens = [regimen for plan in protocol.plans for regimen in plan.regimens]
-    regimens.append(protocol.low_weight.regimen)
+def _due(protocol: Protocol) -> Iterator[_Due]:
+    yield from (_Due(f"sign.{sign.code}", sign) for sign in protocol.signs)
+    yield from (_Due(f"sign.{fact.code}", fact) for fact in protocol.derived)
+    yield from (_Due(f"measure.{measure.code}", measure) for measure in protocol.measures)
+    yield from (_Due(f"measure.{code}", protocol) for code in COMPUTED)
+    yield from (_Due(f"evidence.{mark}", protocol) for mark in EVIDENCE)
+    for row in protocol.row_by_code.values():
+        yield _Due(f"class.{row.code}", row)
+    yield from map(_care, (*protocol.emergency, *protocol.counselling))
     for plan in protocol.plans:
-        yield from ((f"caution.{item.code}", item) for item in plan.cautions)
-    for regimen in regimens:
-        yield from ((f"caution.{item.code}", item) for item in regimen.cautions)
-        yield from ((f"visit.{visit.code}", visit) for visit in regimen.visits)
-
-
-def _due_in_medicines(protocol: Protocol) -> Iterator[tuple[str, object]]:
+        yield from map(_care, (*plan.care, *plan.referral_care))
+        yield from map(_caution, plan.cautions)
+        for regimen in plan.regimens:
+            yield from _regimen(regimen)
+    yield from _regimen(protocol.low_weight.regimen)
     for medicine in protocol.medicines:
-        yield f"medicine.{medicine.code}", medicine
-        yield f"route.{medicine.route}", medicine
-        if medicine.site:
-            yield f"site.{medicine.site}", medicine
-        yield from ((f"caution.{item.code}", item) for item in medicine.cautions)
-        for band in (band for rule in medicine.rules for band in rule.bands):
-            if band.caution:
-                yield f"caution.{band.caution}", band
+        yield from _medicine(medicine)
         for form in medicine.formulations:
-            yield f"formulation.{form.code}", form
-            yield f"form.{form.form}", form
-            yield f"prepare.{_preparation(form)}", form
+            yield from _formulation(form, {name for name, _ in protocol.values})
 
 
-def _preparation(form: Formulation) -> str:
+def _care(item: CareItem) -> _Due:
+    return _Due(f"care.{item.code}", item, frozenset(name for name, _ in item.values))
+
+
+def _caution(item: PlanCaution) -> _Due:
+    return _Due(f"caution.{item.code}", item)
+
+
+def _regimen(regimen: Regimen) -> Iterator[_Due]:
+    yield from map(_caution, regimen.cautions)
+    yield from (_Due(f"visit.{visit.code}", visit) for visit in regimen.visits)
+
+
+def _medicine(medicine: Medicine) -> Iterator[_Due]:
+    yield _Due(f"medicine.{medicine.code}", medicine)
+    yield _Due(f"route.{medicine.route}", medicine)
+    if medicine.site:
+        yield _Due(f"site.{medicine.site}", medicine)
+    for item in medicine.cautions:
+        yield _Due(f"caution.{item.code}", item, frozenset({"medicine", "limit"}))
+    for band in (band for rule in medicine.rules for band in rule.bands):
+        if band.caution:
+            yield _Due(f"caution.{band.caution}", band, frozenset({"medicine"}))
+
+
+def _formulation(form: Formulation, named: set[str]) -> Iterator[_Due]:
+    yield _Due(f"formulation.{form.code}", form, frozenset({"strength"}))
+    yield _Due(f"form.{form.form}", form)
     if form.form != "injection":
-        return form.form
-    return "injection-ready" if form.dilute is None else "injection-thinned"
-
-
-def _care(protocol: Protocol) -> Iterator[CareItem]:
-    yield from (*protocol.emergency, *protocol.counselling)
-    for plan in protocol.plans:
-        yield from (*plan.care, *plan.referral_care)
+        kind = form.form
+    else:
+        kind = "injection-ready" if form.dilute is None else "injection-thinned"
+    filled = named | {"amount", "strength", "label"}
+    filled |= {"water"} if form.dilute is not None else set()
+    filled |= {"keeps"} if form.shelf_life is not None else set()
+    yield _Due(f"prepare.{kind}", form, frozenset(filled))

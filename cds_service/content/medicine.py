@@ -1,7 +1,6 @@
 """Medicines as content: formulations, dose rules, intervals, ceilings."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
 
 from cds_service.content.model import Cite, Condition, Number
@@ -140,14 +139,12 @@ class Medicine:
     split_above: Number | None
     senior_above: Number | None
 
-    _forms: Mapping[str, Formulation] = field(init=False, repr=False, compare=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_forms", {form.code: form for form in self.formulations})
-
     def formulation(self, code: str) -> Formulation:
         """Look up a formulation of this medicine; raises KeyError when it has none such."""
-        return self._forms[code]
+        for form in self.formulations:
+            if form.code == code:
+                return form
+        raise KeyError(code)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """signs.yaml and classifications.yaml: what is asked and measured, and the tables."""
 
-from cds_service.content.conditions import answer, condition, maybe_condition
+from cds_service.content.conditions import answer, conditions, maybe_condition
 from cds_service.content.desk import COMPUTED, Desk
 from cds_service.content.fields import Fields
 from cds_service.content.model import Derived, Implication, Measure, Row, Sign, Table
@@ -106,13 +106,9 @@ def _measure(code: str, fields: Fields) -> Measure:
 
 
 def _derived(code: str, fields: Fields) -> Derived:
-    nodes = fields.at("first-known").value
-    if not isinstance(nodes, tuple) or not nodes:
-        fields.fault("first-known", "first-known needs a list of conditions")
-        nodes = ()
     return Derived(
         code=code,
-        first_known=tuple(condition(node, fields.desk, fields.cite) for node in nodes),
+        first_known=conditions(fields, "first-known"),
         otherwise=answer(fields, "otherwise"),
         cite=fields.cite,
     )

@@ -136,11 +136,8 @@ def _search(
 
 def _next(condition: Condition, world: World, protocol: Protocol) -> str:
     """The first unknown that an open condition still asks for."""
-    for test in tests(condition, protocol):
-        for name in _asked(test, protocol):
-            if name not in world:
-                return name
-    raise AssertionError("an open condition asks for something")
+    asked = (name for test in tests(condition, protocol) for name in _asked(test, protocol))
+    return next(name for name in asked if name not in world)
 
 
 def _asked(test: FindingTest | MeasureTest, protocol: Protocol) -> tuple[str, ...]:

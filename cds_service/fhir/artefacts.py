@@ -1,0 +1,101 @@
+"""Conformance artefacts made from the content: code systems, value sets, the operation.
+
+All are drafts and experimental (FHIR R4 publication status). `profiles/<id>.json` holds what
+this module makes of the packaged protocol, so ids are unique across resource types.
+"""
+
+from collections.abc import Iterator
+
+import orjson
+
+from cds_service.content.model import Cite, Sign
+from cds_service.content.treatment import Protocol
+from cds_service.fhir.artefacts_base import head, words
+from cds_service.fhir.artefacts_operation import operation
+from cds_service.fhir.codes import own_system
+from cds_service.fhir.write_base import Json
+
+_WITH_VALUE_SET = ("finding", "classification", "formulation")
+_PROPERTIES = (("evidence", "code"), ("source", "code"))
+_SIGN_PROPERTIES = (("required", "boolean"), ("required-when", "code"))
+# A caution's code is its text's key after the first part; that of a refused dose keeps both.
+_CAUTION_TEXTS = {"caution": "", "caution-code": "", "no-dose": "no-dose-"}
+
+
+def artefacts(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
+    """Every generated artefact by (resource type, id)."""
+    concepts = {
+        "finding": [_sign(protocol, sign) for sign in protocol.signs],
+        "classification": [
+            _concept(protocol, f"class.{row.code}", row.cite)
+            for table in protocol.tables
+            for row in table.rows
+        ],
+        "formulation": [
+            _concept(protocol, f"formulation.{form.code}", form.cite)
+            for _, form in protocol.formulations
+        ],
+        "caution": list(_told(protocol, _CAUTION_TEXTS)),
+        "care": list(_told(protocol, {"care": ""})),
+    }
+    made = [_code_system(protocol, base, name, found) for name, found in concepts.items()]
+    made += [_value_set(protocol, base, name) for name in _WITH_VALUE_SET]
+    made.append(operation(protocol, base))
+    return {(each["resourceType"], each["id"]): each for each in made}
+
+
+def files(protocol: Protocol, base: str) -> dict[str, bytes]:
+    """The same by file name, as they lie in `profiles/`."""
+    return {
+        f"{name}.json": orjson.dumps(each, option=orjson.OPT_INDENT_2) + b"\n"
+        for (_, name), each in artefacts(protocol, base).items()
+    }
+
+
+def _code_system(protocol: Protocol, base: str, name: str, concepts: list[Json]) -> Json:
+    resource = head(protocol, base, "CodeSystem", name, name) | {
+        "caseSensitive": True,
+        "content": "complete",
+        "count": len(concepts),
+    }
+    used: tuple[tuple[str, str], ...] = _PROPERTIES if name in _WITH_VALUE_SET else ()
+    if name in _WITH_VALUE_SET:
+        resource["valueSet"] = f"{base}/ValueSet/{name}-codes"
+    if name == "finding":
+        used = (*_PROPERTIES, *_SIGN_PROPERTIES)
+    if used:
+        resource["property"] = [_property(protocol, code, kind) for code, kind in used]
+    return resource | {"concept": concepts}
+
+
+def _property(protocol: Protocol, code: str, kind: str) -> Json:
+    return {"code": code, "description": words(protocol, f"artefact.property.{code}"), "type": kind}
+
+
+def _value_set(protocol: Protocol, base: str, name: str) -> Json:
+    compose = {"include": [{"system": own_system(base, name), "version": protocol.version}]}
+    return head(protocol, base, "ValueSet", f"{name}-codes", name) | {"compose": compose}
+
+
+def _sign(protocol: Protocol, sign: Sign) -> Json:
+    concept = _concept(protocol, f"sign.{sign.code}", sign.cite)
+    required = [{"code": "required", "valueBoolean": sign.required}]
+    required += [{"code": "required-when", "valueCode": code} for code in sign.required_when]
+    concept["property"] += required
+    return concept
+
+
+def _concept(protocol: Protocol, key: str, cite: Cite) -> Json:
+    properties = [{"code": "evidence", "valueCode": cite.evidence}]
+    properties += [{"code": "source", "valueCode": source} for source in cite.sources]
+    code = key.partition(".")[2]
+    return {"code": code, "display": words(protocol, key), "property": properties}
+
+
+def _told(protocol: Protocol, prefixes: dict[str, str]) -> Iterator[Json]:
+    """Concepts whose texts have placeholders: the text is the definition, the code the name."""
+    for key, text in sorted(protocol.text_by_key.items()):
+        prefix, _, rest = key.partition(".")
+        if prefix in prefixes:
+            code = f"{prefixes[prefix]}{rest}"
+            yield {"code": code, "display": code.replace("-", " "), "definition": text}

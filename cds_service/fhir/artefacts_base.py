@@ -1,0 +1,29 @@
+"""What every published artefact begins with."""
+
+from cds_service.content.model import Message
+from cds_service.content.text import render
+from cds_service.content.treatment import Protocol
+from cds_service.fhir.write_base import Json
+
+
+def words(protocol: Protocol, key: str) -> str:
+    """The text of a key without placeholders."""
+    return render(protocol, Message(key))
+
+
+def head(protocol: Protocol, base: str, kind: str, code: str, name: str) -> Json:
+    """Canonical address, version, names, and that it is a draft."""
+    about = f"{words(protocol, f'artefact.{name}.description')} {words(protocol, 'artefact.draft')}"
+    return {
+        "resourceType": kind,
+        "id": code,
+        "language": "en",
+        "url": f"{base}/{kind}/{code}",
+        "version": protocol.version,
+        "name": "".join(part.capitalize() for part in code.split("-")),
+        "title": words(protocol, f"artefact.{name}.title"),
+        "status": "draft",
+        "experimental": True,
+        "publisher": words(protocol, "artefact.publisher"),
+        "description": about,
+    }

@@ -1,0 +1,1 @@
+"""The plan for people: plain text now; labels and leaflets are made here too."""

@@ -188,7 +188,7 @@ def test_a_stray_file_is_named(tmp_path: Path) -> None:
 def test_the_folder_must_bear_the_name_of_the_protocol(tmp_path: Path) -> None:
     copied(tmp_path)
     (tmp_path / "sick-young-infant").rename(tmp_path / "other")
-    with pytest.raises(ContentError, match="protocol.yaml:1: id is sick-young-infant, but"):
+    with pytest.raises(ContentError, match=r"protocol\.yaml:1: id is sick-young-infant, but"):
         load(tmp_path, "other")
 
 

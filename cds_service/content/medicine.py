@@ -157,3 +157,5 @@ class MedicineCaution:
     severity: str
     beyond: Number | None = None
     """Only for a course longer than this many days."""
+    stop_at: Number | None = None
+    """While the caution holds, the course is no longer than this many days."""

@@ -65,7 +65,7 @@ def medicine(root: Node, desk: Desk) -> Medicine:
     return desk.keep(made, root)
 
 
-_CAUTION = "code when severity beyond"
+_CAUTION = "code when severity beyond stop-at"
 
 
 def _caution(fields: Fields) -> MedicineCaution:
@@ -75,6 +75,7 @@ def _caution(fields: Fields) -> MedicineCaution:
         when=maybe_condition(fields, "when"),
         severity=fields.choice("severity", SEVERITIES),
         beyond=fields.maybe_number("beyond", "d"),
+        stop_at=fields.maybe_number("stop-at", "d"),
     )
     return fields.desk.keep(made, fields.node)
 

@@ -53,6 +53,11 @@ class Facts:
         age = self.case.age
         return None if age is None else (age.low, age.high)
 
+    def age_is_inside(self) -> bool:
+        """Whether the infant is certainly young enough for this protocol."""
+        limit = self.protocol.age_below.quantity.to("d").value
+        return self.case.age is not None and self.case.age.high < limit
+
     def gestation_now(self) -> tuple[Decimal, Decimal] | None:
         """Postmenstrual age in days as a span: gestational age at birth plus age since."""
         born = self.values.get("gestational-age")
@@ -95,6 +100,26 @@ def _settle_measures(facts: Facts, oldest: datetime) -> None:
         facts.series[kind] = ordered
         facts.values[kind] = _latest(ordered)
         _note_measure(facts, kind)
+    _use_birth_weight(facts)
+
+
+def _use_birth_weight(facts: Facts) -> None:
+    """Birth weight stands in for the weight: only when it was measured recently."""
+    born = facts.values.get("birth-weight")
+    if born is None or "weight" in facts.values:
+        return
+    limit = facts.protocol.weight_limits.birth_weight_usable.quantity.to("h").value
+    if hours_old(facts, born[0]) <= limit:
+        facts.values["weight"] = facts.series["weight"] = born
+
+
+def hours_old(facts: Facts, reading: Measurement) -> Decimal:
+    """Hours since a measurement; one without a time is of this visit, or of the birth."""
+    if reading.at is not None:
+        return Decimal(int((facts.case.as_of - reading.at).total_seconds())) / 3600
+    if reading.kind != "birth-weight":
+        return Decimal(0)
+    return Decimal("Infinity") if facts.age is None else Decimal(24) * (facts.age.high + 1)
 
 
 def _distinct(readings: Iterable[Measurement]) -> list[Measurement]:

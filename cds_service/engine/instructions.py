@@ -4,14 +4,13 @@ The words and every number in them are content; only the choice of sentences is 
 """
 
 from collections.abc import Iterator
-from decimal import Decimal
 
 from cds_service.content.medicine import Formulation
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Dose
-from cds_service.engine.phrase import amount, days, number, strength
-from cds_service.quantity import Quantity
+from cds_service.engine.phrase import amount, days, strength
+from cds_service.quantity import Quantity, to_step
 
 _Values = tuple[tuple[str, str | Message], ...]
 
@@ -73,5 +72,7 @@ def _split(dose: Dose) -> Iterator[Message]:
     limit, volume = dose.medicine.split_above, dose.amount
     if limit is None or volume.value <= limit.value:
         return
-    half = Quantity(volume.value / Decimal(2), volume.unit)
-    yield Message("give.split", (("half", f"{number(half.value)} {half.unit}"),))
+    first = to_step(volume.value / 2, dose.formulation.step.value, "nearest")
+    parts = (("first", first), ("second", volume.value - first))
+    values = tuple((name, str(Quantity(part, volume.unit))) for name, part in parts)
+    yield Message("give.split", values)

@@ -7,6 +7,7 @@ says why (design, decisions 5 and 8).
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
+from cds_service.case import Answer
 from cds_service.content.model import Message
 from cds_service.content.treatment import Course
 from cds_service.engine.conditions import holds
@@ -26,6 +27,9 @@ class Medication:
     orders: tuple[Order, ...] = ()
     cautions: tuple[Caution, ...] = ()
     missing: tuple[Missing, ...] = ()
+
+
+_MEASURES = frozenset({"weight", "birth-weight", "gestational-age", "postmenstrual-age"})
 
 
 def _needs(situation: Situation) -> list[Need]:
@@ -79,9 +83,8 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
 
 def _held_back(facts: Facts, situation: Situation, weight: Weight) -> Medication | None:
     """Why no dose at all can be made: age, weight, or a baby too light."""
-    age, limit = facts.age, facts.protocol.age_below.quantity.to("d").value
-    if age is None or age.high >= limit:
-        why = Message("no-dose.age-unknown" if age is None else "no-dose.age-span")
+    if not facts.age_is_inside():
+        why = Message("no-dose.age-unknown" if facts.age is None else "no-dose.age-span")
         asked = Missing("age", "age", why, required=True)
         return Medication(cautions=(*weight.cautions, _withheld(why)), missing=(asked,))
     if weight.hold is not None:
@@ -111,11 +114,16 @@ def _no_dose(no: NoDose) -> Caution:
 
 
 def _open(refused: Iterable[NoDose]) -> Iterator[Missing]:
+    """What to find out for a dose that waits, or for an alternative that is not offered yet."""
     for no in refused:
-        for test in no.missing if no.code == "rule-open" else ():
-            kind = "age" if test.fact == "age" else "finding"
-            kind = "measure" if test.fact in ("weight", "birth-weight") else kind
-            yield Missing(kind, test.fact, no.reason, required=True)
+        for test in no.missing:
+            if test.answer is Answer.NOT_ASSESSED:
+                required = no.code == "rule-open"
+                yield Missing(_kind(test.fact), test.fact, no.reason, required=required)
+
+
+def _kind(fact: str) -> str:
+    return "age" if fact == "age" else "measure" if fact in _MEASURES else "finding"
 
 
 def _again(weight: Weight) -> Iterator[Missing]:

@@ -13,6 +13,7 @@ from cds_service.case import GivenDose
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Course
+from cds_service.engine.conditions import holds
 from cds_service.engine.dose import make_dose, per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
@@ -78,15 +79,14 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order |
     facts.doses[medicine.code] = dose
     if isinstance(dose, NoDose):
         return dose
-    course, times = need.course, int(medicine.times_a_day.value)
-    days_long = None if course.days is None else int(course.days.value)
+    times, days_long = int(medicine.times_a_day.value), _days(need.course, medicine, facts)
     return Order(
         key=f"{need.branch}.{medicine.code}",
         branch=need.branch,
         dose=_beside(need, dose),
         times_a_day=times,
         days=days_long,
-        at_least=course.at_least,
+        at_least=need.course.at_least and not _stopped(medicine, facts),
         first_due=due.at,
         doses=due.doses,
         packs=packs(dose, due.doses, times),
@@ -110,14 +110,14 @@ def _due(course: Course, medicine: Medicine, facts: Facts) -> _Due | NoDose:
         return _no(medicine, "given-at-unknown-time")
     counted = list(_of_this_course(given, facts))
     if not counted:
-        return _Due(facts.case.as_of, _doses(course, medicine))
+        return _Due(facts.case.as_of, _doses(course, medicine, facts))
     last, interval = counted[0], timedelta(hours=int(medicine.interval.value))
     soonest = timedelta(hours=int(medicine.not_before.value))
     at = facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
     if course.days is None:
         when = ("at", moment(last))
         return _Due(at, 1) if at == facts.case.as_of else _no(medicine, "already-given", when)
-    left = _doses(course, medicine) - len(counted)
+    left = _doses(course, medicine, facts) - len(counted)
     return _Due(at, left) if left > 0 else _no(medicine, "course-complete")
 
 
@@ -126,10 +126,24 @@ def _no(medicine: Medicine, code: str, *values: tuple[str, str | Message]) -> No
     return NoDose(medicine.code, code, Message(f"no-dose.{code}", (name, *values)))
 
 
-def _doses(course: Course, medicine: Medicine) -> int:
+def _days(course: Course, medicine: Medicine, facts: Facts) -> int | None:
+    """Length of the course, cut short where a condition of the medicine says so."""
     if course.days is None:
-        return 1
-    return int(course.days.value) * int(medicine.times_a_day.value)
+        return None
+    return int(min((course.days.value, *_stopped(medicine, facts))))
+
+
+def _stopped(medicine: Medicine, facts: Facts) -> list[Decimal]:
+    return [
+        caution.stop_at.value
+        for caution in medicine.cautions
+        if caution.stop_at is not None and (caution.when is None or holds(caution.when, facts))
+    ]
+
+
+def _doses(course: Course, medicine: Medicine, facts: Facts) -> int:
+    length = _days(course, medicine, facts)
+    return 1 if length is None else length * int(medicine.times_a_day.value)
 
 
 def _of_this_course(given: list[GivenDose], facts: Facts) -> Iterator[datetime]:

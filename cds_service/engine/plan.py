@@ -26,7 +26,9 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
     weight = dosing_weight(facts)
     situation = situate(facts, assessment, weight)
     given = medication(facts, situation, weight)
-    missing = _distinct((*assessment.missing, *given.missing, *situation.missing))
+    missing = _distinct(
+        (*assessment.missing, *given.missing, *_unsure_of_age(facts), *situation.missing)
+    )
     return Plan(
         status=_status(missing),
         choice=situation.choice,
@@ -40,6 +42,13 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
         counselling=counselling(facts, situation),
         summary=summary(assessment, situation),
     )
+
+
+def _unsure_of_age(facts: Facts) -> tuple[Missing, ...]:
+    """Without an age inside the protocol's range nobody can say that the protocol applies."""
+    if facts.age_is_inside():
+        return ()
+    return (Missing("age", "age", Message("missing.age-range"), required=True),)
 
 
 def _status(missing: tuple[Missing, ...]) -> str:

@@ -10,7 +10,7 @@ from decimal import Decimal
 
 from cds_service.case import Measurement, Origin
 from cds_service.content.model import Message, Number
-from cds_service.engine.facts import Facts
+from cds_service.engine.facts import Facts, hours_old
 from cds_service.engine.model import Caution
 from cds_service.quantity import Quantity, plain
 
@@ -43,7 +43,7 @@ class Weight:
 
 def dosing_weight(facts: Facts) -> Weight:
     """Choose the weight to dose by and judge it."""
-    readings = facts.values.get("weight") or _fresh_birth_weight(facts)
+    readings = facts.values.get("weight", ())
     if not readings:
         return Weight(None, Message("no-dose.no-weight"))
     origins = tuple(reading.origin for reading in readings)
@@ -57,22 +57,6 @@ def dosing_weight(facts: Facts) -> Weight:
     cautions = tuple(_cautions(facts, reading, origins))
     again = any(caution.code == "weight-stale" for caution in cautions)
     return Weight(plain(reading.quantity.value), None, origins, cautions, weigh_again=again)
-
-
-def _fresh_birth_weight(facts: Facts) -> tuple[Measurement, ...]:
-    """Birth weight as dosing weight: only when it was measured recently."""
-    limit = facts.protocol.weight_limits.birth_weight_usable
-    readings = facts.values.get("birth-weight", ())
-    return readings if readings and _hours_old(facts, readings[0]) <= _hours(limit) else ()
-
-
-def _hours_old(facts: Facts, reading: Measurement) -> Decimal:
-    if reading.at is not None:
-        seconds = (facts.case.as_of - reading.at).total_seconds()
-        return Decimal(int(seconds)) / 3600
-    if reading.kind == "birth-weight" and facts.age is not None:
-        return Decimal(24) * (facts.age.high + 1)
-    return Decimal("Infinity") if reading.kind == "birth-weight" else Decimal(0)
 
 
 def _hours(number: Number) -> Decimal:
@@ -149,7 +133,7 @@ def _cautions(facts: Facts, reading: Measurement, origins: tuple[Origin, ...]) -
         yield Caution("weight-very-low", "high", message, origins)
     young = facts.age is None or facts.age.low < limits.stale_young_until.quantity.to("d").value
     limit = limits.stale_young if young else limits.stale_older
-    if _hours_old(facts, reading) > _hours(limit):
+    if hours_old(facts, reading) > _hours(limit):
         message = Message("caution.weight-stale", (weight, ("limit", str(limit.quantity))))
         yield Caution("weight-stale", "moderate", message, origins)
     if reading.kind == "birth-weight":

@@ -11,10 +11,11 @@ from decimal import Decimal
 from cds_service.case import Answer
 from cds_service.content.medicine import Band, DoseRule, Formulation, Medicine, PerKg
 from cds_service.content.model import Cite, Message, Number
-from cds_service.engine.conditions import evaluate, tests
+from cds_service.engine.conditions import evaluate
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Dose, NoDose, Test
 from cds_service.engine.phrase import number, unit_name
+from cds_service.engine.trace import tests
 from cds_service.quantity import Quantity, plain, to_step
 
 _PRINTED = Decimal("0.1")  # how fine the content of a dose is printed; checks use it unrounded

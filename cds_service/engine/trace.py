@@ -1,0 +1,72 @@
+"""The reasons behind an answer: which tests decided it, on which of the caller's resources."""
+
+from cds_service.case import Answer, Origin, negated
+from cds_service.content.model import Condition, FindingTest, Group, MeasureTest, Message
+from cds_service.engine.conditions import evaluate
+from cds_service.engine.facts import Facts
+from cds_service.engine.model import Test
+
+# What to ask for when a computed measure is unknown.
+_ASKED_FOR = {"postmenstrual-age": "gestational-age"}
+
+
+def tests(
+    condition: Condition, facts: Facts, wanted: Answer, *, row: bool = False
+) -> tuple[Test, ...]:
+    """The tests in `condition` that came out as `wanted` (the ones that decide its answer).
+
+    `row` is that of `conditions.evaluate`.
+    """
+    if isinstance(condition, Group):
+        turned = negated(wanted) if condition.kind == "none" else wanted
+        return tuple(
+            test for item in condition.items for test in tests(item, facts, turned, row=row)
+        )
+    if evaluate(condition, facts, row=row) is not wanted:
+        return ()
+    if isinstance(condition, FindingTest):
+        what = Message("test.finding", (("sign", Message(f"sign.{condition.code}")),))
+        origins = facts.origins.get(condition.code, ())
+        return (Test(what, wanted, condition.cite, condition.code, origins),)
+    return (
+        Test(
+            _words(condition, facts),
+            wanted,
+            condition.cite,
+            _ASKED_FOR.get(condition.measure, condition.measure),
+            _origins(condition, facts),
+        ),
+    )
+
+
+def _words(test: MeasureTest, facts: Facts) -> Message:
+    values: tuple[tuple[str, str | Message], ...] = (
+        ("measure", Message(f"measure.{test.measure}")),
+        ("op", Message(f"op.{test.op}")),
+        ("limit", str(test.limit.quantity)),
+        ("value", _value(test, facts)),
+    )
+    return Message("test.measure-confirmed" if test.confirmed else "test.measure", values)
+
+
+def _value(test: MeasureTest, facts: Facts) -> Message | str:
+    if test.measure == "age":
+        return _age_words(facts)
+    readings = facts.series if test.confirmed else facts.values
+    found = readings.get(test.measure, ())[-2:]
+    return ", ".join(str(reading.quantity) for reading in found) or Message("not-recorded")
+
+
+def _age_words(facts: Facts) -> Message:
+    if facts.age is None:
+        return Message("not-recorded")
+    if facts.age.low == facts.age.high:
+        return Message("age.days", (("days", str(facts.age.low)),))
+    return Message("age.span", (("low", str(facts.age.low)), ("high", str(facts.age.high))))
+
+
+def _origins(test: MeasureTest, facts: Facts) -> tuple[Origin, ...]:
+    if test.measure == "age":
+        return (facts.age.origin,) if facts.age is not None else ()
+    readings = facts.series if test.confirmed else facts.values
+    return tuple(sorted({reading.origin for reading in readings.get(test.measure, ())[-2:]}))

@@ -8,9 +8,9 @@ CdsError
 │   └── UnusableRequest   understood, but no plan can be made from it      (422)
 └── LogUnavailable        the recommendation could not be recorded: none is given (503)
 
-QuantityError (a ValueError) and NotAssessedError (a TypeError) are programming guards: the
-first says that a unit is unknown or two units do not compare, the second that somebody asked
-whether an answer is true, although it may be unknown.
+NotAssessedError (a TypeError) and quantity.QuantityError (a ValueError) are programming guards:
+somebody asked whether an answer is true, although it may be unknown; or a unit is unknown, or
+two units do not compare.
 """
 
 from dataclasses import dataclass
@@ -69,10 +69,6 @@ class UnusableRequest(RequestError):
 
 class LogUnavailable(CdsError):
     """The audit log did not take the entry, so the recommendation must not leave."""
-
-
-class QuantityError(ValueError):
-    """A unit is unknown, or two quantities measure different things."""
 
 
 class NotAssessedError(TypeError):

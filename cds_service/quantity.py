@@ -13,8 +13,6 @@ Quantity(value=Decimal('38'), unit='Cel')
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
 
-from cds_service.errors import QuantityError
-
 # unit -> (what it measures, factor to the reference unit of that dimension)
 _UNITS: dict[str, tuple[str, Decimal]] = {
     "kg": ("mass", Decimal(1000)),
@@ -42,6 +40,10 @@ _UNITS: dict[str, tuple[str, Decimal]] = {
 
 _ONE = Decimal(1)
 _ROUNDINGS = {"nearest": ROUND_HALF_UP, "down": ROUND_FLOOR}
+
+
+class QuantityError(ValueError):
+    """A unit is unknown, or two quantities measure different things."""
 
 
 @dataclass(frozen=True, slots=True)

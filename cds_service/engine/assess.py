@@ -12,7 +12,7 @@ from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import evaluate
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Caution, Class, Missing, RowResult, Test
-from cds_service.engine.trace import tests
+from cds_service.engine.trace import reasons
 
 _GRAVE_REFUSALS = frozenset({"allergy-not-understood"})
 
@@ -49,7 +49,7 @@ def _result(table: Table, row: Row, above: list[RowResult], facts: Facts) -> Row
         settled = all(result.answer is Answer.NO for result in above)
         return RowResult(table.code, row, Answer.YES, ()) if settled else None
     answer = evaluate(row.when, facts, row=True)
-    deciding = tests(row.when, facts, answer, row=True) if answer is not Answer.NO else ()
+    deciding = reasons(row.when, facts, answer, row=True) if answer is not Answer.NO else ()
     return RowResult(table.code, row, answer, deciding)
 
 

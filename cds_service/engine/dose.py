@@ -15,7 +15,7 @@ from cds_service.engine.conditions import evaluate
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Dose, NoDose, Test
 from cds_service.engine.phrase import number, unit_name
-from cds_service.engine.trace import tests
+from cds_service.engine.trace import reasons
 from cds_service.quantity import Quantity, plain, to_step
 
 _PRINTED = Decimal("0.1")  # how fine the content of a dose is printed; checks use it unrounded
@@ -42,7 +42,7 @@ def make_dose(medicine: Medicine, facts: Facts, kg: Decimal) -> Dose | NoDose:
         return _no(medicine, "allergy", signs=forbidden)
     offered = medicine.offered_when
     if offered is not None and (answer := evaluate(offered, facts)) is not Answer.YES:
-        return _no(medicine, "not-offered", missing=tests(offered, facts, answer))
+        return _no(medicine, "not-offered", missing=reasons(offered, facts, answer))
     rule = _rule(medicine, facts)
     if not isinstance(rule, DoseRule):
         return rule
@@ -70,7 +70,7 @@ def _rule(medicine: Medicine, facts: Facts) -> DoseRule | NoDose:
         if answer is Answer.YES:
             return rule
         if answer is Answer.NOT_ASSESSED and rule.when is not None:
-            open_tests = tests(rule.when, facts, Answer.NOT_ASSESSED)
+            open_tests = reasons(rule.when, facts, Answer.NOT_ASSESSED)
             return _no(medicine, "rule-open", missing=open_tests)
     return _no(medicine, "no-rule")
 

@@ -10,7 +10,7 @@ from cds_service.engine.model import Test
 _ASKED_FOR = {"postmenstrual-age": "gestational-age"}
 
 
-def tests(
+def reasons(
     condition: Condition, facts: Facts, wanted: Answer, *, row: bool = False
 ) -> tuple[Test, ...]:
     """The tests in `condition` that came out as `wanted` (the ones that decide its answer).
@@ -20,7 +20,7 @@ def tests(
     if isinstance(condition, Group):
         turned = negated(wanted) if condition.kind == "none" else wanted
         return tuple(
-            test for item in condition.items for test in tests(item, facts, turned, row=row)
+            test for item in condition.items for test in reasons(item, facts, turned, row=row)
         )
     if evaluate(condition, facts, row=row) is not wanted:
         return ()

@@ -18,9 +18,10 @@ def check(protocol: Protocol, desk: Desk) -> None:
     tables = desk.clean(*_TABLES)
     plans = tables and desk.clean("treatments.yaml")
     medicines = [med for med in protocol.medicines if desk.clean(f"medicines/{med.code}.yaml")]
-    growth(protocol, desk)
-    implications(protocol, desk)
+    if desk.clean("protocol.yaml", "growth.yaml"):
+        growth(protocol, desk)
     if tables:
+        implications(protocol, desk)
         classes(protocol, desk)
         check_rows.rows(protocol, desk)
     if plans:

@@ -62,8 +62,9 @@ class Desk:
         return made
 
     def report_at(self, made: object, what: str) -> None:
-        """Add a finding where an object came from (it must have been kept)."""
-        self.report(self._places[id(made)][1], what)
+        """Add a finding where an object came from; a part that was not readable has one already."""
+        if id(made) in self._places:
+            self.report(self._places[id(made)][1], what)
 
     def report_text(self, key: str, what: str) -> None:
         """Add a finding where a text stands."""

@@ -106,6 +106,7 @@ def _entries(items: Mapping[str, Node], key: str) -> dict[str, Node]:
 
 def _sources(root: Node, desk: Desk) -> tuple[Source, ...]:
     keys = "title publisher year url locator"
+    Fields(root, desk, " ".join(root.items()))
     parts = {key: Fields(node, desk, keys) for key, node in root.items().items()}
     return tuple(
         Source(

@@ -2,13 +2,13 @@
 
 YAML 1.2 core, narrowed: only `true` and `false` are booleans (`yes` and `no` are answers, so
 they stay text), a decimal fraction is an exact Decimal, a date stays text, a key may appear
-once in a mapping. Anchors, aliases and merge keys are allowed; a merged key keeps the line on
-which it was written.
+once in a mapping. Anchors, aliases and merge keys are allowed. What stands under a key has the
+line of the key, a merged key the line on which it was written.
 """
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 import yaml
@@ -120,7 +120,7 @@ class _Tree:
             elif key.value in own:
                 self._fault(key, f"the key {key.value} appears twice; keep one")
             else:
-                own[key.value] = self.node(value)
+                own[key.value] = replace(self.node(value), line=_line(key))
         return merged | own
 
     def _merged(self, raw: yaml.Node) -> dict[str, Node]:

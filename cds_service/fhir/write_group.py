@@ -63,9 +63,11 @@ def _choice(pen: Pen, refer: list[Json], here: list[Json]) -> list[Json]:
         for name, actions in (("refer", refer), ("here", here))
         if actions
     ]
+    if len(groups) < 2:
+        return groups
     if choice == "refer-or-here":
         return [_exactly_one(pen.house.title("write.choose-referral"), groups)]
-    if choice == "refer-then-here" and len(groups) > 1:
+    if choice == "refer-then-here":
         groups[1] |= {
             "title": pen.house.title("write.only-if-refused"),
             "relatedAction": [{"actionId": "refer", "relationship": "after-start"}],

@@ -63,12 +63,12 @@ def _dosage(pen: Pen, order: Order) -> Json:
 def _dosage_words(pen: Pen, order: Order) -> str:
     form, amount = order.dose.formulation.code, order.dose.amount.value
     regimen = (order.times_a_day, order.days, order.at_least, order.doses)
-    return pen.house.kept((form, amount, *regimen), lambda: dosage(order))
+    return pen.house.kept(("dosage", form, amount, *regimen), lambda: dosage(order))
 
 
 def _due_words(pen: Pen, order: Order) -> str:
     # Equal moments in two offsets are two texts, so the key is the text of the moment.
-    key = (due_kind(order), order.first_due.isoformat())
+    key = ("due", due_kind(order), order.first_due.isoformat())
     return pen.house.kept(key, lambda: due(order))
 
 
@@ -103,4 +103,4 @@ def _note(pen: Pen, order: Order) -> str:
 def _content_key(order: Order) -> tuple[object, ...]:
     dose = order.dose
     given = (dose.formulation.code, dose.contained.value, dose.per_kg, dose.weight)
-    return (*given, order.times_a_day, order.days is None)
+    return ("contained", *given, order.times_a_day, order.days is None)

@@ -49,7 +49,7 @@ def care_code(message: Message) -> str:
 def follow_up_request(pen: Pen, follow_up: FollowUp) -> Item:
     """A visit on a date, or every day between two dates; the day to give is told apart."""
     words = pen.house.text(follow_up.message)
-    when = pen.house.kept((follow_up.on, follow_up.until), lambda: visit(follow_up))
+    when = pen.house.kept(("visit", follow_up.on, follow_up.until), lambda: visit(follow_up))
     option = pen.is_open(follow_up.branch)
     resource = _request(pen, f"visit.{follow_up.key}", option=option) | {
         "priority": "routine",

@@ -5,7 +5,7 @@ content wherever that has them.
 """
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, timedelta, timezone
+from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from functools import cache
 
@@ -218,7 +218,7 @@ def severe(choice: str = "refer-or-here") -> Decision:
         ),
         follow_ups=(*daily, *here_visits),
         cautions=(caution("preliminary", "low"),),
-        counselling=(Message("counsel.breastfeed"), Message("counsel.return-at-once")),
+        counselling=(Message("care.keep-warm-at-home"), Message("care.return-at-once")),
         summary=(Message("class.clinical-severe-infection"),),
     )
     classes = held("clinical-severe-infection", fever(), finding("feeding-poorly"))
@@ -252,8 +252,3 @@ def nothing() -> Decision:
     """Nothing known and nothing to do."""
     bare = Case("", datetime(2026, 3, 4, tzinfo=UTC), datetime(2026, 3, 4, tzinfo=UTC))
     return decision(case=bare)
-
-
-def someday() -> date:
-    """The day of the visit."""
-    return DAY

@@ -11,7 +11,7 @@ R_co = TypeVar("R_co", bound=Resource, covariant=True)
 _NEVER = datetime.min.replace(tzinfo=UTC)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Sent(Generic[R_co]):
     """A decoded resource and where it came from."""
 

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from decimal import Decimal
 
+from msgspec import UNSET, UnsetType
+
 from cds_service.content.model import Measure, Sign
 from cds_service.content.treatment import Protocol
 from cds_service.fhir import terms
@@ -40,29 +42,28 @@ class Lookup:
 
     protocol: Protocol
     findings: dict[str, Meaning]
-    by_system: dict[str, dict[str, Meaning]]
+    by_system: dict[str | UnsetType, dict[str | UnsetType, Meaning]]
     allergies: tuple[Sign, ...]
     by_atc: dict[str, str]
     by_formulation: dict[str, str]
 
     def meanings(self, concept: Concept) -> list[Meaning]:
         """What the codings of a concept mean here, each once; codes of others say nothing."""
+        if concept.coding is UNSET:
+            return []
         found: list[Meaning] = []
-        for coding in concept.codings():
-            meaning = self._meaning(coding)
-            if meaning is not None and meaning not in found:
+        for coding in concept.coding:
+            codes = self.by_system.get(coding.system)
+            meaning = self._own(coding) if codes is None else codes.get(coding.code)
+            if meaning is not None and (not found or meaning not in found):
                 found.append(meaning)
         return found
 
-    def _meaning(self, coding: Coding) -> Meaning | None:
-        if not isinstance(coding.system, str) or not isinstance(coding.code, str):
+    def _own(self, coding: Coding) -> Meaning | None:
+        system, code = coding.system, coding.code
+        if system is UNSET or code is UNSET or not system.endswith(terms.FINDING):
             return None
-        codes = self.by_system.get(coding.system)
-        if codes is not None:
-            return codes.get(coding.code)
-        if coding.system.endswith(terms.FINDING):
-            return self.findings.get(coding.code) or Unknown(coding.code)
-        return None
+        return self.findings.get(code) or Unknown(code)
 
     def allergy_signs(self, concept: Concept) -> list[str]:
         """The allergy signs that an allergy to this substance answers."""
@@ -79,7 +80,7 @@ class Lookup:
         return found.pop() if len(found) == 1 else None
 
     def _medicine(self, coding: Coding) -> str | None:
-        if not isinstance(coding.system, str) or not isinstance(coding.code, str):
+        if coding.system is UNSET or coding.code is UNSET:
             return None
         if coding.system == ATC:
             return self.by_atc.get(coding.code)
@@ -91,19 +92,23 @@ class Lookup:
 def _names(sign: Sign, coding: Coding) -> bool:
     if coding.system == SNOMED:
         return coding.code in sign.allergy_snomed
-    is_atc = coding.system == ATC and isinstance(coding.code, str)
-    return is_atc and str(coding.code).startswith(sign.allergy_atc)
+    if coding.system != ATC or coding.code is UNSET:
+        return False
+    return coding.code.startswith(sign.allergy_atc)
 
 
 def make(protocol: Protocol) -> Lookup:
     """Make the dictionaries of one protocol."""
-    kinds: list[Meaning] = [_kind(measure) for measure in protocol.measures]
-    loinc = {code: kind for kind in kinds if isinstance(kind, Kind) for code in _loinc(kind)}
-    snomed = {code: sign for sign in protocol.signs for code in sign.snomed}
+    loinc: dict[str | UnsetType, Meaning] = {terms.AGE: AgeCode()}
+    for measure in protocol.measures:
+        loinc |= dict.fromkeys(_loinc(measure), _kind(measure))
+    snomed: dict[str | UnsetType, Meaning] = {}
+    for sign in protocol.signs:
+        snomed |= dict.fromkeys(sign.snomed, sign)
     return Lookup(
         protocol,
         findings={sign.code: sign for sign in protocol.signs},
-        by_system={LOINC: {terms.AGE: AgeCode(), **loinc}, SNOMED: {**snomed}},
+        by_system={LOINC: loinc, SNOMED: snomed},
         allergies=tuple(sign for sign in protocol.signs if sign.allergy_snomed or sign.allergy_atc),
         by_atc={medicine.atc: medicine.code for medicine in protocol.medicines},
         by_formulation={form.code: medicine.code for medicine, form in protocol.formulations},
@@ -115,11 +120,9 @@ def _kind(measure: Measure) -> Kind:
     return Kind(measure, low, high)
 
 
-def _loinc(kind: Kind) -> tuple[str, ...]:
+def _loinc(measure: Measure) -> tuple[str, ...]:
     # A measure whose site matters is also read from the LOINC codes that name another site.
-    if not kind.measure.sites_that_exclude:
-        return kind.measure.loinc
-    return (*kind.measure.loinc, *terms.SITE_BY_LOINC)
+    return (*measure.loinc, *(terms.SITE_BY_LOINC if measure.sites_that_exclude else ()))
 
 
 _made: dict[str, Lookup] = {}

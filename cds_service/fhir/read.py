@@ -25,6 +25,7 @@ from cds_service.fhir.read_medicine import read_administration, read_request, re
 from cds_service.fhir.read_observation import read_observation
 from cds_service.fhir.read_visit import visit
 from cds_service.fhir.references import Subject
+from cds_service.fhir.wire import Resource
 from cds_service.fhir.wire_resources import (
     AllergyIntolerance,
     Condition,
@@ -37,14 +38,14 @@ from cds_service.fhir.wire_resources import (
     Patient,
 )
 
-_READERS: dict[type, Callable[[Sent[Any], Context], None]] = {
-    AllergyIntolerance: read_allergy,
-    Condition: read_condition,
-    MedicationAdministration: read_administration,
-    MedicationRequest: read_request,
-    MedicationStatement: read_statement,
-    Observation: read_observation,
-}
+_READERS: tuple[tuple[type[Resource], Callable[[Sent[Any], Context], None]], ...] = (
+    (AllergyIntolerance, read_allergy),
+    (Condition, read_condition),
+    (MedicationAdministration, read_administration),
+    (MedicationRequest, read_request),
+    (MedicationStatement, read_statement),
+    (Observation, read_observation),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,10 +87,13 @@ def _case(
     subject = Subject(patient)
     when = visit(asked, entries.of(Encounter), subject, facts, protocol, now)
     context = Context(codes, when, entries.of(Medication), facts)
-    for sent in entries.all:
-        reader = _READERS.get(type(sent.resource))
-        if reader is not None and _may_be_used(sent, subject, facts):
-            reader(sent, context)
+    for kind, reader in _READERS:
+        for sent in entries.of(kind):
+            reason = subject.why_not(sent)
+            if reason:
+                facts.refuse(reason, sent.origin)
+            else:
+                reader(sent, context)
     age = settle(read_patient.age_by_birth_date(patient, when.as_of), context.ages, facts)
     if age is not None:
         read_patient.check_age(age, protocol)
@@ -108,16 +112,6 @@ def _case(
         encounter=when.encounter,
         subject_origin=patient.origin,
     )
-
-
-def _may_be_used(sent: Sent[Any], subject: Subject, facts: Facts) -> bool:
-    """Whether a resource is about this patient and has no rules that we do not know."""
-    reason = subject.why_not(sent.resource.subject, sent.full_url)
-    if not reason and sent.resource.has_unknown_rules():
-        reason = "modifier-extension"
-    if reason:
-        facts.refuse(reason, sent.origin)
-    return not reason
 
 
 def _check_elements(body: bytes, tree: Any) -> None:

@@ -1,7 +1,7 @@
 """The entries of the Bundle: decoded, with their place, each resource once."""
 
 from dataclasses import dataclass, field
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 from msgspec import UNSET, Raw
 from msgspec.json import Decoder
@@ -10,7 +10,8 @@ from cds_service.case import Origin
 from cds_service.errors import MalformedRequest, Problem
 from cds_service.fhir.facts import Sent
 from cds_service.fhir.read_body import Body
-from cds_service.fhir.wire import Entry, Resource, decode, decoder
+from cds_service.fhir.wire import Entry, Resource, decoder
+from cds_service.fhir.wire_error import DECODE_ERRORS, from_decoder
 from cds_service.fhir.wire_resources import (
     AllergyIntolerance,
     Condition,
@@ -45,11 +46,11 @@ _SHAPES: dict[str, Decoder[Any]] = {
 class Entries:
     """The decoded resources by type; other types are accepted and left out."""
 
-    all: list[Sent[Resource]] = field(default_factory=list)
+    by_type: dict[type[Resource], list[Any]] = field(default_factory=dict)
 
     def of(self, kind: type[R]) -> list[Sent[R]]:
         """The resources of one type, in the order of the request."""
-        return [cast("Sent[R]", sent) for sent in self.all if type(sent.resource) is kind]
+        return self.by_type.get(kind, [])
 
 
 def read_entries(body: Body) -> Entries:
@@ -59,7 +60,7 @@ def read_entries(body: Body) -> Entries:
     resource that is sent twice with different content (bdl-7).
     """
     entries, problems = Entries(), list[Problem]()
-    seen: dict[str, tuple[str, str, bytes | Raw]] = {}
+    seen: dict[str, tuple[Sent[Resource], Raw]] = {}
     sent = [] if body.bundle.entry is UNSET else body.bundle.entry
     for index, (entry, node) in enumerate(zip(sent, body.nodes, strict=True)):
         if entry.resource is UNSET:
@@ -68,7 +69,7 @@ def read_entries(body: Body) -> Entries:
         try:
             one = _sent(entry, entry.resource, node["resource"], place)
             if one is not None and not _again(one, entry.resource, seen):
-                entries.all.append(one)
+                entries.by_type.setdefault(type(one.resource), []).append(one)
         except MalformedRequest as error:
             problems.extend(error.problems)
     if problems:
@@ -84,7 +85,10 @@ def _sent(entry: Entry, raw: Raw, node: Any, place: str) -> Sent[Resource] | Non
     shape = _SHAPES.get(kind)
     if shape is None:
         return None
-    resource: Resource = decode(shape, raw, place)
+    try:
+        resource: Resource = shape.decode(raw)
+    except DECODE_ERRORS as error:
+        raise MalformedRequest(from_decoder(error, place)) from None
     if entry.modifier_extension is not UNSET:
         resource.modifier_extension = entry.modifier_extension
     own = "" if resource.id is UNSET else f"{kind}/{resource.id}"
@@ -92,17 +96,18 @@ def _sent(entry: Entry, raw: Raw, node: Any, place: str) -> Sent[Resource] | Non
     return Sent(resource, full_url, own, Origin(full_url or own, place))
 
 
-def _again(one: Sent[Resource], raw: Raw, seen: dict[str, tuple[str, str, bytes | Raw]]) -> bool:
+def _again(one: Sent[Resource], raw: Raw, seen: dict[str, tuple[Sent[Resource], Raw]]) -> bool:
     """Whether this resource was read before; raises MalformedRequest when it was different."""
-    here = (one.origin.expression, one.full_url, raw)
     for identity in (one.full_url, one.own):
-        earlier = seen.setdefault(identity, here) if identity else here
-        if earlier is here or _elsewhere(one.full_url, earlier[1]):
+        if not identity:
             continue
-        if bytes(earlier[2]) == bytes(raw):
+        earlier, bytes_then = seen.setdefault(identity, (one, raw))
+        if earlier is one or _elsewhere(one.full_url, earlier.full_url):
+            continue
+        if bytes(bytes_then) == bytes(raw):
             return True
         what = "The same resource is sent twice with different content (bdl-7)."
-        remedy = f"Send only the current one; the other is at {earlier[0]}."
+        remedy = f"Send only the current one; the other is at {earlier.origin.expression}."
         raise MalformedRequest(Problem("duplicate", what, remedy, one.origin.expression))
     return False
 

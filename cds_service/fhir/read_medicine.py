@@ -47,7 +47,7 @@ def read_administration(sent: Sent[MedicationAdministration], context: Context) 
     medicine = _medicine(sent, context)
     if medicine is None:
         return
-    when = moment(dose.effective_date_time, UNSET, dose.effective_period)
+    when = moment(dose.effective_date_time, dose.effective_period)
     at = None if when is None else context.visit.time(when)
     if when is not None and at is None:
         context.facts.refuse("future", sent.origin)

@@ -33,9 +33,10 @@ def read_observation(sent: Sent[Observation], context: Context) -> None:
     if observation.effective_timing is not UNSET:
         facts.refuse("time-not-understood", sent.origin)
         return
-    when = moment(
-        observation.effective_date_time, observation.effective_instant, observation.effective_period
-    )
+    exact = observation.effective_date_time
+    if exact is UNSET:
+        exact = observation.effective_instant
+    when = moment(exact, observation.effective_period)
     at = None if when is None else context.visit.time(when)
     if when is not None and at is None:
         facts.refuse("future", sent.origin)

@@ -1,6 +1,6 @@
 """When the visit is: `as_of`, its end, the encounter, and the times of facts against it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 
 from msgspec import UNSET, UnsetType
@@ -27,6 +27,7 @@ class Visit:
     as_of: datetime
     end: datetime
     encounter: str
+    _times: dict[When, datetime | None] = field(default_factory=dict)
 
     def time(self, when: When) -> datetime | None:
         """The time of a fact, in the offset of `as_of`; None when it is after the visit.
@@ -34,6 +35,12 @@ class Visit:
         A date without a time is taken as the end of that day, but not later than `as_of`: a
         dose "given today" then counts as just given, so that the next is never too early.
         """
+        # Most facts of a visit carry the same time.
+        if when not in self._times:
+            self._times[when] = self._time(when)
+        return self._times[when]
+
+    def _time(self, when: When) -> datetime | None:
         zone = self.as_of.tzinfo
         if when.exact is not None:
             return when.exact.astimezone(zone) if when.exact <= self.end else None
@@ -86,31 +93,24 @@ def _encounter(
 
 
 def _usable(sent: Sent[Encounter], subject: Subject, facts: Facts) -> bool:
-    encounter = sent.resource
-    reason = subject.why_not(encounter.subject, sent.full_url)
-    if encounter.has_unknown_rules():
-        reason = "modifier-extension"
-    elif encounter.status in _NOT_HELD:
-        facts.refuse("status-not-usable", sent.origin, status=encounter.status)
-        return False
+    reason, status = subject.why_not(sent), sent.resource.status
     if reason:
         facts.refuse(reason, sent.origin)
-    return not reason
+    elif status in _NOT_HELD:
+        facts.refuse("status-not-usable", sent.origin, status=status)
+    return not reason and status not in _NOT_HELD
 
 
 def _as_reference(text: str) -> str:
     return text if not text or "/" in text or ":" in text else f"Encounter/{text}"
 
 
-def moment(
-    date_time: When | UnsetType, instant: When | UnsetType, period: Period | UnsetType
-) -> When | None:
+def moment(exact: When | UnsetType, period: Period | UnsetType) -> When | None:
     """The time of a fact from its effective[x]: of a period its end, else its start."""
-    if date_time is not UNSET:
-        return date_time
-    if instant is not UNSET:
-        return instant
+    if exact is not UNSET:
+        return exact
     if period is UNSET:
         return None
-    ends = [when for when in (period.end, period.start) if when is not UNSET]
-    return ends[0] if ends else None
+    if period.end is not UNSET:
+        return period.end
+    return None if period.start is UNSET else period.start

@@ -1,11 +1,12 @@
 """References within one Bundle (FHIR R4 Bundle, "Resolving references in bundles")."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
-from msgspec import UNSET, UnsetType
+from msgspec import UNSET
 
 from cds_service.fhir.facts import R_co, Sent
-from cds_service.fhir.wire import Reference, Resource
+from cds_service.fhir.wire import Resource
 
 
 def unversioned(reference: str) -> str:
@@ -47,16 +48,26 @@ def names(text: str, target: Sent[R_co], kind: str) -> bool:
     return points_at(relative, "", target)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Subject:
     """The one patient, as other resources refer to it."""
 
     patient: Sent[Resource]
+    _answers: dict[tuple[str, str], bool] = field(default_factory=dict)
 
-    def why_not(self, reference: Reference | UnsetType, full_url: str) -> str:
-        """The reason why a resource is not about this patient; "" when it is."""
+    def why_not(self, sent: Sent[Any]) -> str:
+        """The reason why a resource may not be used for this patient; "" when it may."""
+        resource, full_url = sent.resource, sent.full_url
+        reference = resource.subject
         if reference is UNSET or reference.reference is UNSET:
             return "subject-missing"
-        if points_at(reference.reference, full_url, self.patient):
+        # Nearly every entry of a Bundle refers to the patient in the same words.
+        key = reference.reference, full_url.rpartition("/")[0]
+        answer = self._answers.get(key)
+        if answer is None:
+            answer = self._answers[key] = points_at(reference.reference, full_url, self.patient)
+        if not answer:
+            return "subject-other"
+        if resource.modifier_extension is UNSET and resource.implicit_rules is UNSET:
             return ""
-        return "subject-other"
+        return "modifier-extension"

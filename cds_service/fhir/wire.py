@@ -5,7 +5,6 @@ that is not declared here is skipped. Absent is UNSET, never None: null is not F
 """
 
 from decimal import Decimal
-from functools import cached_property
 from typing import Annotated, Any, Literal, TypeVar
 
 from msgspec import UNSET, Meta, Raw, Struct, UnsetType
@@ -20,7 +19,7 @@ MAX_DIGITS = 28
 MAX_EXPONENT = 20
 """A power of ten beyond this is no measurement."""
 
-_LONGEST = 60
+_LONGEST, _SHORT = 60, 20
 _NUMERIC = frozenset(b"-0123456789"[i : i + 1] for i in range(11))
 T = TypeVar("T")
 
@@ -74,22 +73,18 @@ class Period(Wire):
             raise WireError("invariant", what, "Check both times.")
 
 
-class Quantity(Wire, dict=True, gc=True):
-    """FHIR Quantity."""
+class Quantity(Wire, rename={"number": "#"}):
+    """FHIR Quantity; `number` is its value exactly as written (no element of FHIR)."""
 
     value: Raw | UnsetType = UNSET
     unit: Text | UnsetType = UNSET
     system: Text | UnsetType = UNSET
     code: Text | UnsetType = UNSET
     comparator: Literal["<", "<=", ">=", ">"] | UnsetType = UNSET
+    number: Decimal | None = None
 
     def __post_init__(self) -> None:
-        _ = self.number
-
-    @cached_property
-    def number(self) -> Decimal | None:
-        """The value exactly as written; None when there is none."""
-        return None if self.value is UNSET else exact(bytes(self.value))
+        self.number = None if self.value is UNSET else exact(bytes(self.value))
 
 
 class Resource(Wire):
@@ -158,6 +153,8 @@ def exact(raw: bytes) -> Decimal:
         what = "The value is not a JSON number."
         raise WireError("structure", what, "Send a number without quotation marks.", ".value")
     number = Decimal(raw[:_LONGEST].decode("ascii"))
+    if len(raw) <= _SHORT and b"e" not in raw and b"E" not in raw:
+        return number
     if number and abs(number.adjusted()) > MAX_EXPONENT:
         what = f"The number is beyond ten to the power of {MAX_EXPONENT}."
         raise WireError("value", what, "Send the measured value.", ".value")

@@ -99,21 +99,22 @@ class Observation(Clinical, kw_only=True):
 
     def __post_init__(self) -> None:
         values = self.values()
-        one_of("value", *values)
-        one_of(
-            "effective",
-            self.effective_date_time,
-            self.effective_instant,
-            self.effective_period,
+        absent = values.count(UNSET)
+        if absent < len(values) - 1:
+            one_of("value", *values)
+        if self.data_absent_reason is not UNSET and absent < len(values):
+            what = "There is a value and a reason why there is none (obs-6)."
+            raise WireError("invariant", what, "Send the one that holds.", ".dataAbsentReason")
+        times = (
+            self.effective_date_time, self.effective_instant, self.effective_period,
             self.effective_timing,
-        )
+        )  # fmt: skip
+        if times.count(UNSET) < len(times) - 1:
+            one_of("effective", *times)
         if self.effective_instant is not UNSET and self.effective_instant.exact is None:
             what = "A FHIR instant has a time and an offset."
             remedy = "Send it whole, or a date as effectiveDateTime."
             raise WireError("value", what, remedy, ".effectiveInstant")
-        if self.data_absent_reason is not UNSET and values.count(UNSET) < len(values):
-            what = "There is a value and a reason why there is none (obs-6)."
-            raise WireError("invariant", what, "Send the one that holds.", ".dataAbsentReason")
 
 
 def _bound(element: str, system: str, concept: Concept | UnsetType) -> None:

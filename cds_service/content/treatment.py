@@ -146,6 +146,18 @@ class Growth:
     female: tuple[tuple[Number, Number, Number], ...]
 
 
+class Memo(dict[Hashable, Any]):
+    """Results that depend on nothing but the protocol and their key; emptied when it grows."""
+
+    LIMIT = 20_000
+
+    def __setitem__(self, key: Hashable, value: Any) -> None:
+        """Keep a result; a full memo is emptied first, so memory stays flat."""
+        if len(self) >= self.LIMIT:
+            self.clear()
+        super().__setitem__(key, value)
+
+
 REFERRAL = "referral-possible"
 """The sign that decides between "refer" and "treat here"."""
 
@@ -189,12 +201,9 @@ class Protocol:
     """SHA-256 over the exact bytes of every content file, in path order."""
 
     @cached_property
-    def memo(self) -> dict[Hashable, Any]:
-        """What others have worked out once from this content alone (compiled conditions, words).
-
-        Only values that depend on nothing but the protocol and the key may be kept here.
-        """
-        return {}
+    def memo(self) -> "Memo":
+        """What others have worked out from this content alone (conditions, doses, words)."""
+        return Memo()
 
     @cached_property
     def row_by_code(self) -> dict[str, Row]:
@@ -243,6 +252,16 @@ class Protocol:
         return frozenset(
             test.code for when in severe if when is not None for test in finding_tests(when)
         )
+
+    @cached_property
+    def implying_signs(self) -> tuple[Sign, ...]:
+        """Signs whose YES answers other signs, in file order."""
+        return tuple(sign for sign in self.signs if sign.implies)
+
+    @cached_property
+    def overruled_signs(self) -> tuple[Sign, ...]:
+        """Signs that count only without a measurement, in file order."""
+        return tuple(sign for sign in self.signs if sign.only_without)
 
     @cached_property
     def allergy_signs(self) -> frozenset[str]:

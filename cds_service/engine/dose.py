@@ -11,6 +11,7 @@ from decimal import Decimal
 from cds_service.case import Answer
 from cds_service.content.medicine import Band, DoseRule, Formulation, Medicine, PerKg
 from cds_service.content.model import Cite, Message, Number
+from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import evaluate
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Dose, NoDose, Test
@@ -90,12 +91,28 @@ def _first_that_passes(
     in_stock = [code for code in prefer if stock is None or code in stock]
     if not in_stock:
         return _no(medicine, "not-in-stock")
+    # A dose depends on the content, the rule, the weight and the form alone: it is made once.
+    memo, key = facts.protocol.memo, ("dose", medicine.code, rule.code, kg, tuple(in_stock))
+    made: Dose | NoDose | None = memo.get(key)
+    if made is None:
+        made = memo[key] = _make(medicine, rule, band, facts.protocol, kg, in_stock)
+    return made
+
+
+def _make(
+    medicine: Medicine,
+    rule: DoseRule,
+    band: Band | None,
+    protocol: Protocol,
+    kg: Decimal,
+    codes: list[str],
+) -> Dose | NoDose:
     failed: NoDose | None = None
-    for code in in_stock:
+    for code in codes:
         candidate = _candidate(medicine.formulation(code), rule, band, medicine, kg)
         failed = _fault(medicine, candidate, kg)
         if failed is None:
-            return _dose(medicine, candidate, facts, kg)
+            return _dose(medicine, candidate, protocol, kg)
     return failed or _no(medicine, "no-rule")
 
 
@@ -162,7 +179,7 @@ def _printed(value: Decimal) -> Decimal:
     return to_step(value, _PRINTED, "nearest")
 
 
-def _dose(medicine: Medicine, candidate: _Candidate, facts: Facts, kg: Decimal) -> Dose:
+def _dose(medicine: Medicine, candidate: _Candidate, protocol: Protocol, kg: Decimal) -> Dose:
     form, unit = candidate.form, candidate.form.substance.unit
     given = form.contained(candidate.amount).value
     target = candidate.target.value * kg
@@ -178,13 +195,13 @@ def _dose(medicine: Medicine, candidate: _Candidate, facts: Facts, kg: Decimal) 
         target=Quantity(plain(target), unit),
         target_rule=f"{number(candidate.target.value)} {unit_name(unit)}/kg",
         cite=candidate.cite,
-        notes=_notes(facts, deviation),
-        cautions=tuple(_cautions(medicine, candidate, facts, deviation)),
+        notes=_notes(protocol, deviation),
+        cautions=tuple(_cautions(medicine, candidate, protocol, deviation)),
     )
 
 
-def _notes(facts: Facts, deviation: Decimal) -> tuple[Message, ...]:
-    if abs(deviation) <= facts.protocol.deviation_note.value:
+def _notes(protocol: Protocol, deviation: Decimal) -> tuple[Message, ...]:
+    if abs(deviation) <= protocol.deviation_note.value:
         return ()
     return (_deviation("dose.deviation", deviation),)
 
@@ -211,9 +228,9 @@ def _deviation(key: str, deviation: Decimal) -> Message:
 
 
 def _cautions(
-    medicine: Medicine, candidate: _Candidate, facts: Facts, deviation: Decimal
+    medicine: Medicine, candidate: _Candidate, protocol: Protocol, deviation: Decimal
 ) -> list[Caution]:
-    protocol, name = facts.protocol, ("medicine", Message(f"medicine.{medicine.code}"))
+    name = ("medicine", Message(f"medicine.{medicine.code}"))
     found: list[Caution] = []
     if deviation > protocol.deviation_high.value or -deviation > protocol.deviation_low.value:
         message = _deviation("caution.far-from-target", deviation)

@@ -5,7 +5,6 @@ contradiction is reported; an explicit danger sign YES is never overridden by an
 by an implication. Unknown stays NOT_ASSESSED.
 """
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -96,7 +95,7 @@ def _settle_measures(facts: Facts, oldest: datetime) -> None:
         else:
             _note_old(facts, f"measure.{reading.kind}", reading.origin)
     for kind, readings in by_kind.items():
-        ordered = tuple(sorted(_distinct(readings), key=_when))
+        ordered = _ordered(readings)
         facts.series[kind] = ordered
         facts.values[kind] = _latest(ordered)
         _note_measure(facts, kind)
@@ -122,10 +121,12 @@ def hours_old(facts: Facts, reading: Measurement) -> Decimal:
     return Decimal("Infinity") if facts.age is None else Decimal(24) * (facts.age.high + 1)
 
 
-def _distinct(readings: Iterable[Measurement]) -> list[Measurement]:
-    # The same value at the same moment is one measurement recorded twice.
+def _ordered(readings: list[Measurement]) -> tuple[Measurement, ...]:
+    """Earliest first; the same value at the same moment is one measurement recorded twice."""
+    if len(readings) == 1:
+        return (readings[0],)
     seen = {(reading.at, reading.quantity, reading.site): reading for reading in readings}
-    return list(seen.values())
+    return tuple(sorted(seen.values(), key=_when))
 
 
 def _when(reading: Measurement) -> tuple[bool, float, Decimal]:
@@ -134,13 +135,17 @@ def _when(reading: Measurement) -> tuple[bool, float, Decimal]:
 
 
 def _latest(ordered: tuple[Measurement, ...]) -> tuple[Measurement, ...]:
-    last = ordered[-1]
-    return tuple(reading for reading in ordered if reading.at in {last.at, None})
+    if len(ordered) == 1:
+        return ordered
+    last = ordered[-1].at
+    return tuple(reading for reading in ordered if reading.at is None or reading.at == last)
 
 
 def _note_measure(facts: Facts, kind: str) -> None:
-    current, name = facts.values[kind], Message(f"measure.{kind}")
-    origins = tuple(reading.origin for reading in current)
+    current = facts.values[kind]
+    if len(current) == 1 and current[0].at is not None and not current[0].preliminary:
+        return
+    name, origins = Message(f"measure.{kind}"), tuple(reading.origin for reading in current)
     if len(current) > 1 and facts.protocol.measure_by_code[kind].repeat_within is None:
         _note(facts, "values-differ", "moderate", name, origins)
     if any(reading.preliminary for reading in current):
@@ -157,16 +162,17 @@ def _settle_findings(facts: Facts, oldest: datetime) -> None:
         else:
             _note_old(facts, f"sign.{reading.code}", reading.origin)
     for code, readings in by_code.items():
-        _settle_finding(facts, code, readings)
+        said = [reading for reading in readings if reading.answer is not Answer.NOT_ASSESSED]
+        if said:
+            _settle_finding(facts, code, said)
 
 
-def _settle_finding(facts: Facts, code: str, readings: list[Finding]) -> None:
-    said = [reading for reading in readings if reading.answer is not Answer.NOT_ASSESSED]
-    answers = {reading.answer for reading in said}
-    if len(answers) > 1:
-        said = _resolve(facts, code, said)
-    if not said:
-        return
+def _settle_finding(facts: Facts, code: str, said: list[Finding]) -> None:
+    if len(said) > 1:
+        if any(reading.answer is not said[0].answer for reading in said):
+            said = _resolve(facts, code, said)
+        if not said:
+            return
     facts.answers[code] = said[0].answer
     facts.origins[code] = tuple(sorted({reading.origin for reading in said}))
     if all(reading.preliminary for reading in said):
@@ -192,8 +198,8 @@ def _resolve(facts: Facts, code: str, said: list[Finding]) -> list[Finding]:
 
 
 def _imply(facts: Facts) -> None:
-    for sign in facts.protocol.signs:
-        if sign.implies and facts.is_yes(sign.code):
+    for sign in facts.protocol.implying_signs:
+        if facts.is_yes(sign.code):
             _apply(facts, sign)
 
 
@@ -213,8 +219,8 @@ def _apply(facts: Facts, sign: Sign) -> None:
 
 
 def _overrule(facts: Facts) -> None:
-    for sign in facts.protocol.signs:
-        if not sign.only_without or sign.only_without not in facts.values:
+    for sign in facts.protocol.overruled_signs:
+        if sign.only_without not in facts.values:
             continue
         sites = facts.protocol.measure_by_code[sign.only_without].sites_that_exclude
         readings = facts.values[sign.only_without]

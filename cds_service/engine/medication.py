@@ -13,7 +13,7 @@ from cds_service.content.treatment import Course
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Missing, NoDose, Order
-from cds_service.engine.orders import Need, make_orders
+from cds_service.engine.orders import Need, make_orders, of_this_course
 from cds_service.engine.phrase import number
 from cds_service.engine.situation import Situation
 from cds_service.engine.weight import Weight
@@ -76,7 +76,12 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
         made, without = make_orders(need, facts, weight.kg)
         orders += made
         refused += without
-    cautions = (*weight.cautions, *map(_no_dose, _once(refused)), *_order_cautions(facts, orders))
+    cautions = (
+        *weight.cautions,
+        *map(_no_dose, _once(refused)),
+        *_order_cautions(facts, orders),
+        *_stops(facts, situation, orders),
+    )
     missing = (*_asked_with(facts, orders), *_open(refused), *_again(weight))
     return Medication(tuple(orders), cautions, missing)
 
@@ -147,6 +152,29 @@ def _order_cautions(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
             if caution not in found:
                 found.append(caution)
     yield from found
+
+
+def _stops(facts: Facts, situation: Situation, orders: Iterable[Order]) -> Iterator[Caution]:
+    """Medicines that were given before a referral that failed, and are not continued here."""
+    if situation.choice != "here" or not facts.case.given:
+        return
+    named = {
+        code
+        for item in situation.managed
+        for course in item.plan.before_referral
+        for code in course.medicines
+    }
+    ordered = {order.dose.medicine.code for order in orders}
+    for code in sorted({dose.medicine for dose in facts.case.given} & named - ordered):
+        if not _goes_on(facts, situation, code):
+            name = ("medicine", Message(f"medicine.{code}"))
+            yield Caution("medicine-stops", "moderate", Message("caution.medicine-stops", (name,)))
+
+
+def _goes_on(facts: Facts, situation: Situation, code: str) -> bool:
+    given = [dose for dose in facts.case.given if dose.medicine == code]
+    courses = (c for item in situation.managed if item.regimen for c in item.regimen.courses)
+    return not list(of_this_course(given, facts)) or any(code in c.medicines for c in courses)
 
 
 def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:

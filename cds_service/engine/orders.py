@@ -106,9 +106,11 @@ def _due(course: Course, medicine: Medicine, facts: Facts) -> _Due | NoDose:
     if any(use.medicine == medicine.code for use in facts.case.in_use):
         return _no(medicine, "already-being-given")
     given = [dose for dose in facts.case.given if dose.medicine == medicine.code]
+    if not given:
+        return _Due(facts.case.as_of, _doses(course, medicine, facts))
     if any(dose.at is None for dose in given):
         return _no(medicine, "given-at-unknown-time")
-    counted = list(_of_this_course(given, facts))
+    counted = list(of_this_course(given, facts))
     if not counted:
         return _Due(facts.case.as_of, _doses(course, medicine, facts))
     last, interval = counted[0], timedelta(hours=int(medicine.interval.value))
@@ -146,7 +148,7 @@ def _doses(course: Course, medicine: Medicine, facts: Facts) -> int:
     return 1 if length is None else length * int(medicine.times_a_day.value)
 
 
-def _of_this_course(given: list[GivenDose], facts: Facts) -> Iterator[datetime]:
+def of_this_course(given: list[GivenDose], facts: Facts) -> Iterator[datetime]:
     """Times of the doses of the course that is running, latest first.
 
     A gap longer than `course_gap` ends it: what was given before belongs to an earlier illness.

@@ -54,11 +54,11 @@ def _not_recorded(pen: Pen, codes: Sequence[str]) -> Message:
 
 
 def _undecided(pen: Pen, result: RowResult) -> Message:
-    unknown = (test.what for test in result.tests if test.answer is Answer.NOT_ASSESSED)
-    needs = "; ".join(map(pen.house.text, unknown))
-    return Message(
-        "write.undecided", (("class", Message(f"class.{result.row.code}")), ("needs", needs))
-    )
+    row = ("class", Message(f"class.{result.row.code}"))
+    unknown = [test.what for test in result.tests if test.answer is Answer.NOT_ASSESSED]
+    if not unknown:
+        return Message("undecided", (row,))
+    return Message("write.undecided", (row, ("needs", "; ".join(map(pen.house.text, unknown)))))
 
 
 def _requirement(pen: Pen, missing: Missing) -> Json:

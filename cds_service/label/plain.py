@@ -123,7 +123,7 @@ class _Page:
         for result in self._assessment.rows:
             if result.answer is Answer.NOT_ASSESSED:
                 row = Message(f"class.{result.row.code}")
-                yield from _bullet(self._text(Message("plain.undecided", (("class", row),))))
+                yield from _bullet(self._text(Message("undecided", (("class", row),))))
         for missing in self._plan.missing:
             yield from _bullet(self._text(asked(self._decision.protocol, missing)))
 

@@ -1,6 +1,6 @@
 """Decisions at random: any well-formed plan, whether a protocol would make it or not."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 
@@ -33,11 +33,11 @@ cites = st.sampled_from(_CITES)
 amounts = st.decimals("0.1", "20", places=2).filter(lambda value: value > 0)
 
 
-@dataclass(frozen=True)
 class Drawn:
     """A decision that is told in short when a test fails: with its protocol it fills a book."""
 
-    decision: Decision
+    def __init__(self, decision: Decision) -> None:
+        self.decision = decision
 
     def __repr__(self) -> str:
         made = self.decision

@@ -1,0 +1,91 @@
+"""Words for numbers: the same in FHIR texts, labels and plain text."""
+
+from datetime import date
+from decimal import Decimal
+
+import pytest
+
+from cds_service.content.model import Cite
+from cds_service.content.text import render
+from cds_service.engine import phrase
+from cds_service.quantity import Quantity
+from tests.fhir.decisions import amoxicillin, gentamicin, protocol
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "words"),
+    [
+        ("0.5", "{tbl}", "half a tablet"),
+        ("1", "{tbl}", "1 tablet"),
+        ("1.0", "{tbl}", "1 tablet"),
+        ("1.5", "{tbl}", "1 and a half tablets"),
+        ("7", "{tbl}", "7 tablets"),
+        ("1", "{bottle}", "1 bottle"),
+        ("2", "{bottle}", "2 bottles"),
+        ("1", "{vial}", "1 vial"),
+        ("3", "{vial}", "3 vials"),
+        ("2.50", "mL", "2.5 mL"),
+        ("150000", "[iU]", "150000 IU"),
+    ],
+)
+def test_an_amount_is_said_as_it_is_measured(value: str, unit: str, words: str) -> None:
+    assert render(protocol(), phrase.amount(Quantity(Decimal(value), unit))) == words
+
+
+@pytest.mark.parametrize(
+    ("times", "words"),
+    [
+        (1, "once a day"),
+        (2, "twice a day"),
+        (3, "three times a day"),
+        (4, "four times a day"),
+        (6, "6 times a day"),
+    ],
+)
+def test_how_often_a_day(times: int, words: str) -> None:
+    assert render(protocol(), phrase.times(times)) == words
+
+
+def test_one_day_is_not_days() -> None:
+    assert render(protocol(), phrase.days(1)) == "1 day"
+    assert render(protocol(), phrase.days(2)) == "2 days"
+
+
+@pytest.mark.parametrize("month", range(1, 13))
+def test_every_month_and_weekday_has_a_name(month: int) -> None:
+    on = date(2026, month, month)
+    assert render(protocol(), phrase.day(on)) == f"{on:%A} {month} {on:%B} 2026"
+
+
+def test_half_days_left_count_as_days() -> None:
+    assert phrase.days_to_give(amoxicillin(doses=13)) == 7
+    assert phrase.days_to_give(amoxicillin(doses=12)) == 6
+
+
+@pytest.mark.parametrize(
+    ("order", "kind"),
+    [
+        (gentamicin("refer"), "once"),
+        (amoxicillin(), "first"),
+        (amoxicillin(doses=13), "next"),
+    ],
+)
+def test_a_dose_is_the_only_one_the_first_or_the_next(order: object, kind: str) -> None:
+    assert phrase.due_kind(order) == kind  # type: ignore[arg-type]
+
+
+def test_a_rule_without_source_says_so() -> None:
+    assert render(protocol(), phrase.cited(Cite((), "practice"))) == "common practice, no source"
+    assert render(protocol(), phrase.cited(Cite(("P20", "L18"), "seen"))) == "P20, L18; words seen"
+
+
+def test_a_dose_per_kilogram_is_rounded_half_up_for_print_only() -> None:
+    # 125 mg / 3.4 kg = 36.76 mg/kg (derived)
+    assert "36.8 mg/kg per dose" in render(protocol(), phrase.contained(amoxicillin()))
+
+
+def test_numbers_never_have_an_exponent() -> None:
+    assert phrase.number(Decimal("1E+3")) == "1000"
+    assert phrase.number(Decimal("0.0000001")) == "0.0000001"
+    assert phrase.number(Decimal("-0")) == "0"
+    assert phrase.number(7) == "7"

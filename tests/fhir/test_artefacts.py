@@ -1,0 +1,118 @@
+"""The published artefacts: valid R4, drafts, complete, and the same as the files in profiles/."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fhir.resources.R4B import get_fhir_model_class
+
+from cds_service.engine import decide
+from cds_service.fhir.artefacts import artefacts, files
+from tests.engine.cases import every_case
+from tests.fhir.decisions import BASE, protocol
+
+MADE = artefacts(protocol(), BASE)
+PROFILES = Path(__file__).parents[2] / "profiles"
+
+
+def codes(name: str) -> list[str]:
+    """The codes of one of our code systems."""
+    return [concept["code"] for concept in MADE["CodeSystem", name]["concept"]]
+
+
+@pytest.mark.parametrize("made", MADE.values(), ids=["/".join(key) for key in MADE])
+def test_each_is_a_valid_experimental_draft_with_its_address(made: dict[str, Any]) -> None:
+    get_fhir_model_class(made["resourceType"]).model_validate(made)
+    assert (made["status"], made["experimental"]) == ("draft", True)
+    assert made["url"] == f"{BASE}/{made['resourceType']}/{made['id']}"
+    assert made["version"] == protocol().version
+    assert made["name"].isidentifier()  # the R4 invariants xxx-0: usable as a name by a machine
+
+
+def test_ids_are_unique_across_types_since_they_are_file_names() -> None:
+    ids = [id_ for _, id_ in MADE]
+    assert sorted(set(ids)) == sorted(ids)
+
+
+@pytest.mark.parametrize("name", ["finding", "classification", "formulation", "caution", "care"])
+def test_a_code_system_counts_its_codes_and_has_each_once(name: str) -> None:
+    made = MADE["CodeSystem", name]
+    assert made["content"] == "complete"
+    assert made["count"] == len(codes(name)) == len(set(codes(name)))
+    assert all(concept["display"].strip() for concept in made["concept"])
+
+
+def test_every_sign_of_the_protocol_is_a_finding_from_the_first_release() -> None:
+    # All codes of section 1 of the clinical content, whether a table uses them yet or not.
+    assert codes("finding") == [sign.code for sign in protocol().signs]
+    assert {"convulsions", "jaundice", "mother-hiv-positive", "course-worse"} <= set(
+        codes("finding")
+    )
+
+
+def test_a_finding_says_whether_it_is_required() -> None:
+    made = {concept["code"]: concept for concept in MADE["CodeSystem", "finding"]["concept"]}
+
+    def required(code: str) -> list[Any]:
+        return [p["valueBoolean"] for p in made[code]["property"] if p["code"] == "required"]
+
+    assert required("convulsions") == [True]  # R in section 1 (A24, P20 seen)
+    assert required("apnoea") == [False]
+    when = [
+        p["valueCode"] for p in made["severe-pustules"]["property"] if p["code"] == "required-when"
+    ]
+    assert when == ["skin-pustules"]  # asked when skin-pustules is YES (PB13 seen)
+
+
+def test_every_class_and_formulation_is_published() -> None:
+    assert codes("classification") == list(protocol().row_by_code)
+    assert codes("formulation") == [form.code for _, form in protocol().formulations]
+
+
+def test_every_caution_and_care_item_that_a_case_brings_up_is_published() -> None:
+    decisions = [decide(told.case, protocol()) for told in every_case()]
+    cautions = {caution.code for made in decisions for caution in made.plan.cautions}
+    care = {
+        item.message.key.removeprefix("care.")
+        for made in decisions
+        for item in (*made.plan.emergency, *made.plan.care)
+    }
+    assert cautions <= set(codes("caution"))
+    assert care <= set(codes("care"))
+
+
+@pytest.mark.parametrize("name", ["finding", "classification", "formulation"])
+def test_a_value_set_takes_in_its_whole_code_system(name: str) -> None:
+    made = MADE["ValueSet", f"{name}-codes"]
+    (included,) = made["compose"]["include"]
+    assert included["system"] == MADE["CodeSystem", name]["url"]
+    assert MADE["CodeSystem", name]["valueSet"] == made["url"]
+
+
+def test_the_operation_is_apply_on_one_plan_definition() -> None:
+    made = MADE["OperationDefinition", "apply-infant-plan"]
+    assert (made["code"], made["resource"], made["instance"]) == ("apply", ["PlanDefinition"], True)
+    parameters = {each["name"]: each for each in made["parameter"]}
+    assert list(parameters) == [
+        "subject",
+        "encounter",
+        "data",
+        "userLanguage",
+        "availableMedication",
+        "asOf",
+        "return",
+    ]
+    assert (parameters["data"]["type"], parameters["asOf"]["type"]) == ("Bundle", "dateTime")
+    assert parameters["availableMedication"]["max"] == "*"
+    assert parameters["return"]["use"] == "out"
+
+
+def test_the_files_in_profiles_are_what_the_content_says() -> None:
+    for name, body in files(protocol(), BASE).items():
+        assert (PROFILES / name).read_bytes() == body, (
+            f"{name} is out of date: cds-service profiles"
+        )
+
+
+def test_making_them_twice_gives_the_same_bytes() -> None:
+    assert files(protocol(), BASE) == files(protocol(), BASE)

@@ -1,0 +1,197 @@
+"""The plan in plain words: what a nurse reads in a terminal."""
+
+from dataclasses import replace
+
+import pytest
+
+from cds_service.case import Age, Answer
+from cds_service.content.model import Message
+from cds_service.engine import decide
+from cds_service.label.plain import WIDTH, plain
+from tests.engine.cases import Told, every_case
+from tests.fhir.decisions import (
+    amoxicillin,
+    assessment,
+    care,
+    case,
+    caution,
+    decision,
+    fever,
+    finding,
+    gentamicin,
+    held,
+    nothing,
+    plan,
+    protocol,
+    referral,
+    severe,
+    undecided,
+    visit,
+)
+
+CASES = list(every_case())
+
+
+def flat(text: str) -> str:
+    """The text as one line, so that line breaks do not matter."""
+    return " ".join(text.split())
+
+
+def order(text: str, *parts: str) -> bool:
+    """Whether the parts come one after the other."""
+    places = [flat(text).index(part) for part in parts]
+    return places == sorted(places)
+
+
+def test_it_begins_by_saying_who_decides() -> None:
+    first = flat(plain(nothing()))
+    assert first.startswith("Proposal for a licensed health worker, who decides.")
+    assert "The national protocol prevails." in first
+
+
+@pytest.mark.parametrize("told", CASES, ids=[told.name for told in CASES])
+def test_the_plan_of_a_case_fits_the_terminal(told: Told) -> None:
+    text = plain(decide(told.case, protocol()))
+    assert max(map(len, text.splitlines())) <= WIDTH
+    assert "{" not in text
+    assert "\n\n\n" not in text
+    assert text.endswith("\n")
+
+
+@pytest.mark.parametrize("told", CASES, ids=[told.name for told in CASES])
+def test_every_caution_and_every_dose_of_a_case_is_told(told: Told) -> None:
+    made = decide(told.case, protocol())
+    text = flat(plain(made))
+    assert text.count("Sources: dose") == len(made.plan.orders)
+    assert text.count("Come back ") >= len(made.plan.follow_ups)
+
+
+def test_the_same_decision_gives_the_same_text() -> None:
+    assert plain(severe()) == plain(severe())
+
+
+def test_emergency_actions_come_before_everything_else() -> None:
+    todo = plan(emergency=(care("nothing-by-mouth", emergency=True),), orders=(amoxicillin(),))
+    made = decision(assessment(held("pneumonia", fever())), todo)
+    assert order(plain(made), "DO FIRST", "Nothing by mouth", "CLASSIFICATION", "TREAT HERE")
+
+
+def test_a_class_is_told_with_its_reasons_and_sources() -> None:
+    text = plain(severe())
+    assert order(
+        text, "Clinical severe infection (P20, A24; words seen)", "Temperature at least 38"
+    )
+    assert "SOURCES P20 Guenther et al." in flat(text)
+
+
+def test_a_class_in_which_nothing_was_found_says_what_was_asked() -> None:
+    no = (finding("convulsions", Answer.NO), finding("umbilicus-red", Answer.NO))
+    text = flat(plain(decision(assessment(held("infection-unlikely", *no)))))
+    assert "Asked and not found: Convulsions in this illness; Umbilicus red." in text
+
+
+def test_what_is_undecided_and_missing_is_told_with_the_reason() -> None:
+    text = plain(undecided())
+    assert order(
+        text,
+        "Still undecided above it: Clinical severe infection",
+        "STILL NEEDED",
+        "Not decided yet: Clinical severe infection",
+        "Not feeding well",
+        "Temperature: needed to confirm",
+        "Age: the exact age is needed",
+    )
+
+
+def test_no_class_at_all_is_said() -> None:
+    assert "Nothing can be classified yet." in plain(nothing())
+
+
+def test_a_medicine_is_told_from_amount_to_handing_out() -> None:
+    made = decision(todo=plan(orders=(amoxicillin(instructions=(Message("give.oral"),)),)))
+    # 125 mg / 3.4 kg = 36.8; x 2 = 73.5 (derived); seven tablets: common practice, no source
+    assert order(
+        plain(made),
+        "Amoxicillin dispersible tablet",
+        "Give half a tablet (250 mg in 1 tablet) by mouth, twice a day for 7 days: 14 doses.",
+        "First dose due: Wednesday 4 March 2026, 09:30.",
+        "125 mg: 36.8 mg/kg per dose, 73.5 mg/kg per day, for a weight of 3.4 kg.",
+        "Hand out for all of it: 7 tablets.",
+        "inside the cheek",
+        "Sources: dose CB19; from memory; course P20, A24; words seen.",
+    )
+
+
+def test_a_single_dose_is_told_once() -> None:
+    text = flat(plain(decision(todo=plan(choice="refer", orders=(gentamicin("refer"),)))))
+    assert "2.5 mL (80 mg in 8 mL) by injection into the muscle, one single dose." in text
+    assert "Due: Wednesday 4 March 2026, 09:30." in text
+    assert "Open for all of it: 1 vial." in text
+
+
+def test_an_alternative_says_what_it_replaces() -> None:
+    other = gentamicin(key="here.other", instead_of="here.amoxicillin")
+    text = flat(plain(decision(todo=plan(orders=(amoxicillin(), other)))))
+    assert "Instead of Amoxicillin: give exactly one of the two." in text
+
+
+def test_a_choice_is_told_as_a_and_b() -> None:
+    assert order(plain(severe()), "CHOOSE ONE: A or B", "A. REFER", "B. TREAT HERE")
+
+
+def test_where_referral_is_the_only_option_the_rest_is_told_as_interim() -> None:
+    assert order(
+        plain(severe("refer-then-here")),
+        "REFER",
+        "Referral is the only safe option",
+        "ONLY IF REFERRAL IS REFUSED OR IMPOSSIBLE",
+    )
+
+
+def test_a_referral_that_is_not_possible_is_still_told() -> None:
+    assert order(plain(severe("here")), "REFERRAL", "Refer urgently", "TREAT HERE")
+
+
+def test_a_referral_that_is_not_urgent_is_told_as_such() -> None:
+    todo = plan(choice="refer", referral=referral(urgent=False))
+    assert "Refer to hospital (" in flat(plain(decision(todo=todo)))
+
+
+def test_the_earliest_visit_comes_first() -> None:
+    visits = (visit("review", 7), visit("review", 3))
+    text = plain(decision(todo=plan(follow_ups=visits)))
+    assert order(text, "Come back on Saturday 7 March 2026.", "Come back on Wednesday 11 March")
+
+
+def test_daily_visits_are_told_with_first_and_last_day() -> None:
+    text = flat(plain(decision(todo=plan(follow_ups=(visit("next-injection", 1, until=6),)))))
+    assert "Come back every day from Thursday 5 March 2026 until Tuesday 10 March 2026." in text
+
+
+def test_a_grave_caution_stands_out_and_says_what_to_do() -> None:
+    action = Message("slip.grams")
+    cautions = (caution("preliminary", "high", action=action), caution("no-time", "low"))
+    text = plain(decision(todo=plan(cautions=cautions)))
+    assert '  ! "Convulsions in this illness" is a preliminary record' in text
+    assert "It may be in grams." in flat(text)
+    assert '  - "Convulsions in this illness" was recorded without a time' in text
+
+
+def test_what_was_not_recorded_is_listed_last_before_the_sources() -> None:
+    text = plain(severe())
+    assert order(text, "TELL THE CAREGIVER", "NOT RECORDED", "Oxygen saturation", "SOURCES")
+
+
+def test_age_is_told_in_days_as_far_as_it_is_known() -> None:
+    assert "Age 1 day." in plain(decision(case=case(age=Age(1, 1))))
+    assert "Age 5 to 8 days." in plain(decision(case=case(age=Age(5, 8))))
+    assert "Age" not in plain(decision(case=replace(case(), age=None)))
+
+
+def test_care_for_every_branch_is_told_on_its_own() -> None:
+    todo = plan(choice="refer", referral=referral(), care=(care("keep-warm"),))
+    assert order(plain(decision(todo=todo)), "IN EVERY CASE", "Keep the baby warm", "REFER")
+
+
+def test_nobody_is_named() -> None:
+    assert "asha" not in plain(severe())

@@ -8,8 +8,9 @@ from itertools import pairwise
 
 from cds_service.content import check_doses, check_rows, check_texts
 from cds_service.content.desk import Desk
-from cds_service.content.treatment import Protocol
+from cds_service.content.treatment import REFERRAL, Protocol
 
+_RECKONED = {"weight": "kg", "birth-weight": "kg", "gestational-age": "wk"}
 _TABLES = ("signs.yaml", "classifications.yaml", "protocol.yaml")
 
 
@@ -21,6 +22,7 @@ def check(protocol: Protocol, desk: Desk) -> None:
     if desk.clean("protocol.yaml", "growth.yaml"):
         growth(protocol, desk)
     if tables:
+        named(protocol, desk)
         implications(protocol, desk)
         classes(protocol, desk)
         check_rows.rows(protocol, desk)
@@ -33,6 +35,18 @@ def check(protocol: Protocol, desk: Desk) -> None:
             check_rows.rules(protocol, desk, medicine)
     formulations(protocol, desk)
     check_texts.texts(protocol, desk)
+
+
+def named(protocol: Protocol, desk: Desk) -> None:
+    """The few codes that the engine asks for by name are there, in the units it reckons in."""
+    if REFERRAL not in protocol.sign_by_code:
+        desk.fault("signs.yaml", 1, f"the sign {REFERRAL} is missing; referral turns on it")
+    for code, unit in _RECKONED.items():
+        measure = protocol.measure_by_code.get(code)
+        if measure is None:
+            desk.fault("signs.yaml", 1, f"the measure {code} is missing; doses and ages need it")
+        elif measure.unit != unit:
+            desk.report_at(measure, f"{code} is reckoned in {unit}, not in {measure.unit}")
 
 
 def growth(protocol: Protocol, desk: Desk) -> None:

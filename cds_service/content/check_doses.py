@@ -191,16 +191,18 @@ def _stretches(
     """The stretches of weight, cut at every limit that a rule tests, that reach one rule."""
     low, high = protocol.low_weight.dose_from.value, protocol.weight_limits.weigh_again_from.value
     goals = reaching(checked.rules, place)
+    if goals is None:
+        return
     cuts = {
         test.limit.value
-        for goal in goals or ()
+        for goal in goals
         for test in tests(goal.condition, protocol)
         if isinstance(test, MeasureTest) and test.measure == "weight"
     }
     points = sorted({low, high, *(cut for cut in cuts if low < cut < high)})
     for start, end in pairwise(points):
         inside: dict[str, tuple[Value, ...]] = {"weight": (start, (start + end) / 2)}
-        if Question(protocol, goals or (), samples=inside).answer() is not None:
+        if Question(protocol, goals, samples=inside).answer() is not None:
             yield start, end
 
 

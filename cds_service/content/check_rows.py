@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 
 from cds_service.content.desk import Desk
 from cds_service.content.medicine import DoseRule, Medicine, MedicineCaution
-from cds_service.content.model import Condition, Group, MeasureTest, Row
+from cds_service.content.model import Condition, MeasureTest, Row, leaves
 from cds_service.content.solve import NO, NOT_YES, YES, Goal, Question, World
 from cds_service.content.treatment import CareItem, PlanCaution, Protocol, Regimen
 
@@ -64,13 +64,13 @@ def _reachable(protocol: Protocol, desk: Desk, lines: Sequence[_Line], kind: str
 
 
 def _shown(protocol: Protocol) -> Iterator[_Shown]:
-    yield from (*protocol.emergency, *protocol.counselling)
+    yield from (*protocol.emergency, *protocol.referral_care, *protocol.counselling)
     for plan in protocol.plans:
-        yield from (*plan.care, *plan.referral_care)
+        yield from plan.care
         yield from plan.cautions
         for regimen in plan.regimens:
             yield from regimen.cautions
-    yield from protocol.low_weight.regimen.cautions
+    yield from (*protocol.low_weight.cautions, *protocol.low_weight.regimen.cautions)
 
 
 def _can_hold(protocol: Protocol, desk: Desk, shown: _Shown) -> None:
@@ -84,13 +84,8 @@ def _possible(protocol: Protocol, condition: Condition) -> bool:
 
 def _tested(conditions: Sequence[Condition]) -> frozenset[str]:
     """The measures that the conditions test themselves, not inside a derived fact."""
-    found: set[str] = set()
-    for condition in conditions:
-        if isinstance(condition, Group):
-            found |= _tested(condition.items)
-        if isinstance(condition, MeasureTest):
-            found.add(condition.measure)
-    return frozenset(found)
+    every = (test for condition in conditions for test in leaves(condition))
+    return frozenset(test.measure for test in every if isinstance(test, MeasureTest))
 
 
 def _words(world: World) -> str:

@@ -51,12 +51,13 @@ def _due(protocol: Protocol) -> Iterator[_Due]:
     yield from (_Due(f"evidence.{mark}", protocol) for mark in EVIDENCE)
     for row in protocol.row_by_code.values():
         yield _Due(f"class.{row.code}", row)
-    yield from map(_care, (*protocol.emergency, *protocol.counselling))
+    yield from map(_care, (*protocol.emergency, *protocol.referral_care, *protocol.counselling))
     for plan in protocol.plans:
-        yield from map(_care, (*plan.care, *plan.referral_care))
+        yield from map(_care, plan.care)
         yield from map(_caution, plan.cautions)
         for regimen in plan.regimens:
             yield from _regimen(regimen)
+    yield from map(_caution, protocol.low_weight.cautions)
     yield from _regimen(protocol.low_weight.regimen)
     for medicine in protocol.medicines:
         yield from _medicine(medicine)

@@ -93,7 +93,7 @@ class Fields:
         """A list of words, each once; empty when it is not written."""
         if key not in self._items:
             return ()
-        nodes = self._list(self._items[key])
+        nodes = self._list(self.at(key))
         found = tuple(node.value for node in nodes if isinstance(node.value, str))
         if len(found) < len(nodes):
             self.fault(key, f"{key} is a list of words; put codes in quotes")
@@ -157,7 +157,7 @@ class Fields:
         """The mappings of the list under a key; empty when it is not written."""
         if key not in self._items:
             return []
-        nodes = self._list(self._items[key])
+        nodes = self._list(self.at(key))
         return [Fields(node, self.desk, keys, self._cite) for node in nodes]
 
     def entries(self, key: str, keys: str) -> "list[tuple[str, Fields]]":

@@ -17,7 +17,8 @@ REFERRALS = ("only", "choice", "none")
 _CARE = "code when unless values"
 _COURSE = "medicines for at-least alternative per-kg-beside"
 _REGIMEN = "code when press-for-referral courses visits cautions"
-_PLAN = "referral before-referral referral-care care cautions regimens absorbed-by"
+_LOW_WEIGHT = "outpatient-from dose-from before-referral cautions regimen"
+_PLAN = "referral before-referral care cautions regimens absorbed-by"
 
 
 def care(fields: Fields, key: str) -> tuple[CareItem, ...]:
@@ -35,7 +36,7 @@ def plans(file: Fields) -> tuple[ClassPlan, ...]:
 
 def low_weight(file: Fields) -> LowWeight:
     """What is done below the lowest weight that is treated outside a hospital."""
-    fields = file.inner("low-weight", "outpatient-from dose-from regimen")
+    fields = file.inner("low-weight", _LOW_WEIGHT)
     outpatient, dose = fields.number("outpatient-from", "kg"), fields.number("dose-from", "kg")
     if not 0 < dose.value <= outpatient.value:
         fields.fault("dose-from", "dose-from lies above zero and not above outpatient-from")
@@ -43,6 +44,8 @@ def low_weight(file: Fields) -> LowWeight:
         cite=fields.cite,
         outpatient_from=outpatient,
         dose_from=dose,
+        before_referral=_courses(fields, "before-referral"),
+        cautions=_cautions(fields),
         regimen=_regimen(fields.inner("regimen", _REGIMEN)),
     )
 
@@ -66,7 +69,6 @@ def _plan(code: str, fields: Fields) -> ClassPlan:
         before_referral=_courses(fields, "before-referral"),
         regimens=_regimens(fields),
         care=care(fields, "care"),
-        referral_care=care(fields, "referral-care"),
         absorbed_by=fields.names("absorbed-by", fields.desk.names.classes, "class"),
         cautions=_cautions(fields),
     )

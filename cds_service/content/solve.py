@@ -12,7 +12,7 @@ from decimal import Decimal
 from itertools import pairwise
 
 from cds_service.case import Answer, all_of, any_of, negated
-from cds_service.content.model import Condition, FindingTest, Group, MeasureTest
+from cds_service.content.model import Condition, FindingTest, Group, MeasureTest, leaves
 from cds_service.content.treatment import Protocol
 
 Value = Answer | Decimal | None
@@ -51,22 +51,28 @@ class Question:
     """Samples that replace a measure's own."""
 
     def answer(self) -> World | None:
-        """One case in which every goal is met, or None when there is none."""
+        """One case, as far as the goals ask, in which all are met; None when there is none."""
         goals = (*self.goals, *_implications(self.protocol))
         domains = _domains(self.protocol, goals, self.known) | dict(self.samples)
-        return _search(self.protocol, goals, {}, domains)
+        found = _search(self.protocol, goals, {}, domains)
+        if found is None:
+            return None
+        asked = {
+            name
+            for goal in self.goals
+            for test in tests(goal.condition, self.protocol)
+            for name in _asked(test, self.protocol)
+        }
+        return {name: value for name, value in found.items() if name in asked}
 
 
 def tests(condition: Condition, protocol: Protocol) -> Iterator[FindingTest | MeasureTest]:
     """The tests of a condition in reading order, with those inside derived facts."""
-    if isinstance(condition, Group):
-        for item in condition.items:
-            yield from tests(item, protocol)
-        return
-    yield condition
-    if isinstance(condition, FindingTest) and condition.code in protocol.derived_by_code:
-        for item in protocol.derived_by_code[condition.code].first_known:
-            yield from tests(item, protocol)
+    for test in leaves(condition):
+        yield test
+        if isinstance(test, FindingTest) and test.code in protocol.derived_by_code:
+            for item in protocol.derived_by_code[test.code].first_known:
+                yield from tests(item, protocol)
 
 
 def _implications(protocol: Protocol) -> list[Goal]:

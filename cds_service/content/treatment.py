@@ -102,7 +102,6 @@ class ClassPlan:
     before_referral: tuple[Course, ...]
     regimens: tuple[Regimen, ...]
     care: tuple[CareItem, ...]
-    referral_care: tuple[CareItem, ...]
     absorbed_by: tuple[str, ...] = ()
     cautions: tuple[PlanCaution, ...] = ()
     """Shown when the class holds, whatever is decided about referral."""
@@ -115,6 +114,9 @@ class LowWeight:
     cite: Cite
     outpatient_from: Number
     dose_from: Number
+    before_referral: tuple[Course, ...]
+    """Single doses before referral, also where the class alone asks for none."""
+    cautions: tuple[PlanCaution, ...]
     regimen: Regimen
     """Given while pressing for referral, when referral is impossible."""
 
@@ -190,6 +192,8 @@ class Protocol:
     derived: tuple[Derived, ...]
     tables: tuple[Table, ...]
     emergency: tuple[CareItem, ...]
+    referral_care: tuple[CareItem, ...]
+    """With every referral, whatever its reason."""
     plans: tuple[ClassPlan, ...]
     low_weight: LowWeight
     weight_limits: WeightLimits
@@ -277,10 +281,11 @@ class Protocol:
 
     def _conditions(self) -> Iterator[Condition]:
         """Every condition that leads to an action, except those under which one is offered."""
-        care = [item for plan in self.plans for item in (*plan.care, *plan.referral_care)]
+        care = [item for plan in self.plans for item in plan.care]
         owners: list[Row | CareItem | PlanCaution | Regimen | MedicineCaution] = [
             *(row for table in self.tables for row in table.rows),
             *self.emergency,
+            *self.referral_care,
             *care,
             *(caution for plan in self.plans for caution in plan.cautions),
             *(regimen for plan in self.plans for regimen in plan.regimens),

@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from functools import lru_cache
 
 import yaml
 
@@ -27,11 +28,6 @@ class Node:
     value: "Scalar | tuple[Node, ...] | dict[str, Node]"
     file: str
     line: int
-
-    @property
-    def place(self) -> str:
-        """`file:line`, as a finding prints it."""
-        return f"{self.file}:{self.line}"
 
     def items(self) -> "dict[str, Node]":
         """The entries of a mapping; empty for anything else."""
@@ -67,7 +63,7 @@ _SCALARS: dict[str, Callable[[str], Scalar]] = {
 def read(data: bytes, file: str, report: Report) -> Node | None:
     """Read one YAML file; None when it is no YAML at all. Every fault goes to `report`."""
     try:
-        root = yaml.compose(data, Loader=_Loader)
+        root = _composed(data)
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         line = mark.line + 1 if mark else 1
@@ -78,6 +74,12 @@ def read(data: bytes, file: str, report: Report) -> Node | None:
         report(file, 1, "the file is empty; write the content or remove the file")
         return None
     return _Tree(file, report).node(root)
+
+
+@lru_cache(maxsize=64)
+def _composed(data: bytes) -> yaml.Node | None:
+    """The raw nodes; composing takes most of a load, so the same bytes are composed once."""
+    return yaml.compose(data, Loader=_Loader)
 
 
 class _Tree:

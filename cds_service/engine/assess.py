@@ -27,7 +27,7 @@ def assess(facts: Facts) -> Assessment:
         rows=rows,
         missing=_missing(rows, facts),
         not_recorded=_not_recorded(facts),
-        cautions=(*map(_refused, facts.case.refusals), *facts.cautions, *_not_judged(facts)),
+        cautions=_cautions(facts),
     )
 
 
@@ -116,6 +116,14 @@ def _optional(protocol: Protocol) -> tuple[list[Sign], list[str]]:
         )
         protocol.memo["optional"] = found
     return found
+
+
+def _cautions(facts: Facts) -> tuple[Caution, ...]:
+    """What was noticed about the record, in an order that does not depend on the caller's."""
+    found = [*map(_refused, facts.case.refusals), *facts.cautions, *_not_judged(facts)]
+    if len(found) > 1:
+        found.sort(key=lambda caution: (caution.code, repr(caution.message), caution.origins))
+    return tuple(found)
 
 
 def _refused(refusal: Refusal) -> Caution:

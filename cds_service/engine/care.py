@@ -8,13 +8,13 @@ from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Care, Referral
 from cds_service.engine.phrase import days, number, times
-from cds_service.engine.situation import Managed, Situation
+from cds_service.engine.situation import Situation
 
 
 def emergency(facts: Facts) -> Iterator[Care]:
     """What comes before any table: only for signs that are known to be present."""
     for item in facts.protocol.emergency:
-        if item.when is None or holds(item.when, facts):
+        if _is_shown(item, facts):
             words = _care_words(item, facts.protocol)
             yield Care(f"emergency.{item.code}", "", words, item.cite, emergency=True)
 
@@ -60,28 +60,33 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
 def care_items(facts: Facts, situation: Situation) -> Iterator[Care]:
     """Care of each branch, each item once."""
     found: dict[str, Care] = {}
-    for item in situation.managed:
-        for branch, care in _branches(item, situation):
-            shown = care.when is None or holds(care.when, facts)
-            if shown and not (care.unless is not None and holds(care.unless, facts)):
-                key = f"{branch or 'every'}.{care.code}"
-                found.setdefault(
-                    key, Care(key, branch, _care_words(care, facts.protocol), care.cite)
-                )
+    for branch, item in _branches(facts, situation):
+        if _is_shown(item, facts):
+            key = f"{branch or 'every'}.{item.code}"
+            words = _care_words(item, facts.protocol)
+            found.setdefault(key, Care(key, branch, words, item.cite))
     yield from found.values()
 
 
-def _branches(item: Managed, situation: Situation) -> Iterator[tuple[str, CareItem]]:
-    if situation.choice.startswith("refer"):
-        yield from (("refer", care) for care in item.plan.referral_care)
-    # Local care belongs to every branch: it is done before the infant leaves.
-    branch = "" if item.care_only and situation.refers else "here"
-    if branch == "" or situation.treats_here:
-        yield from ((branch, care) for care in item.plan.care)
+def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, CareItem]]:
+    if situation.gives_before_referral:
+        yield from (("refer", item) for item in facts.protocol.referral_care)
+    for managed in situation.managed:
+        # Local care belongs to every branch: it is done before the infant leaves.
+        branch = "" if managed.care_only and situation.refers else "here"
+        if branch == "" or situation.treats_here:
+            yield from ((branch, item) for item in managed.plan.care)
+
+
+def _is_shown(item: CareItem, facts: Facts) -> bool:
+    if item.unless is not None and holds(item.unless, facts):
+        return False
+    return item.when is None or holds(item.when, facts)
 
 
 def counselling(facts: Facts, situation: Situation) -> tuple[Message, ...]:
     """What the caregiver is told when the infant goes home."""
     if not situation.treats_here or not situation.managed:
         return ()
-    return tuple(_care_words(item, facts.protocol) for item in facts.protocol.counselling)
+    shown = (item for item in facts.protocol.counselling if _is_shown(item, facts))
+    return tuple(_care_words(item, facts.protocol) for item in shown)

@@ -38,7 +38,7 @@ def _needs(situation: Situation) -> list[Need]:
     before = is_option and situation.choice == "refer-or-here"
     if situation.gives_before_referral:
         for item in situation.managed:
-            for course in item.plan.before_referral:
+            for course in item.before_referral:
                 _add(found, Need(course, "refer", (item.held.code,), item.plan.cite, before))
     if situation.treats_here:
         for item in situation.managed:

@@ -68,6 +68,8 @@ def _cautions(
     facts: Facts, assessment: Assessment, situation: Situation, given: Medication
 ) -> tuple[Caution, ...]:
     own: list[Caution] = []
+    if situation.very_low_weight:
+        own += [_plan_caution(caution) for caution in facts.protocol.low_weight.cautions]
     for item in situation.managed:
         shown: list[PlanCaution] = list(item.plan.cautions)
         if situation.treats_here and item.regimen is not None:

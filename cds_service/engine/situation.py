@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from cds_service.case import Answer
 from cds_service.content.model import FindingTest, Message, leaves
-from cds_service.content.treatment import REFERRAL, ClassPlan, Regimen
+from cds_service.content.treatment import REFERRAL, ClassPlan, Course, Regimen
 from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Class, Missing
@@ -21,6 +21,7 @@ class Managed:
 
     held: Class
     plan: ClassPlan
+    before_referral: tuple[Course, ...]
     regimen: Regimen | None
     care_only: bool
 
@@ -76,9 +77,10 @@ def _managed(held: Class, facts: Facts, assessment: Assessment, very_low: bool) 
     absorbed = any(assessment.holds(code) for code in plan.absorbed_by)
     care_only = bool(plan.absorbed_by) and (absorbed or open_severe)
     regimen = None if care_only else _regimen(plan, facts)
-    if regimen is not None and very_low:
-        regimen = facts.protocol.low_weight.regimen
-    return Managed(held, plan, regimen, care_only)
+    if regimen is None or not very_low:
+        return Managed(held, plan, plan.before_referral, regimen, care_only)
+    low = facts.protocol.low_weight
+    return Managed(held, plan, plan.before_referral or low.before_referral, low.regimen, care_only)
 
 
 def _regimen(plan: ClassPlan, facts: Facts) -> Regimen | None:

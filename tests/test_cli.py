@@ -189,6 +189,25 @@ def test_a_command_is_needed() -> None:
     assert ended.value.code == 2
 
 
+def test_the_readme_shows_every_command_with_its_options(capsys: Printed) -> None:
+    readme = (Path(__file__).parents[1] / "README.md").read_text()
+    shown = {
+        name: set(re.findall(r"--[a-z-]+", rest))
+        for name, rest in re.findall(r"^\| `cds-service ([a-z-]+)(.*?)`", readme, re.MULTILINE)
+    }
+
+    with pytest.raises(SystemExit):
+        cli.main(["--help"])
+    assert set(re.findall(r"^    ([a-z-]+)(?:  |$)", capsys.readouterr().out, re.MULTILINE)) == set(
+        shown
+    )
+    for name, options in shown.items():
+        with pytest.raises(SystemExit):
+            cli.main([name, "--help"])
+        real = set(re.findall(r"--[a-z-]+", capsys.readouterr().out.split("options:")[1]))
+        assert real - {"--help"} == options
+
+
 def test_a_port_in_use_is_told_in_words(capsys: Printed) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = str(taken.getsockname()[1])

@@ -1,6 +1,7 @@
 """The settings: read from the environment only, all that is wrong told at once."""
 
 import asyncio
+import re
 from pathlib import Path
 
 import pytest
@@ -130,3 +131,13 @@ def test_a_protocol_that_is_not_there_stops_the_start() -> None:
 def test_a_log_that_cannot_be_opened_stops_the_start(tmp_path: Path) -> None:
     with pytest.raises(LogUnavailable):
         Settings.read(database_url=f"sqlite:///{tmp_path}").service()
+
+
+def test_the_readme_lists_every_setting_with_its_default() -> None:
+    lines = (Path(__file__).parents[1] / "README.md").read_text().splitlines()
+    told = dict(re.findall(r"\| `(CDS_\w+)` \| `([^`]*)`", "\n".join(lines)))
+
+    assert set(told) == {f"CDS_{name.upper()}" for name in Settings.model_fields}
+    for name, default in told.items():
+        real = str(getattr(Settings.read(), name.removeprefix("CDS_").lower()))
+        assert real.lower() == default or (name == "CDS_DATABASE_URL" and real.startswith(default))

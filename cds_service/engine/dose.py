@@ -181,29 +181,45 @@ def _printed(value: Decimal) -> Decimal:
 
 def _dose(medicine: Medicine, candidate: _Candidate, protocol: Protocol, kg: Decimal) -> Dose:
     form, unit = candidate.form, candidate.form.substance.unit
-    given = form.contained(candidate.amount).value
-    target = candidate.target.value * kg
-    deviation = (given / target - 1) * 100
+    given = form.contained(candidate.amount)
+    target = Quantity(plain(candidate.target.value * kg), unit)
     return Dose(
         medicine=medicine,
         formulation=form,
         rule=candidate.rule,
         amount=candidate.amount,
-        contained=Quantity(_printed(given), unit),
-        per_kg=given / kg,
+        contained=Quantity(_printed(given.value), unit),
+        per_kg=given.value / kg,
         weight=Quantity(kg, "kg"),
-        target=Quantity(plain(target), unit),
+        target=target,
         target_rule=f"{number(candidate.target.value)} {unit_name(unit)}/kg",
         cite=candidate.cite,
-        notes=_notes(protocol, deviation),
-        cautions=tuple(_cautions(medicine, candidate, protocol, deviation)),
+        notes=_notes(protocol, given, target),
+        cautions=tuple(_cautions(medicine, candidate, protocol, given, target)),
     )
 
 
-def _notes(protocol: Protocol, deviation: Decimal) -> tuple[Message, ...]:
+def _notes(protocol: Protocol, contained: Quantity, target: Quantity) -> tuple[Message, ...]:
+    deviation = _deviation(contained, target)
     if abs(deviation) <= protocol.deviation_note.value:
         return ()
-    return (_deviation("dose.deviation", deviation),)
+    return (Message("dose.deviation", _figures(contained, target)),)
+
+
+def _deviation(contained: Quantity, target: Quantity) -> Decimal:
+    """Percent by which what is given differs from the target."""
+    return (contained.value / target.value - 1) * 100
+
+
+def _figures(contained: Quantity, target: Quantity) -> tuple[tuple[str, str | Message], ...]:
+    deviation = _deviation(contained, target)
+    unit = unit_name(contained.unit)
+    return (
+        ("given", f"{number(_printed(contained.value))} {unit}"),
+        ("target", f"{number(target.value)} {unit}"),
+        ("percent", f"{abs(deviation).quantize(Decimal(1)):f} %"),
+        ("direction", Message(f"direction.{'above' if deviation > 0 else 'below'}")),
+    )
 
 
 def per_kg_volume(dose: Dose) -> Message | None:
@@ -221,20 +237,18 @@ def per_kg_volume(dose: Dose) -> Message | None:
     return Message("dose.per-kg-beside", (("volume", str(volume)), name))
 
 
-def _deviation(key: str, deviation: Decimal) -> Message:
-    sign = "above" if deviation > 0 else "below"
-    percent = f"{abs(deviation).quantize(Decimal(1)):f} %"
-    return Message(key, (("percent", percent), ("direction", Message(f"direction.{sign}"))))
-
-
 def _cautions(
-    medicine: Medicine, candidate: _Candidate, protocol: Protocol, deviation: Decimal
+    medicine: Medicine,
+    candidate: _Candidate,
+    protocol: Protocol,
+    given: Quantity,
+    target: Quantity,
 ) -> list[Caution]:
     name = ("medicine", Message(f"medicine.{medicine.code}"))
     found: list[Caution] = []
+    deviation = _deviation(given, target)
     if deviation > protocol.deviation_high.value or -deviation > protocol.deviation_low.value:
-        message = _deviation("caution.far-from-target", deviation)
-        message = Message(message.key, (*message.values, name))
+        message = Message("caution.far-from-target", (*_figures(given, target), name))
         found.append(Caution("far-from-target", "moderate", message))
     if candidate.caution:
         message = Message(f"caution.{candidate.caution}", (name,))

@@ -83,6 +83,7 @@ _INFANT = {
     "unasked",
     "both",
     "yes before",
+    "yes 5 days ago",
     "everything else asked",
     *_MEASURES,
 }
@@ -189,6 +190,8 @@ def _findings(infant: Mapping[str, Any]) -> Iterator[Finding]:
         yield finding(code, Answer.YES)
     for code in infant.get("yes before", []):
         yield finding(code, Answer.YES, minutes=30)
+    for code in infant.get("yes 5 days ago", []):
+        yield finding(code, Answer.YES, minutes=5 * 1440)
     for code in [*(code for code in asked if code not in silent), *infant.get("absent", [])]:
         yield finding(code, Answer.NO)
     for code in infant.get("both", []):

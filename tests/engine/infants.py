@@ -1,0 +1,183 @@
+"""Random infants for Hypothesis, seen only through the clinical text's own words."""
+
+from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
+
+from hypothesis import strategies as st
+
+from cds_service.case import (
+    Age,
+    Answer,
+    Case,
+    Finding,
+    GivenDose,
+    Measurement,
+    MedicineInUse,
+    Origin,
+)
+from cds_service.quantity import Quantity
+from tests.engine.cases import AS_OF, FURTHER, REQUIRED, SAFETY, SKIN, finding
+
+MEDICINES = ("amoxicillin", "gentamicin", "ampicillin", "benzylpenicillin", "ceftriaxone")
+FORMULATIONS = (
+    "amoxicillin-suspension-125mg-5ml",
+    "amoxicillin-suspension-250mg-5ml",
+    "amoxicillin-dispersible-tablet-250mg",
+    "amoxicillin-dispersible-tablet-125mg",
+    "amoxicillin-tablet-250mg",
+    "gentamicin-vial-20mg-2ml",
+    "gentamicin-vial-80mg-2ml",
+    "ampicillin-vial-250mg",
+    "ampicillin-vial-500mg",
+    "benzylpenicillin-vial-1million-iu",
+    "ceftriaxone-vial-1g",
+)
+# Every sign whose YES is a danger sign of the bacterial table (A24, P20 seen; PB13 seen).
+CRITICAL = ("convulsions", "unable-to-feed", "no-movement", *FURTHER)
+SEVERE = ("feeding-poorly", "moves-only-when-stimulated", "severe-chest-indrawing", *SKIN)
+DANGER = (*CRITICAL, *SEVERE)
+POSSIBLE = ("referral-possible", "seven-injections-possible", "no-injections-possible")
+OTHER = ("feeding-well", "moves-on-own", "feels-hot", "feels-cold", "little-urine", *SAFETY)
+ASKED = tuple(dict.fromkeys((*REQUIRED, *DANGER, *OTHER, *POSSIBLE)))
+
+minutes = st.sampled_from((0, 0, 0, 5, 30, 59, 60, 61, 300, 2879, 2880, 2881, 11000))
+
+
+def decimals(low: str, high: str, places: int = 1) -> st.SearchStrategy[Decimal]:
+    """Decimals between two values, with so many places."""
+    return st.decimals(Decimal(low), Decimal(high), places=places)
+
+
+def measured(
+    kind: str,
+    unit: str,
+    values: st.SearchStrategy[Decimal],
+    sites: tuple[str | None, ...] = (None,),
+) -> st.SearchStrategy[Measurement]:
+    """One measurement of a kind, at some time before the decision."""
+    return st.builds(
+        lambda value, ago, site: Measurement(
+            kind,
+            Quantity(value, unit),
+            AS_OF - timedelta(minutes=ago),
+            Origin(f"Observation/{kind}-{value}-{ago}"),
+            site=site,
+        ),
+        values,
+        minutes,
+        st.sampled_from(sites),
+    )
+
+
+weights = measured("weight", "kg", decimals("0.30", "9.99", 2))
+plausible = measured("weight", "kg", decimals("2.00", "5.50", 2))
+breaths = measured("respiratory-rate", "/min", decimals("20", "90", 0))
+temperatures = measured(
+    "temperature", "Cel", decimals("33", "41"), (None, None, "axillary", "rectal", "oral", "ear")
+)
+measurements = st.tuples(
+    st.lists(st.one_of(weights, plausible, plausible), max_size=2),
+    st.lists(measured("birth-weight", "kg", decimals("0.80", "5.00", 2)), max_size=1),
+    st.lists(temperatures, max_size=2),
+    st.lists(breaths, max_size=3),
+    st.lists(measured("oxygen-saturation", "%", decimals("80", "100", 0)), max_size=1),
+    st.lists(measured("gestational-age", "wk", decimals("24", "42", 0)), max_size=1),
+).map(lambda lists: tuple(one for some in lists for one in some))
+some_signs = st.lists(st.sampled_from(ASKED), max_size=4)
+answered = st.builds(
+    lambda asked, yes, no, unasked: tuple(
+        finding(code, Answer.YES if code in yes else Answer.NO)
+        for code in ASKED
+        if code in yes or (code not in unasked and (asked or code in no))
+    ),
+    st.sampled_from((True, True, False)),
+    some_signs,
+    some_signs,
+    some_signs,
+)
+doubled = st.lists(
+    st.builds(finding, st.sampled_from(ASKED), st.sampled_from((Answer.YES, Answer.NO)), minutes),
+    max_size=3,
+).map(tuple)
+ages = st.one_of(
+    st.integers(0, 59).map(lambda day: Age(day, day)),
+    st.tuples(st.integers(0, 59), st.integers(0, 9)).map(
+        lambda span: Age(span[0], min(span[0] + span[1], 62))
+    ),
+    st.none(),
+)
+exact_ages = st.integers(0, 59).map(lambda day: Age(day, day))
+given = st.lists(
+    st.builds(
+        lambda medicine, ago: GivenDose(
+            medicine,
+            None if ago is None else AS_OF - timedelta(minutes=ago),
+            Origin(f"MedicationAdministration/{medicine}-{ago}"),
+        ),
+        st.sampled_from(MEDICINES),
+        st.one_of(st.none(), st.integers(0, 6000)),
+    ),
+    max_size=2,
+).map(tuple)
+in_use = st.lists(
+    st.sampled_from(MEDICINES).map(
+        lambda code: MedicineInUse(code, Origin(f"MedicationRequest/{code}"))
+    ),
+    max_size=1,
+).map(tuple)
+stocks = st.one_of(st.none(), st.none(), st.frozensets(st.sampled_from(FORMULATIONS)))
+
+
+@st.composite
+def infants(draw: st.DrawFn, ages: st.SearchStrategy[Age | None] = ages) -> Case:
+    """Any infant the outside world may send: complete or not, plausible or not."""
+    return Case(
+        subject="Patient/random",
+        as_of=AS_OF,
+        visit_end=AS_OF + timedelta(hours=6),
+        age=draw(ages),
+        sex=draw(st.sampled_from(("male", "female", None))),
+        findings=(*draw(answered), *draw(doubled)),
+        measurements=draw(measurements),
+        given=draw(given),
+        in_use=draw(in_use),
+        stock=draw(stocks),
+    )
+
+
+@st.composite
+def complete_infants(draw: st.DrawFn) -> Case:
+    """An infant of whom everything required is known, once and without contradiction."""
+    said = draw(some_signs)
+    rate = draw(st.integers(20, 90))
+    values = {
+        "weight": ("kg", draw(decimals("1.50", "5.50", 2))),
+        "temperature": ("Cel", draw(decimals("35.0", "38.5"))),
+    }
+    measured = [
+        Measurement(kind, Quantity(value, unit), AS_OF, Origin(f"Observation/{kind}"))
+        for kind, (unit, value) in values.items()
+    ]
+    for place, count in enumerate((rate, draw(st.integers(20, 90)))):
+        at = AS_OF - timedelta(minutes=20 - 10 * place)
+        quantity = Quantity(Decimal(count), "/min")
+        measured.append(
+            Measurement("respiratory-rate", quantity, at, Origin(f"Observation/rate-{place}"))
+        )
+    return Case(
+        subject="Patient/complete",
+        as_of=AS_OF,
+        visit_end=AS_OF + timedelta(hours=6),
+        age=draw(exact_ages),
+        sex=draw(st.sampled_from(("male", "female"))),
+        findings=tuple(finding(code, Answer.YES if code in said else Answer.NO) for code in ASKED),
+        measurements=tuple(measured),
+    )
+
+
+def with_finding(case: Case, code: str, answer: Answer) -> Case:
+    """The same infant, with one more answer."""
+    return replace(
+        case, findings=(*case.findings, Finding(code, answer, AS_OF, Origin("Observation/more")))
+    )

@@ -21,8 +21,8 @@ def check(protocol: Protocol, desk: Desk) -> None:
     medicines = [med for med in protocol.medicines if desk.clean(f"medicines/{med.code}.yaml")]
     if desk.clean("protocol.yaml", "growth.yaml"):
         growth(protocol, desk)
+    named(protocol, desk)
     if tables:
-        named(protocol, desk)
         implications(protocol, desk)
         classes(protocol, desk)
         check_rows.rows(protocol, desk)
@@ -38,7 +38,7 @@ def check(protocol: Protocol, desk: Desk) -> None:
 
 
 def named(protocol: Protocol, desk: Desk) -> None:
-    """The few codes that the engine asks for by name are there, in the units it reckons in."""
+    """What the engine asks for by name is there, in the unit that it reckons in."""
     if REFERRAL not in protocol.sign_by_code:
         desk.fault("signs.yaml", 1, f"the sign {REFERRAL} is missing; referral turns on it")
     for code, unit in _RECKONED.items():

@@ -3,6 +3,8 @@
 These are facts about the loader, not about medicine: the numbers are deliberately wrong.
 """
 
+# ruff: noqa: E501 - a table: one fault, one line
+
 from pathlib import Path
 from typing import NamedTuple
 
@@ -85,6 +87,8 @@ FAULTS = {
     "flag in words": Fault(ROWS, "severe: true", "severe: yes", "severe is true or false"),
     "list for a mapping": Fault(PLANS, "values: {vitamin_k: 1 mg}", "values: [1 mg]", "a mapping is due here"),
     "mapping for a list": Fault(PLANS, "counselling:\n", "counselling: {a: b}\nx:\n", "a list is due here"),
+    "empty list": Fault(PLANS, "absorbed-by: [critical-illness, clinical-severe-infection, fast-breathing-0-6-days]", "absorbed-by:", "absorbed-by is missing"),
+    "missing range": Fault(AMPICILLIN, "      range: [50 mg/kg, 50 mg/kg]\n", "", "range is missing", "per-kg:"),
     "missing part": Fault(PLANS, "low-weight:", "low-wait:", "low-weight is missing", "emergency:"),
     "list for named parts": Fault(PLANS, "plans:", "plans: [a]\nx:", "plans needs one mapping for each name"),
     "empty in a list": Fault(PLANS, f"- {WARM}", "- # left out", "an empty item"),

@@ -188,6 +188,12 @@ def cited(cite: Cite) -> Message:
     return Message("cited", (("sources", ", ".join(cite.sources)), ("evidence", evidence)))
 
 
+def sources(order: Order) -> Message:
+    """Where the dose and where the course of an order come from."""
+    told = (("dose", cited(order.dose.cite)), ("course", cited(order.cite)))
+    return Message("order-sources", told)
+
+
 def _exact(quantity: Quantity) -> str:
     return f"{number(quantity.value)} {unit_name(quantity.unit)}"
 

@@ -21,7 +21,15 @@ from cds_service.content.text import render
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Decision
 from cds_service.engine.phrase import cited, number, unit_name
-from cds_service.fhir.codes import ATC, OWN_SYSTEMS, SNOMED, UCUM, own_system, plan_definition
+from cds_service.fhir.codes import (
+    ATC,
+    LOINC,
+    OWN_SYSTEMS,
+    SNOMED,
+    UCUM,
+    own_system,
+    plan_definition,
+)
 from cds_service.quantity import Quantity
 
 Json = dict[str, Any]
@@ -43,6 +51,7 @@ class House:
     _kept: dict[Hashable, str] = field(default_factory=dict)
     _citations: dict[tuple[Cite, ...], orjson.Fragment] = field(default_factory=dict)
     _medications: dict[str, orjson.Fragment] = field(default_factory=dict)
+    _asked: dict[str, orjson.Fragment] = field(default_factory=dict)
 
     @classmethod
     def of(cls, protocol: Protocol, base: str) -> "House":
@@ -73,6 +82,12 @@ class House:
         """The sources and evidence of a cite, in short."""
         return self._kept.get(cite) or self._keep(cite, cited(cite))
 
+    def source(self, cite: Cite) -> str:
+        """The same as a sentence."""
+        return self.kept(
+            ("source", cite), lambda: Message("source-told", (("cited", cited(cite)),))
+        )
+
     def kept(self, key: Hashable, make: Callable[[], Message]) -> str:
         """The words of a message that `key` tells apart from every other, made once."""
         return self._kept.get(key) or self._keep(key, make())
@@ -91,7 +106,7 @@ class House:
         """The sources of these cites as RelatedArtifacts of type citation, each once."""
         known = self._citations.get(cites)
         if known is None:
-            known = orjson.Fragment(orjson.dumps(list(self._cite(cites))))
+            known = as_fragment(list(self._cite(cites)))
             self._citations[cites] = known
         return known
 
@@ -114,11 +129,27 @@ class House:
                 }
                 yield entry | ({"url": source.url} if source.url else {})
 
+    def requirement(self, code: str) -> orjson.Fragment:
+        """What a system is asked for: the Observation of a sign or measure, or the birth date."""
+        known = self._asked.get(code)
+        if known is None:
+            known = self._asked[code] = as_fragment(self._requirement(code))
+        return known
+
+    def _requirement(self, code: str) -> Json:
+        if code == "age":
+            return {"type": "Patient", "mustSupport": ["birthDate"]}
+        measure = self.protocol.measure_by_code.get(code)
+        loinc = measure.loinc if measure is not None else ()
+        codes = [{"system": LOINC, "code": each} for each in loinc] or [self.own("finding", code)]
+        asked = {"path": "code", "code": codes}
+        return {"type": "Observation", "mustSupport": ["value"], "codeFilter": [asked]}
+
     def medication(self, medicine: Medicine, form: Formulation) -> orjson.Fragment:
         """The contained Medication: what it is, its form, its strength as measured out."""
         known = self._medications.get(form.code)
         if known is None:
-            known = orjson.Fragment(orjson.dumps(self._medication(medicine, form)))
+            known = as_fragment(self._medication(medicine, form))
             self._medications[form.code] = known
         return known
 
@@ -225,6 +256,11 @@ def exact(value: Decimal) -> int | orjson.Fragment:
     """
     text = number(value)
     return orjson.Fragment(text) if "." in text else int(text)
+
+
+def as_fragment(part: Json | list[Json]) -> orjson.Fragment:
+    """A part that is the same in many answers, as the bytes it will be."""
+    return orjson.Fragment(orjson.dumps(part))
 
 
 def quantity(amount: Quantity) -> Json:

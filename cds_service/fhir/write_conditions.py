@@ -1,6 +1,7 @@
 """Conditions: one for each class that holds, with the facts that made it hold."""
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 
 from cds_service.case import Answer
 from cds_service.content.model import Message
@@ -11,7 +12,7 @@ from cds_service.fhir.codes import (
     CONDITION_VERIFICATION,
     LOINC,
 )
-from cds_service.fhir.write_base import Json, Pen, references
+from cds_service.fhir.write_base import House, Json, Pen, references
 
 _ACTIVE = {"coding": [{"system": CONDITION_CLINICAL, "code": "active"}]}
 _CATEGORY = [{"coding": [{"system": CONDITION_CATEGORY, "code": "encounter-diagnosis"}]}]
@@ -63,8 +64,13 @@ def _trace(pen: Pen, held: Class, words: Sequence[str]) -> Iterator[str]:
     rule = (("rule", held.code), ("cited", house.cited(held.cite)))
     yield house.text(Message("trace.rule", rule))
     for test, said in zip(held.tests, words, strict=True):
-        answer = house.title(f"answer.{test.answer.value}")
-        line = (("what", said), ("answer", answer), ("cited", house.cited(test.cite)))
-        yield house.text(Message("trace.test", line))
+        yield house.kept(("trace", said, test.answer, test.cite), partial(_line, house, test, said))
     for code in held.open_above:
         yield house.text(Message("trace.open-above", (("class", Message(f"class.{code}")),)))
+
+
+def _line(house: House, test: Test, said: str) -> Message:
+    answer = Message(f"answer.{test.answer.value}")
+    return Message(
+        "trace.test", (("what", said), ("answer", answer), ("cited", house.cited(test.cite)))
+    )

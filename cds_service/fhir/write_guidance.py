@@ -6,7 +6,6 @@ from cds_service.case import Answer
 from cds_service.content.model import Message
 from cds_service.engine.model import Missing, RowResult
 from cds_service.engine.phrase import asked, fact
-from cds_service.fhir.codes import LOINC
 from cds_service.fhir.write_base import Json, Pen
 
 ROLE = "guidance-response"
@@ -28,10 +27,8 @@ def guidance_response(pen: Pen, language: str) -> Json:
     notes = [{"text": line} for line in _notes(pen, language)]
     if notes:
         resource["note"] = notes
-    if decision.plan.missing:
-        resource["dataRequirement"] = [
-            _requirement(pen, missing) for missing in decision.plan.missing
-        ]
+    if missing := decision.plan.missing:
+        resource["dataRequirement"] = [pen.house.requirement(each.code) for each in missing]
     return resource
 
 
@@ -41,11 +38,16 @@ def _notes(pen: Pen, language: str) -> Iterable[str]:
         if result.answer is Answer.NOT_ASSESSED:
             yield text(_undecided(pen, result))
     for missing in pen.decision.plan.missing:
-        yield text(asked(pen.decision.protocol, missing))
+        yield _asked(pen, missing)
     if codes := assessment.not_recorded:
         yield pen.house.kept(("not-recorded", *codes), lambda: _not_recorded(pen, codes))
     if language and language.partition("-")[0].lower() != "en":
         yield text(Message("write.language", (("language", language),)))
+
+
+def _asked(pen: Pen, missing: Missing) -> str:
+    key = ("asked", missing.code, missing.why)
+    return pen.house.kept(key, lambda: asked(pen.decision.protocol, missing))
 
 
 def _not_recorded(pen: Pen, codes: Sequence[str]) -> Message:
@@ -59,18 +61,3 @@ def _undecided(pen: Pen, result: RowResult) -> Message:
     if not unknown:
         return Message("undecided", (row,))
     return Message("write.undecided", (row, ("needs", "; ".join(map(pen.house.text, unknown)))))
-
-
-def _requirement(pen: Pen, missing: Missing) -> Json:
-    if missing.kind == "age":
-        return {"type": "Patient", "mustSupport": ["birthDate"]}
-    measure = pen.decision.protocol.measure_by_code.get(missing.code)
-    if measure is None:
-        codes = [pen.house.own("finding", missing.code)]
-    else:
-        codes = [{"system": LOINC, "code": code} for code in measure.loinc]
-    return {
-        "type": "Observation",
-        "mustSupport": ["value"],
-        "codeFilter": [{"path": "code", "code": codes}],
-    }

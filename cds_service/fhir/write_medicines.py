@@ -4,10 +4,23 @@ FHIR R4 Dosage and Timing. `doseAndRate` comes twice: `ordered` is what is measu
 `calculated` what is really in it (amount x strength, never the unrounded target).
 """
 
+from functools import lru_cache
+
+import orjson
+
 from cds_service.engine.model import Order
-from cds_service.engine.phrase import contained, days_to_give, dosage, due, due_kind, target
+from cds_service.engine.phrase import (
+    contained,
+    days_to_give,
+    dosage,
+    due,
+    due_kind,
+    sources,
+    target,
+)
 from cds_service.fhir.codes import DOSE_RATE_TYPE, GTS_ABBREVIATION, ROUTES, SNOMED, TIMES_A_DAY
-from cds_service.fhir.write_base import Item, Json, Pen, counted, quantity
+from cds_service.fhir.write_base import Item, Json, Pen, as_fragment, counted, quantity
+from cds_service.quantity import Quantity
 
 _ORDERED, _CALCULATED = (
     {"coding": [{"system": DOSE_RATE_TYPE, "code": code}]} for code in ("ordered", "calculated")
@@ -49,14 +62,12 @@ def _dosage(pen: Pen, order: Order) -> Json:
     instruction: Json = {"text": f"{_dosage_words(pen, order)} {_due_words(pen, order)}"}
     if order.instructions:
         instruction["patientInstruction"] = " ".join(map(house.text, order.instructions))
-    instruction["timing"] = timing(order)
+    days = None if order.days is None else days_to_give(order)
+    instruction["timing"] = timing(order.times_a_day, days)
     if medicine.site:
         instruction["site"] = {"text": house.title(f"site.{medicine.site}")}
     instruction["route"] = {"coding": [route], "text": house.title(f"route.{medicine.route}")}
-    instruction["doseAndRate"] = [
-        {"type": _ORDERED, "doseQuantity": quantity(order.dose.amount)},
-        {"type": _CALCULATED, "doseQuantity": quantity(order.dose.contained)},
-    ]
+    instruction["doseAndRate"] = dose_and_rate(order.dose.amount, order.dose.contained)
     return instruction
 
 
@@ -72,35 +83,47 @@ def _due_words(pen: Pen, order: Order) -> str:
     return pen.house.kept(key, lambda: due(order))
 
 
-def timing(order: Order) -> Json:
-    """The Timing of a course, or of a single dose; bounds cover the doses still to give."""
-    if order.days is None:
-        return {"repeat": {"count": 1}}
+@lru_cache(maxsize=256)
+def timing(times_a_day: int, days: int | None) -> orjson.Fragment:
+    """The Timing of a course, or (days None) of a single dose; bounds cover what is to give."""
+    if days is None:
+        return as_fragment({"repeat": {"count": 1}})
     repeat = {
-        "boundsDuration": counted(days_to_give(order), "d") | {"unit": "day"},
-        "frequency": order.times_a_day,
+        "boundsDuration": counted(days, "d") | {"unit": "day"},
+        "frequency": times_a_day,
         "period": 1,
         "periodUnit": "d",
     }
-    code = TIMES_A_DAY.get(order.times_a_day)
-    if code is None:
-        return {"repeat": repeat}
-    return {"repeat": repeat, "code": {"coding": [{"system": GTS_ABBREVIATION, "code": code}]}}
+    code = TIMES_A_DAY.get(times_a_day)
+    said = {"code": {"coding": [{"system": GTS_ABBREVIATION, "code": code}]}} if code else {}
+    return as_fragment({"repeat": repeat} | said)
+
+
+@lru_cache(maxsize=1024)
+def dose_and_rate(amount: Quantity, content: Quantity) -> orjson.Fragment:
+    """The dose as it is measured out, and what is in it."""
+    ordered = {"type": _ORDERED, "doseQuantity": quantity(amount)}
+    calculated = {"type": _CALCULATED, "doseQuantity": quantity(content)}
+    return as_fragment([ordered, calculated])
 
 
 def _note(pen: Pen, order: Order) -> str:
     house, dose = pen.house, order.dose
     lines = (
         house.kept(_content_key(order), lambda: contained(order)),
-        house.text(target(dose)),
+        house.kept(_target_key(order), lambda: target(dose)),
         *map(house.text, dose.notes),
-        house.cited(dose.cite),
-        house.cited(order.cite),
+        house.kept(("sources", dose.cite, order.cite), lambda: sources(order)),
     )
-    return "\n".join(dict.fromkeys(lines))
+    return "\n".join(lines)
 
 
 def _content_key(order: Order) -> tuple[object, ...]:
     dose = order.dose
     given = (dose.formulation.code, dose.contained.value, dose.per_kg, dose.weight)
     return ("contained", *given, order.times_a_day, order.days is None)
+
+
+def _target_key(order: Order) -> tuple[object, ...]:
+    dose = order.dose
+    return ("target", dose.target, dose.target_rule, dose.rule)

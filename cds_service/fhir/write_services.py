@@ -19,7 +19,7 @@ def referral_request(pen: Pen, referral: Referral) -> Item:
         "category": [{"coding": [_REFERRAL]}],
         "priority": "urgent" if referral.urgent else "routine",
         "code": {"coding": [_REFERRAL], "text": title},
-        "note": [{"text": pen.house.cited(referral.cite)}],
+        "note": [{"text": pen.house.source(referral.cite)}],
     }
     if referral.only:
         resource["note"].insert(0, {"text": pen.house.title("write.referral-only")})
@@ -36,7 +36,7 @@ def care_request(pen: Pen, care: Care) -> Item:
     resource = _request(pen, f"care.{care.key}", option=pen.is_open(care.branch)) | {
         "priority": "stat" if care.emergency else "routine",
         "code": {"coding": [pen.house.own("care", care_code(care.message))], "text": words},
-        "note": [{"text": pen.house.cited(care.cite)}],
+        "note": [{"text": pen.house.source(care.cite)}],
     }
     return Item(resource, words, care.branch, (care.cite,))
 
@@ -55,7 +55,7 @@ def follow_up_request(pen: Pen, follow_up: FollowUp) -> Item:
         "priority": "routine",
         "code": {"coding": [_FOLLOW_UP], "text": words},
         **_when(follow_up),
-        "note": [{"text": pen.house.cited(follow_up.cite)}],
+        "note": [{"text": pen.house.source(follow_up.cite)}],
     }
     if follow_up.first:
         resource["patientInstruction"] = when

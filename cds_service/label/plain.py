@@ -22,6 +22,7 @@ from cds_service.engine.phrase import (
     fact,
     hand_out,
     moment,
+    sources,
     target,
     visit,
 )
@@ -160,8 +161,7 @@ class _Page:
             yield from _indent(self._text(message), 4)
         for message in order.instructions:
             yield from _bullet(self._text(message), 4)
-        sources = (("dose", cited(dose.cite)), ("course", cited(order.cite)))
-        yield from _indent(self._text(Message("plain.order-sources", sources)), 4)
+        yield from _indent(self._text(sources(order)), 4)
 
     def _replaced(self, order: Order) -> Message:
         others = {other.key: other.dose.medicine.code for other in self._plan.orders}

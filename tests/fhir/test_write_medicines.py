@@ -175,12 +175,9 @@ def test_the_note_names_the_dose_per_kilogram_the_target_the_rule_and_the_source
 
 
 def test_what_was_said_about_the_dose_is_in_the_note() -> None:
-    deviation = Message(
-        "dose.deviation", (("percent", "26 %"), ("direction", Message("direction.below")))
-    )
     order = amoxicillin()
-    order = replace(order, dose=replace(order.dose, notes=(deviation,)))
-    assert "26 % below the target" in request(order)["note"][0]["text"]
+    order = replace(order, dose=replace(order.dose, notes=(Message("slip.unknown"),)))
+    assert "Check the scale and the unit." in request(order)["note"][0]["text"]
 
 
 def test_it_gives_its_classes_as_reasons() -> None:

@@ -57,6 +57,7 @@ def test_care_is_routine_and_emergency_care_is_immediate() -> None:
     found = only("ServiceRequest", todo)
     assert found["priority"] == "stat"
     assert found["code"]["coding"] == [{"system": f"{BASE}/CodeSystem/care", "code": "give-oxygen"}]
+    assert found["note"] == [{"text": "Source: P20, A24; words seen."}]
 
 
 def test_care_of_an_open_branch_is_an_option() -> None:

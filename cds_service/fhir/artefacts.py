@@ -13,7 +13,7 @@ from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_base import head, words
 from cds_service.fhir.artefacts_operation import operation
 from cds_service.fhir.codes import own_system
-from cds_service.fhir.write_base import Json
+from cds_service.fhir.write_json import Json
 
 _WITH_VALUE_SET = ("finding", "classification", "formulation")
 _PROPERTIES = (("evidence", "code"), ("source", "code"))

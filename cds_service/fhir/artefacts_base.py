@@ -3,7 +3,7 @@
 from cds_service.content.model import Message
 from cds_service.content.text import render
 from cds_service.content.treatment import Protocol
-from cds_service.fhir.write_base import Json
+from cds_service.fhir.write_json import Json
 
 
 def words(protocol: Protocol, key: str) -> str:

@@ -6,7 +6,7 @@ the data with the call and answers with a Bundle, where that one answers with a 
 
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_base import head, words
-from cds_service.fhir.write_base import Json
+from cds_service.fhir.write_json import Json
 
 _ID = "apply-infant-plan"
 

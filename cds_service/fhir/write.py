@@ -8,10 +8,11 @@ only in R4B are never written.
 import orjson
 
 from cds_service.engine.model import Decision
-from cds_service.fhir.write_base import Item, Json, Pen
+from cds_service.fhir.write_base import Item, Pen
 from cds_service.fhir.write_conditions import condition
 from cds_service.fhir.write_group import care_plan, request_group
 from cds_service.fhir.write_guidance import guidance_response
+from cds_service.fhir.write_json import Json
 from cds_service.fhir.write_medicines import medication_request
 from cds_service.fhir.write_services import (
     care_request,

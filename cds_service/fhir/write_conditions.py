@@ -12,7 +12,9 @@ from cds_service.fhir.codes import (
     CONDITION_VERIFICATION,
     LOINC,
 )
-from cds_service.fhir.write_base import House, Json, Pen, references
+from cds_service.fhir.write_base import Pen
+from cds_service.fhir.write_house import House
+from cds_service.fhir.write_json import Json, references
 
 _ACTIVE = {"coding": [{"system": CONDITION_CLINICAL, "code": "active"}]}
 _CATEGORY = [{"coding": [{"system": CONDITION_CATEGORY, "code": "encounter-diagnosis"}]}]

@@ -5,7 +5,8 @@ FHIR R4 rqg-1: an action has either a resource or sub-actions, never both.
 
 from collections.abc import Sequence
 
-from cds_service.fhir.write_base import Item, Json, Pen
+from cds_service.fhir.write_base import Item, Pen
+from cds_service.fhir.write_json import Json
 
 
 def care_plan(pen: Pen) -> Json:

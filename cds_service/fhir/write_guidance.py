@@ -6,7 +6,8 @@ from cds_service.case import Answer
 from cds_service.content.model import Message
 from cds_service.engine.model import Missing, RowResult
 from cds_service.engine.phrase import asked, fact
-from cds_service.fhir.write_base import Json, Pen
+from cds_service.fhir.write_base import Pen
+from cds_service.fhir.write_json import Json
 
 ROLE = "guidance-response"
 

@@ -19,7 +19,8 @@ from cds_service.engine.phrase import (
     target,
 )
 from cds_service.fhir.codes import DOSE_RATE_TYPE, GTS_ABBREVIATION, ROUTES, SNOMED, TIMES_A_DAY
-from cds_service.fhir.write_base import Item, Json, Pen, as_fragment, counted, quantity
+from cds_service.fhir.write_base import Item, Pen
+from cds_service.fhir.write_json import Json, as_fragment, counted, quantity
 from cds_service.quantity import Quantity
 
 _ORDERED, _CALCULATED = (

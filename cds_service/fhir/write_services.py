@@ -4,7 +4,8 @@ from cds_service.content.model import Message
 from cds_service.engine.model import Care, FollowUp, Referral
 from cds_service.engine.phrase import visit
 from cds_service.fhir.codes import FOLLOW_UP, REFERRAL, SNOMED
-from cds_service.fhir.write_base import Item, Json, Pen
+from cds_service.fhir.write_base import Item, Pen
+from cds_service.fhir.write_json import Json
 
 _REFERRAL = {"system": SNOMED, "code": REFERRAL, "display": "Patient referral"}
 _FOLLOW_UP = {"system": SNOMED, "code": FOLLOW_UP, "display": "Follow-up encounter"}

@@ -4,7 +4,9 @@ from collections.abc import Sequence
 
 from cds_service.engine.model import Caution
 from cds_service.fhir.codes import PROVENANCE_AGENT, URI
-from cds_service.fhir.write_base import Json, Pen, references
+from cds_service.fhir.write_base import Pen
+from cds_service.fhir.write_house import House
+from cds_service.fhir.write_json import Json, references
 
 _AUTHOR = {"coding": [{"system": PROVENANCE_AGENT, "code": "author"}]}
 
@@ -39,36 +41,24 @@ def _issue(pen: Pen, caution: Caution, role: str) -> Json:
 
 def provenance(pen: Pen, resources: Sequence[Json]) -> Json:
     """Who made all this and from which content: canonical address, version, digest."""
-    house = pen.house
-    device = {"system": f"{house.base}/sid/device", "value": "cds-service"}
-    protocol = {"system": URI, "value": house.canonical}
-    content = {"system": f"{house.base}/sid/content-sha256", "value": house.protocol.digest}
     return {
         **pen.start("Provenance", "provenance"),
         "target": [{"reference": f"urn:uuid:{each['id']}"} for each in resources],
         "recorded": pen.as_of,
-        "agent": [
-            {
-                "type": _AUTHOR,
-                "who": {
-                    "type": "Device",
-                    "identifier": device,
-                    "display": house.title("write.device"),
-                },
-            }
-        ],
-        "entity": [
-            {
-                "role": "source",
-                "what": {
-                    "type": "PlanDefinition",
-                    "identifier": protocol,
-                    "display": house.protocol.title,
-                },
-            },
-            {
-                "role": "source",
-                "what": {"identifier": content, "display": house.title("write.content")},
-            },
-        ],
+        "agent": [{"type": _AUTHOR, "who": _device(pen.house)}],
+        "entity": [{"role": "source", "what": what} for what in _content(pen.house)],
     }
+
+
+def _device(house: House) -> Json:
+    identifier = {"system": f"{house.base}/sid/device", "value": "cds-service"}
+    return {"type": "Device", "identifier": identifier, "display": house.title("write.device")}
+
+
+def _content(house: House) -> tuple[Json, Json]:
+    protocol = {"system": URI, "value": house.canonical}
+    digest = {"system": f"{house.base}/sid/content-sha256", "value": house.protocol.digest}
+    return (
+        {"type": "PlanDefinition", "identifier": protocol, "display": house.protocol.title},
+        {"identifier": digest, "display": house.title("write.content")},
+    )

@@ -14,7 +14,8 @@ import pytest
 from cds_service.case import Origin
 from cds_service.engine.model import Decision
 from cds_service.fhir.write import write
-from cds_service.fhir.write_base import House, exact, uuid5
+from cds_service.fhir.write_house import House
+from cds_service.fhir.write_json import exact, uuid5
 from tests.fhir import decisions
 from tests.fhir.decisions import BASE, case, decision, nothing, severe, undecided
 from tests.fhir.judge import actions, judged, own_references, resources

@@ -212,3 +212,13 @@ def test_every_formulation_of_the_protocol_can_be_written(form: str) -> None:
     )
     found = request(replace(order, dose=dose))
     assert found["dispenseRequest"]["quantity"]["code"] == known.pack
+
+
+def test_a_form_without_a_snomed_code_is_told_in_words() -> None:
+    order = amoxicillin()
+    plain_form = replace(order.dose.formulation, form_snomed="")
+    order = replace(order, dose=replace(order.dose, formulation=plain_form))
+    made = decision(todo=plan(orders=(order,)), protocol=replace(protocol()))
+    bundle = judged(write(made, base=BASE, language=""))
+    (medication,) = resources(bundle, "MedicationRequest")[0]["contained"]
+    assert medication["form"] == {"text": "dispersible tablet"}

@@ -51,10 +51,8 @@ _CODES = {
 }
 
 
-def _check_shell(node: Any, place: str, problems: list[Problem]) -> None:
+def _check_shell(node: dict[str, Any], place: str, problems: list[Problem]) -> None:
     """Check a resource, and each resource that stands in it, with its own model."""
-    if not isinstance(node, dict):
-        return
     bare = dict(node)
     for name in ("entry", "parameter"):
         if isinstance(node.get(name), list):

@@ -5,11 +5,12 @@ amoxicillin is due as soon as there is a weight that can be used.
 """
 
 import json
+from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from typing import Any
 
-from cds_service.case import Case
+from cds_service.case import Case, Finding, Measurement, Origin
 from cds_service.content.load import load
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.read import Request, read
@@ -154,3 +155,61 @@ def case(*resources: Json, now: datetime = NOW) -> Case:
 
 def reasons(of: Case) -> list[str]:
     return [refusal.reason for refusal in of.refusals]
+
+
+SNOMED = "http://snomed.info/sct"
+ATC = "http://www.whocc.no/atc"
+HL7 = "http://terminology.hl7.org/CodeSystem"
+
+
+def both(*concepts: Json) -> Json:
+    """One concept with the codings of all."""
+    return {"coding": [coding for one in concepts for coding in one["coding"]]}
+
+
+def found(*resources: Json) -> Finding:
+    """The one finding that these resources say."""
+    read = case(patient(), *resources)
+    assert read.refusals == ()
+    (one,) = read.findings
+    return one
+
+
+def value(*resources: Json) -> Measurement:
+    """The one measurement that these resources say."""
+    read = case(patient(), *resources)
+    assert read.refusals == ()
+    (one,) = read.measurements
+    return one
+
+
+def refused(*resources: Json) -> list[str]:
+    """Reasons why nothing of these resources is used."""
+    read = case(patient(), *resources)
+    facts = [*read.findings, *read.measurements, *read.given, *read.in_use]
+    assert facts == []
+    return reasons(read)
+
+
+def encounter(name: str = "visit-1", **changes: object) -> Json:
+    one = {
+        "resourceType": "Encounter",
+        "id": name,
+        "status": "in-progress",
+        "class": {"code": "AMB"},
+        "subject": {"reference": "Patient/infant-1"},
+        "period": {"start": "2026-04-30T08:00:00+02:00"},
+    }
+    return changed(one, changes)
+
+
+def without_places(one: Case) -> Case:
+    """The case without FHIRPaths, which are all that may differ."""
+
+    def bare(fact: object) -> object:
+        origin = Origin(fact.origin.reference)  # type: ignore[attr-defined]
+        return replace(fact, origin=origin)  # type: ignore[type-var]
+
+    names = ("findings", "measurements", "given", "in_use", "refusals")
+    facts = {name: tuple(map(bare, getattr(one, name))) for name in names}
+    return replace(one, **facts, subject_origin=Origin(one.subject_origin.reference))

@@ -1,0 +1,64 @@
+"""The order of entries and elements, white space and escapes change nothing."""
+
+import json
+import random
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.fhir.sending import (
+    bundle,
+    case,
+    encounter,
+    entry,
+    finding,
+    infant,
+    request,
+    text,
+    weight,
+    without_places,
+)
+
+MIXED = [
+    *infant(weight(), weight(id="weight-2", effectiveDateTime="2026-04-30")),
+    finding("convulsions", id="again", valueBoolean=True),
+    finding("jaundice", id="late", effectiveDateTime="2027"),
+    finding("unheard-of", id="new"),
+    weight(id="weight-3", status="cancelled"),
+    weight(id="weight-4", unit="stone"),
+    encounter(period={"start": "2026-05-01T09:00:00+02:00"}),
+]
+
+
+@given(st.randoms(use_true_random=False))
+def test_the_order_of_entries_changes_nothing(shuffle: random.Random) -> None:
+    entries = [entry(one) for one in MIXED]
+    expected = without_places(request(bundle(entry=entries)).case)
+    shuffle.shuffle(entries)
+    assert without_places(request(bundle(entry=entries)).case) == expected
+
+
+@given(st.randoms(use_true_random=False))
+def test_the_order_of_elements_changes_nothing(shuffle: random.Random) -> None:
+    def mixed(value: object) -> object:
+        if isinstance(value, dict):
+            items = [(key, mixed(inner)) for key, inner in value.items()]
+            shuffle.shuffle(items)
+            return dict(items)
+        return [mixed(inner) for inner in value] if isinstance(value, list) else value
+
+    body = bundle(*MIXED)
+    assert request(text(mixed(body))).case == request(body).case  # type: ignore[arg-type]
+
+
+def test_white_space_and_escapes_change_nothing() -> None:
+    body = bundle(*infant(weight()))
+    assert request(json.dumps(body, indent=3).encode()).case == request(body).case
+    escaped = text(body).replace(b"convulsions", b"convulsion\\u0073")
+    assert request(escaped).case == request(body).case
+
+
+def test_facts_are_in_order_of_code_time_and_value() -> None:
+    read = case(*MIXED)
+    assert [one.code for one in read.findings] == sorted(one.code for one in read.findings)
+    assert [one.kind for one in read.measurements][:3] == ["respiratory-rate"] * 2 + ["temperature"]

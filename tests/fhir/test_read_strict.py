@@ -1,0 +1,65 @@
+"""`Prefer: handling=strict` (FHIR R4, http.html)."""
+
+import pytest
+
+from cds_service.errors import MalformedRequest, UnusableRequest
+from tests.fhir.sending import (
+    asked,
+    bundle,
+    encounter,
+    finding,
+    patient,
+    request,
+    weight,
+)
+
+
+def test_strict_takes_a_request_that_is_all_understood() -> None:
+    assert request(asked(weight()), strict=True).case == request(asked(weight())).case
+
+
+def test_strict_refuses_what_is_no_element_of_fhir() -> None:
+    body = asked(weight(valueQuantitty={"value": 3}), brithDate="2026-05-01")
+    with pytest.raises(MalformedRequest) as caught:
+        request(body, strict=True)
+    assert {problem.expression for problem in caught.value.problems} == {
+        "Parameters.parameter[1].resource.entry[0].resource.brithDate",
+        "Parameters.parameter[1].resource.entry[13].resource.valueQuantitty",
+    }
+    assert {problem.code for problem in caught.value.problems} == {"structure"}
+
+
+def test_strict_refuses_unknown_elements_around_the_resources() -> None:
+    body = bundle(patient(), colour="blue")
+    body["entry"][0]["weight"] = 3
+    with pytest.raises(MalformedRequest) as caught:
+        request(body, strict=True)
+    places = {problem.expression for problem in caught.value.problems}
+    assert places == {"Bundle.colour", "Bundle.entry[0].weight"}
+
+
+def test_strict_refuses_an_unknown_resource_type_and_empty_elements() -> None:
+    for extra in ({"resourceType": "Unheard", "id": "x"}, weight(note=[]), weight(note=None)):
+        with pytest.raises(MalformedRequest):
+            request(bundle(patient(), extra), strict=True)
+
+
+def test_strict_says_which_required_element_is_missing() -> None:
+    contact = [{"period": {"start": "x"}}]
+    body = bundle(patient(contact=contact), encounter(**{"class": ...}))
+    with pytest.raises(MalformedRequest) as caught:
+        request(body, strict=True)
+    places = [problem.expression for problem in caught.value.problems]
+    assert places[0].startswith("Bundle.entry[0].resource.contact[0]")
+    assert "Bundle.entry[1].resource.class" in " ".join(places)
+
+
+def test_strict_names_everything_that_is_not_used() -> None:
+    body = asked(weight(unit="stone"), finding("unheard-of"))
+    with pytest.raises(UnusableRequest) as caught:
+        request(body, strict=True)
+    problems = caught.value.problems
+    assert [problem.code for problem in problems] == ["code-invalid", "code-invalid"]
+    assert "unheard-of" in problems[0].what
+    assert "kg, g, [lb_av]" in problems[1].what
+    assert all("handling=lenient" in problem.remedy for problem in problems)

@@ -1,0 +1,97 @@
+"""When the visit is: `as_of`, its end, the encounter (design: `as_of`)."""
+
+from datetime import datetime, timedelta
+
+import pytest
+
+from tests.fhir.sending import (
+    NOW,
+    SERVER,
+    Json,
+    bundle,
+    case,
+    encounter,
+    parameters,
+    patient,
+    protocol,
+    reasons,
+    request,
+)
+
+
+def test_as_of_is_the_parameter_first() -> None:
+    read = request(parameters(bundle(patient(), encounter()), as_of="2026-04-29T10:00:00Z")).case
+    assert read.as_of == read.visit_end == datetime.fromisoformat("2026-04-29T10:00:00+00:00")
+    assert read.encounter == f"{SERVER}/Encounter/visit-1"
+
+
+def test_as_of_is_the_start_of_the_only_encounter_next() -> None:
+    read = case(patient(), encounter())
+    start = datetime.fromisoformat("2026-04-30T08:00:00+02:00")
+    assert read.as_of == start
+    assert read.visit_end == start + timedelta(
+        hours=int(protocol().visit_length.quantity.to("h").value)
+    )
+
+
+@pytest.mark.parametrize(
+    ("end", "last"),
+    [
+        ("2026-04-30T09:15:00+02:00", "2026-04-30T09:15:00+02:00"),
+        ("2026-04-30", "2026-04-30T23:59:59+02:00"),
+    ],
+)
+def test_a_visit_ends_with_its_encounter(end: str, last: str) -> None:
+    period = {"start": "2026-04-30T08:00:00+02:00", "end": end}
+    assert case(patient(), encounter(period=period)).visit_end == datetime.fromisoformat(last)
+
+
+def test_as_of_is_the_clock_last_with_five_minutes_for_the_callers_clock() -> None:
+    read = case(patient())
+    assert (read.as_of, read.visit_end) == (NOW, NOW + timedelta(minutes=5))
+
+
+@pytest.mark.parametrize("period", [{}, {"start": "2026-04-30"}, {"end": "2026-04-30"}])
+def test_an_encounter_without_an_exact_start_does_not_date_the_visit(period: Json) -> None:
+    body = bundle(patient(), encounter(period=period or {"id": "empty"}))
+    assert request(body).case.as_of == NOW
+
+
+def test_the_encounter_that_is_named_dates_the_visit() -> None:
+    later = encounter("visit-2", period={"start": "2026-04-30T17:00:00+02:00"})
+    data = bundle(patient(), encounter(), later)
+    body = parameters(data, {"name": "encounter", "valueString": "Encounter/visit-2"})
+    del body["parameter"][0]
+    read = request(body).case
+    assert read.as_of == datetime.fromisoformat("2026-04-30T17:00:00+02:00")
+    assert read.encounter == f"{SERVER}/Encounter/visit-2"
+
+
+def test_of_two_encounters_none_is_guessed() -> None:
+    read = case(patient(), encounter(), encounter("visit-2"))
+    assert (read.as_of, read.encounter) == (NOW, "")
+    assert reasons(read) == ["encounter-ambiguous"]
+
+
+@pytest.mark.parametrize(
+    ("name", "written"),
+    [("visit-9", "Encounter/visit-9"), (f"{SERVER}/Encounter/visit-9",) * 2],
+)
+def test_an_encounter_that_was_not_sent_is_still_referred_to(name: str, written: str) -> None:
+    sent = {"name": "encounter", "valueString": name}
+    assert request(parameters(bundle(patient()), sent)).case.encounter == written
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({"status": "cancelled"}, "status-not-usable"),
+        ({"status": "entered-in-error"}, "status-not-usable"),
+        ({"status": "planned"}, "status-not-usable"),
+        ({"subject": {"reference": "Patient/infant-2"}}, "subject-other"),
+        ({"implicitRules": "http://upper-brenna.example/r"}, "modifier-extension"),
+    ],
+)
+def test_an_encounter_that_may_not_be_used_is_named(changes: Json, reason: str) -> None:
+    read = case(patient(), encounter(**changes))
+    assert (read.as_of, reasons(read)) == (NOW, [reason])

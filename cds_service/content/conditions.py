@@ -47,7 +47,22 @@ def conditions(fields: Fields, key: str) -> tuple[Condition, ...]:
     if not isinstance(value, tuple) or not value:
         fields.fault(key, f"{key} needs a list of conditions")
         return ()
-    return tuple(condition(item, fields.desk, fields.cite) for item in value)
+    found = tuple(condition(item, fields.desk, fields.cite) for item in value)
+    seen: set[object] = set()
+    for one in found:
+        if (same := _same(one)) in seen:
+            fields.desk.report_at(one, "this condition stands in the list already; remove it")
+        seen.add(same)
+    return found
+
+
+def _same(one: Condition) -> object:
+    """What makes two conditions the same, wherever they are taken from."""
+    if isinstance(one, FindingTest):
+        return (one.code, one.expect)
+    if isinstance(one, MeasureTest):
+        return (one.measure, one.op, one.limit.value, one.confirmed)
+    return (one.kind, one.count, tuple(_same(item) for item in one.items))
 
 
 def _finding(code: str, expect: Answer, cite: Cite, node: Node, desk: Desk) -> FindingTest:

@@ -5,7 +5,7 @@ one run finds everything. Stand-ins never leave: `load` raises when there is any
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from decimal import Decimal
 
 from cds_service.content.desk import Desk
@@ -101,6 +101,21 @@ class Fields:
             self.fault(key, f"{key} names something twice; keep one")
         return found
 
+    def codes(self, key: str, well_formed: Callable[[str], bool], system: str) -> tuple[str, ...]:
+        """A list of codes of a published system; one with a slip in it is a finding."""
+        found = self.words(key)
+        for code in found:
+            if not well_formed(code):
+                self.fault(key, f"{code} is no {system} code; look for a slip of the pen")
+        return found
+
+    def code(self, key: str, well_formed: Callable[[str], bool], system: str) -> str:
+        """One code of a published system."""
+        code = self.text(key)
+        if code and not well_formed(code):
+            self.fault(key, f"{code} is no {system} code; look for a slip of the pen")
+        return code
+
     def names(self, key: str, known: Iterable[str], kind: str) -> tuple[str, ...]:
         """A list of words that must be names of that kind."""
         found = self.words(key)
@@ -119,6 +134,13 @@ class Fields:
     def number(self, key: str, *units: str) -> Number:
         """A number with one of those units (none given: any known unit)."""
         return number(self.at(key), self.desk, self._cite, units)
+
+    def above_zero(self, key: str, *units: str) -> Number:
+        """The same, and nothing or less is a finding."""
+        found = self.number(key, *units)
+        if found.value <= 0:
+            self.fault(key, f"{key} must be above zero")
+        return found
 
     def maybe_number(self, key: str, *units: str) -> Number | None:
         """The same, or None when the key is not written."""
@@ -220,6 +242,10 @@ def number(node: Node, desk: Desk, above: Cite | None, units: tuple[str, ...]) -
         desk.report(node, f"unknown unit {unit}; use a UCUM unit that the service knows")
     elif units and unit not in units:
         desk.report(node, f"the unit is {unit}; it must be {' or '.join(units)} here")
+    if value < 0 and unit != "{z}":
+        desk.report(node, f"{value} {unit} is below zero; only a z-score may be")
+    if unit in ("d", "/d") and value != int(value):
+        desk.report(node, f"{value} {unit}: days, and times a day, are whole numbers")
     if above is None:
         desk.report(node, "a number without evidence; write source and evidence beside it")
     return Number(value, unit, above or _STAND_IN)

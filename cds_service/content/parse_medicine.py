@@ -1,5 +1,6 @@
 """medicines/*.yaml: one medicine a file, its dose rules and its formulations."""
 
+from cds_service.content import codes
 from cds_service.content.conditions import maybe_condition
 from cds_service.content.desk import Desk
 from cds_service.content.fields import Fields
@@ -39,12 +40,12 @@ def medicine(root: Node, desk: Desk) -> Medicine:
     made = Medicine(
         code=fields.text("code"),
         cite=fields.cite,
-        atc=fields.text("atc"),
+        atc=fields.code("atc", codes.is_atc, "ATC"),
         route=fields.choice("route", ROUTES),
-        site=fields.text("site", ""),
-        times_a_day=fields.number("times-a-day", "/d"),
-        interval=fields.number("interval", "h"),
-        not_before=fields.number("not-before", "h"),
+        site=fields.text("site", "" if fields.text("route") == "oral" else None),
+        times_a_day=fields.above_zero("times-a-day", "/d"),
+        interval=fields.above_zero("interval", "h"),
+        not_before=fields.above_zero("not-before", "h"),
         ceiling=fields.maybe_number("ceiling", *_SUBSTANCES),
         hard_max=fields.maybe_number("hard-max", *_DOSES),
         target=fields.number("target", *_DOSES),
@@ -87,7 +88,7 @@ def _formulation(fields: Fields) -> Formulation:
         code=fields.text("code"),
         cite=fields.cite,
         form=fields.text("form"),
-        form_snomed=fields.text("snomed"),
+        form_snomed=fields.code("snomed", codes.is_snomed, "SNOMED CT"),
         label_strength=label,
         substance=made_up[0],
         per=made_up[1],

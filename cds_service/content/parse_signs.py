@@ -1,5 +1,6 @@
 """signs.yaml and classifications.yaml: what is asked and measured, and the tables."""
 
+from cds_service.content import codes
 from cds_service.content.conditions import answer, conditions, maybe_condition
 from cds_service.content.desk import COMPUTED, Desk
 from cds_service.content.fields import Fields
@@ -61,9 +62,9 @@ def _sign(code: str, fields: Fields) -> Sign:
             else ""
         ),
         lasting=fields.flag("lasting"),
-        snomed=fields.words("snomed"),
-        allergy_snomed=fields.words("allergy-snomed"),
-        allergy_atc=fields.words("allergy-atc"),
+        snomed=fields.codes("snomed", codes.is_snomed, "SNOMED CT"),
+        allergy_snomed=fields.codes("allergy-snomed", codes.is_snomed, "SNOMED CT"),
+        allergy_atc=fields.codes("allergy-atc", codes.is_atc_group, "ATC"),
     )
 
 
@@ -94,7 +95,7 @@ def _measure(code: str, fields: Fields) -> Measure:
     return Measure(
         code=code,
         cite=fields.cite,
-        loinc=fields.words("loinc"),
+        loinc=fields.codes("loinc", codes.is_loinc, "LOINC"),
         unit=unit,
         units=units,
         possible=(possible.number("from", unit), possible.number("to", unit)),

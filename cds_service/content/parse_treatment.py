@@ -105,7 +105,7 @@ def _course(fields: Fields) -> Course:
         fields.fault("medicines", "a course names at least one medicine")
     return Course(
         medicines=fields.names("medicines", known, "medicine"),
-        days=fields.maybe_number("for", "d"),
+        days=fields.above_zero("for", "d") if fields.has("for") else None,
         at_least=fields.flag("at-least"),
         alternative=(
             fields.name("alternative", known, "medicine") if fields.has("alternative") else ""
@@ -118,7 +118,7 @@ def _visit(fields: Fields) -> Visit:
     made = Visit(
         code=fields.text("code"),
         cite=fields.cite,
-        after=fields.number("after", "d"),
+        after=fields.above_zero("after", "d"),
         daily=fields.flag("daily"),
         with_medicine=(
             fields.name("with", fields.desk.names.medicines, "medicine")

@@ -66,6 +66,8 @@ FAULTS = {
     "rounding down too far": Fault(GENTAMICIN, "[6.8 mg/kg, 7.5 mg/kg]", "[6.9 mg/kg, 7.5 mg/kg]", "gentamicin-vial-20mg-2ml at 1.60 kg gives 6.88 mg/kg after rounding"),
     "rounding to the nearest too far": Fault(AMPICILLIN, "[40 mg/kg, 60 mg/kg]", "[40 mg/kg, 58 mg/kg]", "ampicillin-vial-500mg at 1.00 kg gives 60.00 mg/kg after rounding"),
     "a coarse step": Fault(AMPICILLIN, "round: nearest", "round: nearest\n      step: 0.5 mL", "ampicillin-vial-250mg at 1.00 kg gives 83.33 mg/kg after rounding"),
+    "a step finer than the syringe": Fault(AMPICILLIN, "round: nearest", "round: nearest\n      step: 0.05 mL", "ampicillin-vial-250mg cannot be measured in steps of 0.05 mL; its own step is 0.1 mL"),
+    "a step of tablets": Fault(AMPICILLIN, "round: nearest", 'round: nearest\n      step: "0.5 {tbl}"', "ampicillin-vial-250mg cannot be measured in steps of 0.5 {tbl}"),
     "rounded above the hard maximum": Fault(AMOXICILLIN, "rounded-range: [40 mg/kg, 60 mg/kg]", "rounded-range: [40 mg/kg, 86 mg/kg]", "rounded-range is above hard-max"),
     "dose of nothing per kilogram": Fault(AMPICILLIN, "target: 50 mg/kg", "target: 0 mg/kg", "0 mg/kg must be above zero"),
     "ceiling in another unit": Fault(GENTAMICIN, "ceiling: {value: 60 mg", 'ceiling: {value: "60 [iU]"', "the ceiling must be in mg"),

@@ -66,6 +66,10 @@ FAULTS = {
         AMPICILLIN, "range: [50 mg/kg, 50 mg/kg]", "range: 50 mg/kg", "a list is due here"
     ),
     "empty item": Fault(AMPICILLIN, "range: [50 mg/kg, 50 mg/kg]", "range: [50 mg/kg, null]", "an empty item"),
+    "below zero": Fault(GENTAMICIN, "split-above: {value: 2 mL", "split-above: {value: -2 mL", "-2 mL is below zero"),
+    "half a day": Fault(PLANS, "for: 10 d", "for: 10.5 d", "days, and times a day, are whole numbers"),
+    "no days": Fault(PLANS, "for: 10 d", "for: 0 d", "for must be above zero"),
+    "never a day": Fault(AMPICILLIN, "times-a-day: {value: 2 /d", "times-a-day: {value: 0 /d", "times-a-day must be above zero"),
     # Sources and evidence
     "no evidence": Fault(HEAD, "source: [W24, W15]\nevidence: seen\n", "", "no evidence, here or above", "id: sick"),
     "number without evidence": Fault(SIGNS, "to: 45 wk, evidence: practice}\n    evidence: practice", "to: 45 wk}", "a number without evidence"),
@@ -105,7 +109,13 @@ FAULTS = {
     "no LOINC": Fault(SIGNS, 'loinc: ["29463-7"]', "loinc: []", "loinc needs at least one code"),
     "LOINC that is no text": Fault(SIGNS, 'loinc: ["29463-7"]', "loinc: [29463]", "put codes in quotes"),
     "unknown site": Fault(SIGNS, "sites-that-exclude: [axillary]", "sites-that-exclude: [ear-tag]", "unknown site ear-tag"),
+    "LOINC with a slip": Fault(SIGNS, "29463-7", "24963-7", "24963-7 is no LOINC code"),
+    "SNOMED CT with a slip": Fault(SIGNS, "91936005", "91963005", "91963005 is no SNOMED CT code"),
+    "group of ATC with a slip": Fault(SIGNS, "[J01C]", "[JO1C]", "JO1C is no ATC code"),
     # Conditions
+    "condition twice": Fault(ROWS, LOCAL, "any: [umbilicus-red, {finding: umbilicus-red}]", "this condition stands in the list already", "any: ["),
+    "limit twice": Fault(ROWS, LOCAL, "any: [{measure: age, below: 7 d}, {measure: age, below: 7 d}]", "this condition stands in the list already"),
+    "group twice": Fault(ROWS, LOCAL, "any: [{none: [jaundice]}, {none: [jaundice]}]", "this condition stands in the list already"),
     "unknown sign": Fault(ROWS, "- unable-to-feed", "- unable-to-eat", "unknown sign unable-to-eat"),
     "unknown finding": Fault(ROWS, "finding: apnoea", "finding: apnea", "unknown sign apnea"),
     "unknown measure": Fault(ROWS, "measure: temperature", "measure: heat", "unknown measure heat"),
@@ -148,6 +158,8 @@ FAULTS = {
     "strength turned round": Fault(AMPICILLIN, "made-up: [250 mg, 1.5 mL]", "made-up: [1.5 mL, 250 mg]", "how much substance in how much"),
     "unknown rounding": Fault(AMPICILLIN, "round: nearest", "round: up", "round is up"),
     "unknown route": Fault(AMPICILLIN, "route: intramuscular", "route: rectal", "route is rectal"),
+    "injection without a place": Fault(AMPICILLIN, "site: outer-mid-thigh\n", "", "site is missing", "code: ampicillin"),
+    "ATC with a slip": Fault(AMPICILLIN, "J01CA01", "J01CA1", "J01CA1 is no ATC code"),
     # Growth and texts
     "two of L, M, S": Fault(GROWTH, BOY, "[0.3487, 3.3464]", "a day is [L, M, S]"),
     "median of nothing": Fault(GROWTH, BOY, "[0.3487, 0, 0.14602]", "M (kg) and S above zero"),

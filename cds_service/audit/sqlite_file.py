@@ -147,8 +147,6 @@ def connect(path: Path, wait: float) -> sqlite3.Connection:
     try:
         # Only tells for a new file: an entry is some 25 kB, and larger pages cost fewer frames.
         connection.execute("PRAGMA page_size = 8192")
-        # Copying the WAL into the file costs a flush too: do it every 32 MB, not every 8.
-        connection.execute("PRAGMA wal_autocheckpoint = 4000")
         (journal,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
         connection.execute("PRAGMA synchronous = FULL")
         (synchronous,) = connection.execute("PRAGMA synchronous").fetchone()

@@ -7,12 +7,14 @@ import sqlite3
 import stat
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
 
+from cds_service.audit.record import Entry
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import COLUMNS
 from cds_service.errors import LogUnavailable
@@ -319,3 +321,27 @@ def test_a_file_that_cannot_be_made_durable_is_refused(
 
     with pytest.raises(LogUnavailable, match="journal_mode=delete"):
         SqliteStore(tmp_path / "log.db")
+
+
+def test_an_event_loop_that_has_ended_does_not_stop_the_log(opened: Opened) -> None:
+    from cds_service.audit.writer import GroupWriter
+
+    begun, go_on = threading.Event(), threading.Event()
+
+    def slow(entries: Sequence[Entry]) -> int:
+        begun.set()
+        go_on.wait()
+        return 0
+
+    writer = GroupWriter(slow, lambda: None)
+
+    async def give_up() -> None:
+        waiting = asyncio.create_task(writer.append(entry()))
+        await asyncio.to_thread(begun.wait)
+        waiting.cancel()
+
+    asyncio.run(give_up())
+    go_on.set()
+
+    assert asyncio.run(writer.append(entry())) == 0
+    asyncio.run(writer.close())

@@ -15,9 +15,9 @@ from cds_service.content.treatment import (
 
 REFERRALS = ("only", "choice", "none")
 _CARE = "code when unless values"
-_COURSE = "medicines for at-least alternative per-kg-beside"
+_COURSE = "medicines for at-least once alternative per-kg-beside"
 _REGIMEN = "code when press-for-referral courses visits cautions"
-_LOW_WEIGHT = "outpatient-from dose-from before-referral cautions regimen"
+_LOW_WEIGHT = "outpatient-from dose-from before-referral care cautions regimen"
 _PLAN = "referral before-referral care cautions regimens absorbed-by"
 
 
@@ -45,6 +45,7 @@ def low_weight(file: Fields) -> LowWeight:
         outpatient_from=outpatient,
         dose_from=dose,
         before_referral=_courses(fields, "before-referral"),
+        care=care(fields, "care"),
         cautions=_cautions(fields),
         regimen=_regimen(fields.inner("regimen", _REGIMEN)),
     )
@@ -107,6 +108,7 @@ def _course(fields: Fields) -> Course:
         medicines=fields.names("medicines", known, "medicine"),
         days=fields.above_zero("for", "d") if fields.has("for") else None,
         at_least=fields.flag("at-least"),
+        once=fields.flag("once"),
         alternative=(
             fields.name("alternative", known, "medicine") if fields.has("alternative") else ""
         ),

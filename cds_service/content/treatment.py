@@ -32,6 +32,8 @@ class Course:
     medicines: tuple[str, ...]
     days: Number | None
     at_least: bool = False
+    once: bool = False
+    """A single dose that is not repeated, however long ago it was given in this illness."""
     alternative: str = ""
     per_kg_beside: bool = False
     """Print the exact per-kilogram volume beside a banded dose."""
@@ -116,6 +118,7 @@ class LowWeight:
     dose_from: Number
     before_referral: tuple[Course, ...]
     """Single doses before referral, also where the class alone asks for none."""
+    care: tuple[CareItem, ...]
     cautions: tuple[PlanCaution, ...]
     regimen: Regimen
     """Given while pressing for referral, when referral is impossible."""
@@ -281,7 +284,7 @@ class Protocol:
 
     def _conditions(self) -> Iterator[Condition]:
         """Every condition that leads to an action, except those under which one is offered."""
-        care = [item for plan in self.plans for item in plan.care]
+        care = [*self.low_weight.care, *(item for plan in self.plans for item in plan.care)]
         owners: list[Row | CareItem | PlanCaution | Regimen | MedicineCaution] = [
             *(row for table in self.tables for row in table.rows),
             *self.emergency,

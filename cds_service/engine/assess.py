@@ -46,11 +46,22 @@ def _results(table: Table, facts: Facts) -> list[RowResult]:
 def _result(table: Table, row: Row, above: list[RowResult], facts: Facts) -> RowResult | None:
     if row.when is None:
         # The last row says only what the rows above leave over: alone it is never undecided.
-        settled = all(result.answer is Answer.NO for result in above)
-        return RowResult(table.code, row, Answer.YES, ()) if settled else None
+        if any(result.answer is not Answer.NO for result in above):
+            return None
+        return RowResult(table.code, row, Answer.YES, tuple(_ruled_out(table, facts)))
     answer = evaluate(row.when, facts, row=True)
     deciding = reasons(row.when, facts, answer, row=True) if answer is not Answer.NO else ()
     return RowResult(table.code, row, answer, deciding)
+
+
+def _ruled_out(table: Table, facts: Facts) -> Iterable[Test]:
+    """What was recorded and rules out the rows above: the evidence of the last row."""
+    found: dict[str, Test] = {}
+    for row in table.rows:
+        for test in reasons(row.when, facts, Answer.NO, row=True) if row.when is not None else ():
+            if test.origins:
+                found.setdefault(test.fact, test)
+    return found.values()
 
 
 def _class(results: list[RowResult]) -> Iterable[Class]:

@@ -71,6 +71,8 @@ def care_items(facts: Facts, situation: Situation) -> Iterator[Care]:
 def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, CareItem]]:
     if situation.gives_before_referral:
         yield from (("refer", item) for item in facts.protocol.referral_care)
+    if situation.very_low_weight and situation.treats_here:
+        yield from (("here", item) for item in facts.protocol.low_weight.care)
     for managed in situation.managed:
         # Local care belongs to every branch: it is done before the infant leaves.
         branch = "" if managed.care_only and situation.refers else "here"

@@ -5,7 +5,7 @@ contradiction is reported; an explicit danger sign YES is never overridden by an
 by an implication. Unknown stays NOT_ASSESSED.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 
@@ -51,6 +51,14 @@ class Facts:
         """The youngest and the oldest the infant can be, in completed days."""
         age = self.case.age
         return None if age is None else (age.low, age.high)
+
+    def days_ago(self, days: int) -> "Facts":
+        """The same facts with the age of some days ago, for the rule that held then."""
+        age = self.case.age
+        if age is None:
+            return self
+        then = Age(max(0, age.low - days), max(0, age.high - days), age.origin)
+        return replace(self, case=replace(self.case, age=then))
 
     def age_is_inside(self) -> bool:
         """Whether the infant is certainly young enough for this protocol."""
@@ -99,6 +107,8 @@ def _settle_measures(facts: Facts, oldest: datetime) -> None:
         facts.series[kind] = ordered
         facts.values[kind] = _latest(ordered)
         _note_measure(facts, kind)
+        if len(ordered) > 1:
+            _note_passed_over(facts, kind)
     _use_birth_weight(facts)
 
 
@@ -152,6 +162,26 @@ def _note_measure(facts: Facts, kind: str) -> None:
         _note(facts, "preliminary", "low", name, origins)
     if any(reading.at is None for reading in current):
         _note(facts, "no-time", "low", name, origins)
+
+
+def _note_passed_over(facts: Facts, kind: str) -> None:
+    """Say it when a value of this visit is passed over for a later, different one."""
+    measure, series, current = (
+        facts.protocol.measure_by_code[kind],
+        facts.series[kind],
+        facts.values[kind],
+    )
+    earlier = [reading for reading in series if reading.quantity != current[-1].quantity]
+    if measure.lasting or measure.repeat_within is not None or len(current) > 1 or not earlier:
+        return
+    values = (
+        ("what", Message(f"measure.{kind}")),
+        ("used", str(current[0].quantity)),
+        ("earlier", ", ".join(str(reading.quantity) for reading in earlier)),
+    )
+    origins = tuple(reading.origin for reading in series)
+    message = Message("caution.latest-value-used", values)
+    facts.cautions.append(Caution("latest-value-used", "moderate", message, origins))
 
 
 def _settle_findings(facts: Facts, oldest: datetime) -> None:

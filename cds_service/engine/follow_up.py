@@ -23,7 +23,9 @@ def follow_ups(
     found: dict[tuple[date, str], FollowUp] = {}
     for item in situation.managed:
         for visit in item.regimen.visits if item.regimen is not None else ():
-            for follow_up in _dated(visit, today, orders):
+            if not _is_due(visit, facts, orders):
+                continue
+            for follow_up in _dated(visit, today, _injected(visit, orders)):
                 found.setdefault((follow_up.on, visit.code), follow_up)
     ordered = sorted(found.values(), key=lambda each: (each.on, each.until is not None, each.key))
     return tuple(
@@ -32,7 +34,7 @@ def follow_ups(
     )
 
 
-def _dated(visit: Visit, today: date, orders: tuple[Order, ...]) -> Iterator[FollowUp]:
+def _dated(visit: Visit, today: date, order: Order | None) -> Iterator[FollowUp]:
     last = today + timedelta(days=int(visit.after.value))
     message = Message(f"visit.{visit.code}")
     if not visit.daily:
@@ -40,10 +42,7 @@ def _dated(visit: Visit, today: date, orders: tuple[Order, ...]) -> Iterator[Fol
         yield FollowUp(key, last, None, message, visit.cite, first=False, branch="here")
         return
     first = today + timedelta(days=1)
-    if visit.with_medicine:
-        order = _order(visit.with_medicine, orders)
-        if order is None:
-            return
+    if order is not None:
         due = order.first_due.date()
         first, last = max(first, due), due + timedelta(days=order.doses - 1)
     if first <= last:
@@ -51,8 +50,14 @@ def _dated(visit: Visit, today: date, orders: tuple[Order, ...]) -> Iterator[Fol
         yield FollowUp(visit.code, first, until, message, visit.cite, first=False, branch="here")
 
 
-def _order(medicine: str, orders: tuple[Order, ...]) -> Order | None:
-    return next(
-        (each for each in orders if each.branch == "here" and each.dose.medicine.code == medicine),
-        None,
-    )
+def _injected(visit: Visit, orders: tuple[Order, ...]) -> Order | None:
+    """The order whose doses are given at these visits."""
+    here = (order for order in orders if order.branch == "here")
+    return next((o for o in here if o.dose.medicine.code == visit.with_medicine), None)
+
+
+def _is_due(visit: Visit, facts: Facts, orders: tuple[Order, ...]) -> bool:
+    """Whether there is anything to come for: no injections, no visits for them."""
+    running = {use.medicine for use in facts.case.in_use}
+    code = visit.with_medicine
+    return not code or code in running or _injected(visit, orders) is not None

@@ -31,6 +31,9 @@ class Medication:
 
 _MEASURES = frozenset({"weight", "birth-weight", "gestational-age", "postmenstrual-age"})
 
+# A dose that fails these checks is due all the same: the weight is asked for again.
+_WEIGH = frozenset({"outside-range", "above-ceiling", "too-small-to-measure"})
+
 
 def _needs(situation: Situation) -> list[Need]:
     found: list[Need] = []
@@ -125,6 +128,8 @@ def _open(refused: Iterable[NoDose]) -> Iterator[Missing]:
             if test.answer is Answer.NOT_ASSESSED:
                 required = no.code == "rule-open"
                 yield Missing(_kind(test.fact), test.fact, no.reason, required=required)
+        if no.code in _WEIGH:
+            yield Missing("measure", "weight", no.reason, required=True)
 
 
 def _kind(fact: str) -> str:

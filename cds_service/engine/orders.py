@@ -41,6 +41,8 @@ class _Due:
 
     at: datetime
     doses: int
+    began: datetime | None = None
+    """When the first dose of the running course was given."""
 
 
 def make_orders(need: Need, facts: Facts, kg: Decimal) -> tuple[list[Order], list[NoDose]]:
@@ -75,8 +77,7 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order |
     due = _due(need.course, medicine, facts)
     if isinstance(due, NoDose):
         return due
-    dose = facts.doses.get(medicine.code) or make_dose(medicine, facts, kg)
-    facts.doses[medicine.code] = dose
+    dose = _dose(medicine, facts, kg, due)
     if isinstance(dose, NoDose):
         return dose
     times, days_long = int(medicine.times_a_day.value), _days(need.course, medicine, facts)
@@ -95,6 +96,17 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order |
         cite=need.cite,
         instructions=instructions(dose, days_long, facts.protocol),
     )
+
+
+def _dose(medicine: Medicine, facts: Facts, kg: Decimal, due: _Due) -> Dose | NoDose:
+    """The dose; the rule that held on the first day of a course holds to its end."""
+    if due.began is not None:
+        ago = (facts.case.as_of.date() - due.began.date()).days
+        return make_dose(medicine, facts.days_ago(ago), kg)
+    dose = facts.doses.get(medicine.code)
+    if dose is None:
+        dose = facts.doses[medicine.code] = make_dose(medicine, facts, kg)
+    return dose
 
 
 def _beside(need: Need, dose: Dose) -> Dose:
@@ -118,9 +130,10 @@ def _due(course: Course, medicine: Medicine, facts: Facts) -> _Due | NoDose:
     at = facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
     if course.days is None:
         when = ("at", moment(last))
-        return _Due(at, 1) if at == facts.case.as_of else _no(medicine, "already-given", when)
+        again = at == facts.case.as_of and not course.once
+        return _Due(at, 1, counted[-1]) if again else _no(medicine, "already-given", when)
     left = _doses(course, medicine, facts) - len(counted)
-    return _Due(at, left) if left > 0 else _no(medicine, "course-complete")
+    return _Due(at, left, counted[-1]) if left > 0 else _no(medicine, "course-complete")
 
 
 def _no(medicine: Medicine, code: str, *values: tuple[str, str | Message]) -> NoDose:

@@ -80,7 +80,7 @@ def _managed(held: Class, facts: Facts, assessment: Assessment, very_low: bool) 
     if regimen is None or not very_low:
         return Managed(held, plan, plan.before_referral, regimen, care_only)
     low = facts.protocol.low_weight
-    return Managed(held, plan, plan.before_referral or low.before_referral, low.regimen, care_only)
+    return Managed(held, plan, low.before_referral, low.regimen, care_only)
 
 
 def _regimen(plan: ClassPlan, facts: Facts) -> Regimen | None:

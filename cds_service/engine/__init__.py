@@ -6,10 +6,10 @@
 from cds_service.case import Case
 from cds_service.content.treatment import Protocol
 from cds_service.engine.assess import assess
-from cds_service.engine.facts import settle
 from cds_service.engine.identity import decision_id
 from cds_service.engine.model import Decision
 from cds_service.engine.plan import make_plan
+from cds_service.engine.settle import settle
 
 
 def decide(case: Case, protocol: Protocol) -> Decision:

@@ -1,16 +1,12 @@
-"""Facts: which reading counts, when several were sent, and what follows from it.
+"""Facts: what is known of one infant, one answer a sign and one value a measure.
 
-The rules of reading (design, "The outside", In): the latest reading of this visit wins; a
-contradiction is reported; an explicit danger sign YES is never overridden by another value or
-by an implication. Unknown stays NOT_ASSESSED.
+They are made once, by `settle`, and only read afterwards. Unknown stays NOT_ASSESSED.
 """
 
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
 from decimal import Decimal
 
-from cds_service.case import Age, Answer, Case, Finding, Measurement, Origin
-from cds_service.content.model import Message, Sign
+from cds_service.case import Age, Answer, Case, Measurement, Origin
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Caution, Dose, NoDose
 
@@ -74,54 +70,6 @@ class Facts:
         return days + self.case.age.low, days + self.case.age.high
 
 
-def settle(case: Case, protocol: Protocol) -> Facts:
-    """Settle every reading of the case into one answer or value each."""
-    facts = Facts(case, protocol)
-    oldest = case.as_of - _span(protocol)
-    _settle_measures(facts, oldest)
-    _settle_findings(facts, oldest)
-    _imply(facts)
-    _overrule(facts)
-    return facts
-
-
-def _span(protocol: Protocol) -> timedelta:
-    return timedelta(minutes=int(protocol.visit_length.quantity.to("min").value))
-
-
-def _of_this_visit(at: datetime | None, oldest: datetime) -> bool:
-    # A reading without a time came with this request: it is taken as of this visit.
-    return at is None or at >= oldest
-
-
-def _settle_measures(facts: Facts, oldest: datetime) -> None:
-    by_kind: dict[str, list[Measurement]] = {}
-    for reading in facts.case.measurements:
-        measure = facts.protocol.measure_by_code[reading.kind]
-        if measure.lasting or _of_this_visit(reading.at, oldest):
-            by_kind.setdefault(reading.kind, []).append(reading)
-        else:
-            _note_old(facts, f"measure.{reading.kind}", reading.origin)
-    for kind, readings in by_kind.items():
-        ordered = _ordered(readings)
-        facts.series[kind] = ordered
-        facts.values[kind] = _latest(ordered)
-        _note_measure(facts, kind)
-        if len(ordered) > 1:
-            _note_passed_over(facts, kind)
-    _use_birth_weight(facts)
-
-
-def _use_birth_weight(facts: Facts) -> None:
-    """Birth weight stands in for the weight: only when it was measured recently."""
-    born = facts.values.get("birth-weight")
-    if born is None or "weight" in facts.values:
-        return
-    limit = facts.protocol.weight_limits.birth_weight_usable.quantity.to("h").value
-    if hours_old(facts, born[0]) <= limit:
-        facts.values["weight"] = facts.series["weight"] = born
-
-
 def hours_old(facts: Facts, reading: Measurement) -> Decimal:
     """Hours since a measurement; one without a time is of this visit, or of the birth."""
     if reading.at is not None:
@@ -129,146 +77,3 @@ def hours_old(facts: Facts, reading: Measurement) -> Decimal:
     if reading.kind != "birth-weight":
         return Decimal(0)
     return Decimal("Infinity") if facts.age is None else Decimal(24) * (facts.age.high + 1)
-
-
-def _ordered(readings: list[Measurement]) -> tuple[Measurement, ...]:
-    """Earliest first; the same value at the same moment is one measurement recorded twice."""
-    if len(readings) == 1:
-        return (readings[0],)
-    seen = {(reading.at, reading.quantity, reading.site): reading for reading in readings}
-    return tuple(sorted(seen.values(), key=_when))
-
-
-def _when(reading: Measurement) -> tuple[bool, float, Decimal]:
-    stamp = reading.at.timestamp() if reading.at else 0.0
-    return reading.at is not None, stamp, reading.quantity.value
-
-
-def _latest(ordered: tuple[Measurement, ...]) -> tuple[Measurement, ...]:
-    if len(ordered) == 1:
-        return ordered
-    last = ordered[-1].at
-    return tuple(reading for reading in ordered if reading.at is None or reading.at == last)
-
-
-def _note_measure(facts: Facts, kind: str) -> None:
-    current = facts.values[kind]
-    if len(current) == 1 and current[0].at is not None and not current[0].preliminary:
-        return
-    name, origins = Message(f"measure.{kind}"), tuple(reading.origin for reading in current)
-    if len(current) > 1 and facts.protocol.measure_by_code[kind].repeat_within is None:
-        _note(facts, "values-differ", "moderate", name, origins)
-    if any(reading.preliminary for reading in current):
-        _note(facts, "preliminary", "low", name, origins)
-    if any(reading.at is None for reading in current):
-        _note(facts, "no-time", "low", name, origins)
-
-
-def _note_passed_over(facts: Facts, kind: str) -> None:
-    """Say it when a value of this visit is passed over for a later, different one."""
-    measure, series, current = (
-        facts.protocol.measure_by_code[kind],
-        facts.series[kind],
-        facts.values[kind],
-    )
-    earlier = [reading for reading in series if reading.quantity != current[-1].quantity]
-    if measure.lasting or measure.repeat_within is not None or len(current) > 1 or not earlier:
-        return
-    values = (
-        ("what", Message(f"measure.{kind}")),
-        ("used", str(current[0].quantity)),
-        ("earlier", ", ".join(str(reading.quantity) for reading in earlier)),
-    )
-    origins = tuple(reading.origin for reading in series)
-    message = Message("caution.latest-value-used", values)
-    facts.cautions.append(Caution("latest-value-used", "moderate", message, origins))
-
-
-def _settle_findings(facts: Facts, oldest: datetime) -> None:
-    by_code: dict[str, list[Finding]] = {}
-    for reading in facts.case.findings:
-        if facts.protocol.sign_by_code[reading.code].lasting or _of_this_visit(reading.at, oldest):
-            by_code.setdefault(reading.code, []).append(reading)
-        else:
-            _note_old(facts, f"sign.{reading.code}", reading.origin)
-    for code, readings in by_code.items():
-        said = [reading for reading in readings if reading.answer is not Answer.NOT_ASSESSED]
-        if said:
-            _settle_finding(facts, code, said)
-
-
-def _settle_finding(facts: Facts, code: str, said: list[Finding]) -> None:
-    if len(said) > 1:
-        if any(reading.answer is not said[0].answer for reading in said):
-            said = _resolve(facts, code, said)
-        if not said:
-            return
-    facts.answers[code] = said[0].answer
-    facts.origins[code] = tuple(sorted({reading.origin for reading in said}))
-    if all(reading.preliminary for reading in said):
-        _note(facts, "preliminary", "low", Message(f"sign.{code}"), facts.origins[code])
-
-
-def _resolve(facts: Facts, code: str, said: list[Finding]) -> list[Finding]:
-    """Settle a contradiction: a danger sign YES acts; else the latest; else unknown."""
-    yes = [reading for reading in said if reading.answer is Answer.YES]
-    origins = tuple(sorted({reading.origin for reading in said}))
-    if code in facts.protocol.danger_signs or code in facts.protocol.allergy_signs:
-        _note(facts, "contradiction-yes-acts", "high", Message(f"sign.{code}"), origins)
-        return yes
-    times = [reading.at for reading in said]
-    if None not in times:
-        last = max(time for time in times if time is not None)
-        latest = [reading for reading in said if reading.at == last]
-        if len({reading.answer for reading in latest}) == 1:
-            _note(facts, "latest-answer-used", "low", Message(f"sign.{code}"), origins)
-            return latest
-    _note(facts, "contradiction-ask-again", "moderate", Message(f"sign.{code}"), origins)
-    return []
-
-
-def _imply(facts: Facts) -> None:
-    for sign in facts.protocol.implying_signs:
-        if facts.is_yes(sign.code):
-            _apply(facts, sign)
-
-
-def _apply(facts: Facts, sign: Sign) -> None:
-    for implied in sign.implies:
-        known = facts.answer(implied.code)
-        if known is implied.answer:
-            continue
-        if known is not Answer.NOT_ASSESSED:
-            origins = facts.origins[implied.code] + facts.origins[sign.code]
-            name = Message(f"sign.{implied.code}")
-            _note(facts, "contradiction-yes-acts", "high", name, tuple(sorted(set(origins))))
-            if implied.answer is Answer.NO:
-                continue
-        facts.answers[implied.code] = implied.answer
-        facts.origins[implied.code] = facts.origins[sign.code]
-
-
-def _overrule(facts: Facts) -> None:
-    for sign in facts.protocol.overruled_signs:
-        if sign.only_without not in facts.values:
-            continue
-        sites = facts.protocol.measure_by_code[sign.only_without].sites_that_exclude
-        readings = facts.values[sign.only_without]
-        if not all(reading.site is None or reading.site in sites for reading in readings):
-            continue
-        if facts.is_yes(sign.code):
-            name = Message(f"sign.{sign.code}")
-            _note(facts, "measured-instead", "low", name, facts.origins[sign.code])
-        facts.answers[sign.code] = Answer.NO
-        facts.origins[sign.code] = tuple(reading.origin for reading in readings)
-
-
-def _note_old(facts: Facts, key: str, origin: Origin) -> None:
-    _note(facts, "not-of-this-visit", "moderate", Message(key), (origin,))
-
-
-def _note(
-    facts: Facts, code: str, severity: str, name: Message, origins: tuple[Origin, ...]
-) -> None:
-    message = Message(f"caution.{code}", (("what", name),))
-    facts.cautions.append(Caution(code, severity, message, origins))

@@ -32,7 +32,7 @@ class Server:
 def plain(name: str, port: int) -> list[str]:
     """How (a) and (b) are started."""
     return [
-        sys.executable, "-m", "uvicorn", f"tests.benchmarks.{name}:app", "--port", str(port),
+        sys.executable, "-m", "uvicorn", "--factory", f"tests.benchmarks.{name}:make_app", "--port", str(port),
         "--no-access-log", "--log-level", "warning", "--loop", "uvloop", "--http", "httptools",
     ]  # fmt: skip
 

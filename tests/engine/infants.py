@@ -41,7 +41,7 @@ POSSIBLE = ("referral-possible", "seven-injections-possible", "no-injections-pos
 OTHER = ("feeding-well", "moves-on-own", "feels-hot", "feels-cold", "little-urine", *SAFETY)
 ASKED = tuple(dict.fromkeys((*REQUIRED, *DANGER, *OTHER, *POSSIBLE)))
 
-minutes = st.sampled_from((0, 0, 0, 5, 30, 59, 60, 61, 300, 2879, 2880, 2881, 11000))
+minutes = st.sampled_from((0,) * 12 + (5, 10, 30, 60, 61, 300, 2880, 2881, 11000))
 
 
 def decimals(low: str, high: str, places: int = 1) -> st.SearchStrategy[Decimal]:
@@ -70,37 +70,88 @@ def measured(
     )
 
 
-weights = measured("weight", "kg", decimals("0.30", "9.99", 2))
-plausible = measured("weight", "kg", decimals("2.00", "5.50", 2))
-breaths = measured("respiratory-rate", "/min", decimals("20", "90", 0))
-temperatures = measured(
-    "temperature", "Cel", decimals("33", "41"), (None, None, "axillary", "rectal", "oral", "ear")
+weights = measured(
+    "weight",
+    "kg",
+    st.one_of(
+        decimals("2.00", "5.99", 2),
+        decimals("2.00", "5.99", 2),
+        decimals("0.90", "2.00", 2),
+        decimals("5.90", "8.50", 2),
+        decimals("0.30", "99.00", 2),
+    ),
 )
+
+
+def counted(low: str, high: str) -> st.SearchStrategy[Measurement]:
+    """Breaths counted in a minute."""
+    return measured("respiratory-rate", "/min", decimals(low, high, 0))
+
+
+def some(
+    values: st.SearchStrategy[Measurement], *how_many: int
+) -> st.SearchStrategy[list[Measurement]]:
+    """A list as long as one of these numbers."""
+    lengths = st.sampled_from(how_many)
+    return lengths.flatmap(lambda many: st.lists(values, min_size=many, max_size=many))
+
+
+calm_breaths = some(counted("31", "59"), 1)
+fast_breaths = some(counted("60", "75"), 2)
+any_breaths = some(st.one_of(counted("56", "64"), counted("20", "90")), 0, 1, 2, 3)
+temperatures = measured(
+    "temperature",
+    "Cel",
+    st.one_of(decimals("35.5", "37.9"), decimals("35.5", "37.9"), decimals("33", "41")),
+    (None, None, None, "axillary", "rectal", "oral", "ear"),
+)
+saturations = st.one_of(decimals("90", "100", 0), decimals("80", "100", 0))
 measurements = st.tuples(
-    st.lists(st.one_of(weights, plausible, plausible), max_size=2),
-    st.lists(measured("birth-weight", "kg", decimals("0.80", "5.00", 2)), max_size=1),
-    st.lists(temperatures, max_size=2),
-    st.lists(breaths, max_size=3),
-    st.lists(measured("oxygen-saturation", "%", decimals("80", "100", 0)), max_size=1),
-    st.lists(measured("gestational-age", "wk", decimals("24", "42", 0)), max_size=1),
-).map(lambda lists: tuple(one for some in lists for one in some))
-some_signs = st.lists(st.sampled_from(ASKED), max_size=4)
+    some(weights, 1, 1, 1, 0, 2),
+    some(measured("birth-weight", "kg", decimals("0.80", "5.00", 2)), 0, 1),
+    some(temperatures, 1, 1, 1, 0, 2),
+    st.one_of(calm_breaths, fast_breaths, fast_breaths, any_breaths),
+    some(measured("oxygen-saturation", "%", saturations), 0, 1),
+    some(measured("gestational-age", "wk", decimals("24", "42", 0)), 0, 1),
+).map(lambda lists: tuple(one for found in lists for one in found))
+LOCAL = ("umbilicus-red", "umbilicus-pus", "skin-pustules")
+# Mostly nothing severe, then one severe or critical sign, then anything at all.
+calm = st.lists(
+    st.sampled_from((*OTHER, "umbilicus-red", "umbilicus-pus", "skin-pustules")), max_size=3
+)
+severe = st.lists(st.sampled_from(SEVERE), min_size=1, max_size=2)
+critical = st.lists(st.sampled_from(CRITICAL), min_size=1, max_size=1)
+nothing = st.just([])
+present = st.tuples(calm, st.one_of(nothing, nothing, severe, critical)).map(
+    lambda parts: [*parts[0], *parts[1]]
+)
+some_signs = st.lists(st.sampled_from(ASKED[: -len(POSSIBLE)]), max_size=4)
+possibilities = st.tuples(*(st.sampled_from((Answer.YES, Answer.NO, None)) for _ in POSSIBLE)).map(
+    lambda said: tuple(
+        finding(code, answer)
+        for code, answer in zip(POSSIBLE, said, strict=True)
+        if answer is not None
+    )
+)
 answered = st.builds(
     lambda asked, yes, no, unasked: tuple(
         finding(code, Answer.YES if code in yes else Answer.NO)
-        for code in ASKED
+        for code in ASKED[: -len(POSSIBLE)]
         if code in yes or (code not in unasked and (asked or code in no))
     ),
-    st.sampled_from((True, True, False)),
+    st.sampled_from((True, True, True, False)),
+    present,
     some_signs,
-    some_signs,
-    some_signs,
+    st.one_of(st.just([]), some_signs),
 )
 doubled = st.lists(
     st.builds(finding, st.sampled_from(ASKED), st.sampled_from((Answer.YES, Answer.NO)), minutes),
-    max_size=3,
+    max_size=2,
 ).map(tuple)
+doubled = st.one_of(st.just(()), st.just(()), doubled)
 ages = st.one_of(
+    st.integers(0, 59).map(lambda day: Age(day, day)),
+    st.integers(0, 59).map(lambda day: Age(day, day)),
     st.integers(0, 59).map(lambda day: Age(day, day)),
     st.tuples(st.integers(0, 59), st.integers(0, 9)).map(
         lambda span: Age(span[0], min(span[0] + span[1], 62))
@@ -126,7 +177,7 @@ in_use = st.lists(
     ),
     max_size=1,
 ).map(tuple)
-stocks = st.one_of(st.none(), st.none(), st.frozensets(st.sampled_from(FORMULATIONS)))
+stocks = st.one_of(st.none(), st.none(), st.none(), st.frozensets(st.sampled_from(FORMULATIONS)))
 
 
 @st.composite
@@ -138,7 +189,7 @@ def infants(draw: st.DrawFn, ages: st.SearchStrategy[Age | None] = ages) -> Case
         visit_end=AS_OF + timedelta(hours=6),
         age=draw(ages),
         sex=draw(st.sampled_from(("male", "female", None))),
-        findings=(*draw(answered), *draw(doubled)),
+        findings=(*draw(answered), *draw(possibilities), *draw(doubled)),
         measurements=draw(measurements),
         given=draw(given),
         in_use=draw(in_use),
@@ -149,17 +200,17 @@ def infants(draw: st.DrawFn, ages: st.SearchStrategy[Age | None] = ages) -> Case
 @st.composite
 def complete_infants(draw: st.DrawFn) -> Case:
     """An infant of whom everything required is known, once and without contradiction."""
-    said = draw(some_signs)
-    rate = draw(st.integers(20, 90))
+    said = draw(present)
+    rates = draw(st.sampled_from((st.integers(31, 59), st.integers(60, 75), st.integers(20, 90))))
     values = {
-        "weight": ("kg", draw(decimals("1.50", "5.50", 2))),
-        "temperature": ("Cel", draw(decimals("35.0", "38.5"))),
+        "weight": ("kg", draw(decimals("1.00", "7.99", 2))),
+        "temperature": ("Cel", draw(st.one_of(decimals("35.5", "37.9"), decimals("35.0", "38.5")))),
     }
     measured = [
         Measurement(kind, Quantity(value, unit), AS_OF, Origin(f"Observation/{kind}"))
         for kind, (unit, value) in values.items()
     ]
-    for place, count in enumerate((rate, draw(st.integers(20, 90)))):
+    for place, count in enumerate((draw(rates), draw(rates))):
         at = AS_OF - timedelta(minutes=20 - 10 * place)
         quantity = Quantity(Decimal(count), "/min")
         measured.append(

@@ -140,8 +140,9 @@ def _per_kg(desk: Desk, checked: Medicine, span: _Span) -> None:
 def _rounded(desk: Desk, form: Formulation, span: _Span) -> None:
     """What is measured, over every weight of the span, stays inside rounded-range.
 
-    Between two weights at which the rounded amount changes, the dose per kilogram only falls:
-    so it is enough to look at both sides of each change, and at both ends.
+    Between two weights at which the rounded amount changes, the dose per kilogram only falls;
+    and each change moves it less than the one before, as one step weighs less in more steps.
+    So the lowest weight and both sides of the first change bound it everywhere.
     """
     rule = span.per_kg
     for weight, steps in _edges(form, span):
@@ -156,18 +157,17 @@ def _rounded(desk: Desk, form: Formulation, span: _Span) -> None:
 
 
 def _edges(form: Formulation, span: _Span) -> Iterator[tuple[Fraction, int]]:
-    """Weights at the ends and at each change, with the number of steps on either side."""
+    """The weights to look at, each with the number of steps that is measured there."""
     rule = span.per_kg
     low, high = Fraction(span.low), Fraction(span.high)
     per_step = _content(form, _step(form, rule)) / Fraction(rule.target.value)  # kg for one step
     shift = Fraction(1, 2) if rule.rounding == "nearest" else Fraction(0)
     steps = int(low / per_step + shift)
     yield low, steps
-    while (change := (steps + 1 - shift) * per_step) < high:
-        yield change, steps
-        steps += 1
-        yield change, steps
-    yield high, steps
+    change = (steps + 1 - shift) * per_step
+    yield min(change, high), steps
+    if change < high:
+        yield change, steps + 1
 
 
 def _step(form: Formulation, rule: PerKg) -> Decimal:

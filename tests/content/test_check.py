@@ -5,12 +5,14 @@ These are facts about the checks, not about medicine: the numbers are deliberate
 
 # ruff: noqa: E501 - a table: one fault, one line
 
+from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
 
 from cds_service.content.load import load
+from cds_service.quantity import to_step
 from tests.content.broken import changed, copied, findings
 
 SIGNS, ROWS, PLANS, HEAD = "signs.yaml", "classifications.yaml", "treatments.yaml", "protocol.yaml"
@@ -187,3 +189,20 @@ def test_a_row_that_some_infant_reaches_is_left_alone(when: str, tmp_path: Path)
 
 def test_the_packaged_content_has_no_fault() -> None:
     assert load().row_by_code
+
+
+@pytest.mark.parametrize("code", ["ampicillin", "benzylpenicillin", "ceftriaxone"])
+def test_no_weight_leaves_the_range_that_the_check_accepts(code: str) -> None:
+    # Derived: the check looks at three weights; here every gram is looked at.
+    protocol = load()
+    medicine = protocol.medicine_by_code[code]
+    rule = medicine.rules[0].per_kg
+    assert rule is not None
+    least, most = protocol.low_weight.dose_from, protocol.weight_limits.weigh_again_from
+    for grams in range(int(least.value * 1000), int(most.value * 1000)):
+        kg = Decimal(grams) / 1000
+        for form in medicine.formulations:
+            exact = form.amount_for(rule.target.value * kg)
+            amount = to_step(exact, form.step.value, rule.rounding)
+            given = amount * form.substance.value / form.per.value
+            assert rule.rounded_low.value * kg <= given <= rule.rounded_high.value * kg

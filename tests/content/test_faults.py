@@ -144,7 +144,7 @@ FAULTS = {
     "visit with nothing": Fault(PLANS, "with: gentamicin", "with: tea", "unknown medicine tea"),
     "absorbed by nothing": Fault(PLANS, "absorbed-by: [critical-illness,", "absorbed-by: [critical,", "unknown class critical"),
     "severity": Fault(PLANS, "severity: moderate", "severity: middling", "severity is middling"),
-    "regimen left open": Fault(PLANS, "        when: {any: [no-injections-possible]}\n", "", "every regimen has a when, except", "code: amoxicillin-alone"),
+    "regimen left open": Fault(PLANS, "code: amoxicillin-alone\n        when: {any: [no-injections-possible]}", "code: amoxicillin-alone", "every regimen has a when, except", "code: amoxicillin-alone"),
     "no last regimen": Fault(PLANS, "      - code: gentamicin-seven-days\n", "      - code: gentamicin-seven-days\n        when: {any: [jaundice]}\n", "every regimen has a when, except", "code: gentamicin-seven-days"),
     "dose from above": Fault(PLANS, "{value: 1.0 kg", "{value: 1.6 kg", "dose-from lies above zero"),
     "course in weeks": Fault(PLANS, "for: 10 d", "for: 2 wk", "it must be d here"),

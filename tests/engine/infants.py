@@ -1,9 +1,14 @@
 """Random infants for Hypothesis, seen only through the clinical text's own words."""
 
+import os
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
+from typing import Any
 
+from hypothesis import given as hypothesis_given
+from hypothesis import settings
 from hypothesis import strategies as st
 
 from cds_service.case import (
@@ -18,6 +23,19 @@ from cds_service.case import (
 )
 from cds_service.quantity import Quantity
 from tests.engine.cases import AS_OF, FURTHER, REQUIRED, SAFETY, SKIN, finding
+
+EXAMPLES = int(os.environ.get("CDS_TEST_EXAMPLES", "150"))
+
+
+def for_every(
+    *strategies: st.SearchStrategy[Any],
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Run a test on many random values, the same ones each time (more: CDS_TEST_EXAMPLES)."""
+    repeatable = settings(
+        max_examples=EXAMPLES, deadline=None, derandomize="CDS_TEST_EXAMPLES" not in os.environ
+    )
+    return lambda test: repeatable(hypothesis_given(*strategies)(test))
+
 
 MEDICINES = ("amoxicillin", "gentamicin", "ampicillin", "benzylpenicillin", "ceftriaxone")
 FORMULATIONS = (

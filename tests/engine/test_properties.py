@@ -11,7 +11,7 @@ from dataclasses import fields, is_dataclass, replace
 from typing import Any
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume
 from hypothesis import strategies as st
 
 from cds_service.case import Answer, Case
@@ -21,15 +21,13 @@ from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from cds_service.quantity import Quantity
 from tests.engine.cases import FURTHER, every_case
-from tests.engine.infants import ASKED, DANGER, complete_infants, infants, with_finding
+from tests.engine.infants import ASKED, DANGER, complete_infants, for_every, infants, with_finding
 from tests.engine.told import BACTERIAL, bacterial, undecided
 
 PROTOCOL = load()
 SEVERE_CLASSES = set(BACTERIAL[:3])
 NO_ILLNESS = "infection-unlikely"
 STATUS = {0: "success", 1: "data-requested", 2: "data-required"}
-settings.register_profile("engine", max_examples=300, deadline=None, derandomize=True)
-settings.load_profile("engine")
 
 
 def everything(thing: Any, seen: set[int] | None = None) -> Iterator[Any]:
@@ -51,7 +49,7 @@ def everything(thing: Any, seen: set[int] | None = None) -> Iterator[Any]:
         yield from everything(one, seen)
 
 
-@given(infants())
+@for_every(infants())
 def test_no_float_anywhere_in_a_decision(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     own = replace(decision, protocol=None)  # type: ignore[arg-type]
@@ -62,7 +60,7 @@ def test_no_float_anywhere_in_the_content() -> None:
     assert not [one for one in everything(PROTOCOL) if isinstance(one, float)]
 
 
-@given(infants(), st.randoms(use_true_random=False))
+@for_every(infants(), st.randoms(use_true_random=False))
 def test_the_order_of_what_was_sent_changes_nothing(case: Case, rng: random.Random) -> None:
     mixed = replace(
         case,
@@ -76,7 +74,7 @@ def test_the_order_of_what_was_sent_changes_nothing(case: Case, rng: random.Rand
     assert one.id == other.id
 
 
-@given(infants())
+@for_every(infants())
 def test_the_unit_of_a_weight_changes_nothing(case: Case) -> None:
     grams = replace(
         case,
@@ -90,7 +88,7 @@ def test_the_unit_of_a_weight_changes_nothing(case: Case) -> None:
     assert decide(grams, PROTOCOL).plan == decide(case, PROTOCOL).plan
 
 
-@given(infants(), st.sampled_from(ASKED), st.sampled_from((Answer.YES, Answer.NO)))
+@for_every(infants(), st.sampled_from(ASKED), st.sampled_from((Answer.YES, Answer.NO)))
 def test_an_answer_to_an_open_question_never_reverses_a_decided_row(
     case: Case, code: str, answer: Answer
 ) -> None:
@@ -111,7 +109,7 @@ def _rows(decision: Decision) -> dict[str, Answer]:
     return {one.row.code: one.answer for one in rows if one.row.code != NO_ILLNESS}
 
 
-@given(infants(), st.sampled_from(DANGER))
+@for_every(infants(), st.sampled_from(DANGER))
 def test_one_more_danger_sign_never_means_less(case: Case, code: str) -> None:
     before, after = decide(case, PROTOCOL), decide(with_finding(case, code, Answer.YES), PROTOCOL)
     ranks = {code: rank for rank, code in enumerate((*BACTERIAL, "undecided"))}
@@ -122,7 +120,7 @@ def test_one_more_danger_sign_never_means_less(case: Case, code: str) -> None:
     assert {one.key for one in after.plan.emergency} >= {one.key for one in before.plan.emergency}
 
 
-@given(infants())
+@for_every(infants())
 def test_at_most_one_bacterial_class_and_each_class_once(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     codes = Counter(held.code for held in decision.assessment.classes)
@@ -130,14 +128,14 @@ def test_at_most_one_bacterial_class_and_each_class_once(case: Case) -> None:
     assert max(codes.values(), default=1) == 1
 
 
-@given(complete_infants())
+@for_every(complete_infants())
 def test_exactly_one_bacterial_class_when_everything_required_is_known(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     assert bacterial(decision) in BACTERIAL
     assert undecided(decision) == []
 
 
-@given(infants())
+@for_every(infants())
 def test_either_one_class_or_a_named_open_row(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     if bacterial(decision) == "undecided":
@@ -145,14 +143,14 @@ def test_either_one_class_or_a_named_open_row(case: Case) -> None:
         assert decision.plan.status == "data-required"
 
 
-@given(infants())
+@for_every(infants())
 def test_nothing_found_is_never_said_while_a_row_above_is_open(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     for held in decision.assessment.classes:
         assert not (held.code == NO_ILLNESS and held.open_above)
 
 
-@given(infants())
+@for_every(infants())
 def test_an_urgent_referral_whenever_a_severe_class_holds(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     if bacterial(decision) in SEVERE_CLASSES:
@@ -161,7 +159,7 @@ def test_an_urgent_referral_whenever_a_severe_class_holds(case: Case) -> None:
         assert decision.plan.choice != ""
 
 
-@given(infants())
+@for_every(infants())
 def test_the_choice_follows_what_was_said_of_referral(case: Case) -> None:
     plan = decide(case, PROTOCOL).plan
     possible = {one.answer for one in case.findings if one.code == "referral-possible"}
@@ -171,7 +169,7 @@ def test_the_choice_follows_what_was_said_of_referral(case: Case) -> None:
         assert Answer.NO in possible
 
 
-@given(infants())
+@for_every(infants())
 def test_the_status_follows_from_what_is_missing(case: Case) -> None:
     """Design, decision 3: data-required, data-requested, success."""
     plan = decide(case, PROTOCOL).plan
@@ -179,7 +177,7 @@ def test_the_status_follows_from_what_is_missing(case: Case) -> None:
     assert plan.status == STATUS[needed]
 
 
-@given(infants())
+@for_every(infants())
 def test_an_open_row_above_makes_data_required(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     if undecided(decision):
@@ -187,7 +185,7 @@ def test_an_open_row_above_makes_data_required(case: Case) -> None:
         assert any(missing.required for missing in decision.plan.missing)
 
 
-@given(infants())
+@for_every(infants())
 def test_every_severe_class_open_above_is_said_in_the_plan(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     if not undecided(decision):
@@ -197,7 +195,7 @@ def test_every_severe_class_open_above_is_said_in_the_plan(case: Case) -> None:
     assert {one.key for one in decision.plan.summary} & {"summary.undecided", "summary.no-class"}
 
 
-@given(infants())
+@for_every(infants())
 def test_one_first_day_to_come_back_in_each_branch(case: Case) -> None:
     plan = decide(case, PROTOCOL).plan
     for branch in {visit.branch for visit in plan.follow_ups}:
@@ -206,7 +204,7 @@ def test_one_first_day_to_come_back_in_each_branch(case: Case) -> None:
         assert first == [min(visit.on for visit in visits)]
 
 
-@given(infants())
+@for_every(infants())
 def test_every_word_of_the_plan_can_be_printed_with_all_its_values(case: Case) -> None:
     decision = decide(case, PROTOCOL)
     for message in {one for one in everything(decision.plan) if type(one).__name__ == "Message"}:
@@ -215,7 +213,7 @@ def test_every_word_of_the_plan_can_be_printed_with_all_its_values(case: Case) -
         assert "{" not in text.replace("{tbl}", "")
 
 
-@given(infants())
+@for_every(infants())
 def test_the_same_question_has_the_same_answer(case: Case) -> None:
     assert decide(case, PROTOCOL) == decide(case, PROTOCOL)
 

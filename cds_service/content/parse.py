@@ -27,6 +27,7 @@ _LIMITS = (
 _TREATMENTS = "emergency referral-care plans low-weight counselling"
 _TIMES = ("h", "d")
 _Triple = tuple[Number, Number, Number]
+_NO = Node(None, "", 0)
 
 
 def names(files: Files) -> Names:
@@ -96,9 +97,6 @@ def protocol(files: Files, desk: Desk, digest: str) -> Protocol:
         digest=digest,
     )
     return desk.keep(made, files["protocol.yaml"])
-
-
-_NO = Node(None, "", 0)
 
 
 def _entries(items: Mapping[str, Node], key: str) -> dict[str, Node]:

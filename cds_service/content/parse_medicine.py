@@ -23,6 +23,7 @@ _MEDICINE = (
     "code atc route site times-a-day interval not-before target ceiling hard-max avoid-with "
     "ask-first prefer split-above senior-above offered-when cautions rules formulations"
 )
+_CAUTION = "code when severity beyond stop-at"
 _FORM = "code form snomed strength made-up dilute step pack pack-size shelf-life"
 _BAND = "code from below cells prefer per-kg caution"
 _PER_KG = "dose range rounded-range round step"
@@ -64,9 +65,6 @@ def medicine(root: Node, desk: Desk) -> Medicine:
     if root.file != f"medicines/{made.code}.yaml":
         fields.fault("code", f"the code {made.code} differs from the file's name; rename one")
     return desk.keep(made, root)
-
-
-_CAUTION = "code when severity beyond stop-at"
 
 
 def _caution(fields: Fields) -> MedicineCaution:

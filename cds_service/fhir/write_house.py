@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import orjson
 
 from cds_service.content.medicine import Formulation, Medicine
-from cds_service.content.model import Cite, Message
+from cds_service.content.model import Cite, Message, Source
 from cds_service.content.text import render
 from cds_service.content.treatment import Protocol
 from cds_service.engine.phrase import cited
@@ -92,23 +92,15 @@ class House:
         return known
 
     def _cite(self, cites: Iterable[Cite]) -> Iterable[Json]:
-        sources = {source.key: source for source in self.protocol.sources}
+        told: dict[str, list[str]] = {}
         for cite in dict.fromkeys(cites):
-            evidence = self.title(f"evidence.{cite.evidence}")
-            remark = f" {cite.note}" if cite.note else ""
-            if not cite.sources:
-                yield {"type": "citation", "display": f"{evidence}{remark}"}
-            for key in cite.sources:
-                source = sources[key]
-                where = f" {source.locator}." if source.locator else ""
-                words = f"{source.publisher}, {source.year}.{where} ({evidence}){remark}"
-                entry = {
-                    "type": "citation",
-                    "label": key,
-                    "display": source.title,
-                    "citation": words,
-                }
-                yield entry | ({"url": source.url} if source.url else {})
+            said = " ".join(filter(None, (self.title(f"evidence.{cite.evidence}"), cite.note)))
+            for key in cite.sources or ("",):
+                told.setdefault(key, []).append(said)
+        sources = {source.key: source for source in self.protocol.sources}
+        for key, said_of in told.items():
+            said = "; ".join(dict.fromkeys(said_of))
+            yield _citation(sources[key], said) if key else {"type": "citation", "display": said}
 
     def requirement(self, code: str) -> orjson.Fragment:
         """What a system is asked for: the Observation of a sign or measure, or the birth date."""
@@ -150,6 +142,16 @@ class House:
             "form": shape,
             "ingredient": [{"itemCodeableConcept": ingredient, "strength": ratio}],
         }
+
+
+def _citation(source: Source, said: str) -> Json:
+    entry = {
+        "type": "citation",
+        "label": source.key,
+        "display": source.title,
+        "citation": f"{source.publisher}, {source.year} ({said})",
+    }
+    return entry | ({"url": source.url} if source.url else {})
 
 
 _HOUSES: dict[tuple[int, str], House] = {}

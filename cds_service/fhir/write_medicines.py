@@ -48,7 +48,8 @@ def medication_request(pen: Pen, order: Order) -> Item:
             "quantity": counted(order.packs, form.pack),
         },
     }
-    title = pen.house.title(f"formulation.{form.code}")
+    name = pen.house.title(f"formulation.{form.code}")
+    title = name[:1].upper() + name[1:]
     cites = (order.cite, order.dose.cite)
     return Item(resource, title, order.branch, cites, order.key, order.instead_of)
 
@@ -111,6 +112,7 @@ def dose_and_rate(amount: Quantity, content: Quantity) -> orjson.Fragment:
 def _note(pen: Pen, order: Order) -> str:
     house, dose = pen.house, order.dose
     lines = (
+        house.title("write.proposal"),
         house.kept(_content_key(order), lambda: contained(order)),
         house.kept(_target_key(order), lambda: target(dose)),
         *map(house.text, dose.notes),

@@ -20,15 +20,18 @@ def referral_request(pen: Pen, referral: Referral) -> Item:
         "category": [{"coding": [_REFERRAL]}],
         "priority": "urgent" if referral.urgent else "routine",
         "code": {"coding": [_REFERRAL], "text": title},
-        "note": [{"text": pen.house.source(referral.cite)}],
+        "note": [{"text": _referral_note(pen, referral)}],
     }
-    if referral.only:
-        resource["note"].insert(0, {"text": pen.house.title("write.referral-only")})
     if referral.reasons:
         resource["reasonCode"] = [{"text": text(reason)} for reason in referral.reasons]
     if referral.classes:
         resource["reasonReference"] = pen.classes(referral.classes)
     return Item(resource, title, "refer", (referral.cite,))
+
+
+def _referral_note(pen: Pen, referral: Referral) -> str:
+    keys = ("write.proposal", "write.referral-only") if referral.only else ("write.proposal",)
+    return "\n".join((*map(pen.house.title, keys), pen.house.source(referral.cite)))
 
 
 def care_request(pen: Pen, care: Care) -> Item:
@@ -90,5 +93,6 @@ def communication_request(pen: Pen) -> Item:
         **pen.who,
         "payload": [{"contentString": line} for line in lines],
         "authoredOn": pen.as_of,
+        "note": [{"text": pen.house.title("write.proposal")}],
     }
     return Item(resource, pen.house.title("write.counselling"), "", ())

@@ -37,6 +37,8 @@ DAY = AS_OF.date()
 SEEN = Cite(("P20", "A24"), "seen")
 MEMORY = Cite(("CB19",), "memory")
 PRACTICE = Cite((), "practice")
+PROPOSAL = "Proposal for a licensed health worker, who decides. The national protocol prevails."
+"""Said by every request that a record system may store alone (every output is one)."""
 WEIGHT = Quantity(Decimal("3.4"), "kg")
 
 

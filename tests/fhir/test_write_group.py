@@ -1,12 +1,15 @@
 """The RequestGroup: what belongs together, what excludes what (FHIR R4 rqg-1; design, "Out")."""
 
+from dataclasses import replace
 from typing import Any
 
+from cds_service.content.model import Cite
 from cds_service.engine.model import Decision
 from cds_service.fhir.write import write
 from tests.fhir.decisions import (
     BASE,
     PRACTICE,
+    SEEN,
     amoxicillin,
     care,
     decision,
@@ -93,6 +96,25 @@ def test_sources_are_the_documentation_of_each_action() -> None:
     assert {each["type"] for each in documentation} == {"citation"}
     assert documentation[0]["url"].startswith("https://doi.org/")
     assert "from memory" in documentation[2]["citation"]
+
+
+def test_a_source_of_both_course_and_dose_is_named_once() -> None:
+    order = amoxicillin(cite=SEEN)
+    order = replace(order, dose=replace(order.dose, cite=Cite(("P20",), "memory", "re-checked")))
+    documentation = top(decision(todo=plan(orders=(order,))))[0]["documentation"]
+    assert [each["label"] for each in documentation] == ["P20", "A24"]
+    assert documentation[0] == {
+        "type": "citation",
+        "label": "P20",
+        "display": "Guenther et al., PLoS One 2020; 15(4): e0229248",
+        "citation": "Public Library of Science, 2020 (words seen; from memory re-checked)",
+        "url": "https://doi.org/10.1371/journal.pone.0229248",
+    }
+
+
+def test_a_medicine_is_titled_like_every_other_action() -> None:
+    (action,) = top(decision(todo=plan(orders=(amoxicillin(),))))
+    assert action["title"] == "Amoxicillin dispersible tablet, 250 mg"
 
 
 def test_common_practice_is_documented_as_having_no_source() -> None:

@@ -13,6 +13,7 @@ from cds_service.quantity import Quantity
 from tests.fhir.decisions import (
     AS_OF,
     BASE,
+    PROPOSAL,
     amoxicillin,
     benzylpenicillin,
     decision,
@@ -164,6 +165,11 @@ def test_what_to_hand_out_is_whole_tablets() -> None:
     found = request(amoxicillin())["dispenseRequest"]
     assert (found["quantity"]["value"], found["quantity"]["code"]) == (7, "{tbl}")
     assert found["validityPeriod"] == {"start": AS_OF.isoformat()}
+
+
+def test_stored_alone_it_still_says_that_it_is_a_proposal() -> None:
+    (note,) = request(amoxicillin())["note"]
+    assert note["text"].startswith(PROPOSAL)
 
 
 def test_the_note_names_the_dose_per_kilogram_the_target_the_rule_and_the_sources() -> None:

@@ -46,6 +46,15 @@ def check(made: Decision) -> None:
     assert sorted(shown) == sorted(wanted)
     assert body == write(made, base=BASE, language="")
     check_own_codes(bundle)
+    check_sources(group)
+
+
+def check_sources(group: dict) -> None:
+    """No action names a source twice."""
+    for action in actions(group.get("action", [])):
+        labels = [each.get("label") for each in action.get("documentation", [])]
+        named = [label for label in labels if label]
+        assert len(named) == len(set(named))
 
 
 def check_own_codes(bundle: dict) -> None:

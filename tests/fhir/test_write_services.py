@@ -7,7 +7,17 @@ from cds_service.case import Origin
 from cds_service.content.model import Message
 from cds_service.engine.model import Decision, Plan
 from cds_service.fhir.write import write
-from tests.fhir.decisions import BASE, care, caution, decision, plan, referral, severe, visit
+from tests.fhir.decisions import (
+    BASE,
+    PROPOSAL,
+    care,
+    caution,
+    decision,
+    plan,
+    referral,
+    severe,
+    visit,
+)
 from tests.fhir.judge import judged, resources
 
 
@@ -43,6 +53,19 @@ def test_a_referral_that_may_still_be_chosen_is_an_option() -> None:
 def test_the_only_safe_option_is_said_to_be_so() -> None:
     found = only("ServiceRequest", plan(choice="refer-then-here", referral=referral(only=True)))
     assert "only safe option" in found["note"][0]["text"]
+
+
+def test_a_referral_stored_alone_still_says_that_it_is_a_proposal() -> None:
+    for only_option in (False, True):
+        todo = plan(choice="refer", referral=referral(only=only_option))
+        (note,) = only("ServiceRequest", todo)["note"]
+        assert note["text"].startswith(PROPOSAL)
+        assert note["text"].endswith("\nSource: P20, A24; words seen.")
+
+
+def test_what_the_caregiver_is_told_is_a_proposal_too() -> None:
+    found = only("CommunicationRequest", plan(counselling=(Message("care.return-at-once"),)))
+    assert found["note"] == [{"text": PROPOSAL}]
 
 
 def test_a_referral_without_classes_or_reasons_is_still_written() -> None:

@@ -191,6 +191,16 @@ def test_the_packaged_content_has_no_fault() -> None:
     assert load().row_by_code
 
 
+SHORT = (AMOXICILLIN, "from: 6.0 kg", "from: 6.0 kg\n        below: 6.1 kg")
+
+
+def test_a_short_band_is_checked_up_to_its_end(tmp_path: Path) -> None:
+    assert changed(tmp_path / "right", SHORT)
+    narrow = (AMOXICILLIN, "rounded-range: [40 mg/kg,", "rounded-range: [41.5 mg/kg,")
+    found = findings(copied(tmp_path / "wrong", SHORT, narrow))
+    assert "tablet-250mg at 6.10 kg gives 40.98 mg/kg after rounding" in found[0]
+
+
 @pytest.mark.parametrize("code", ["ampicillin", "benzylpenicillin", "ceftriaxone"])
 def test_no_weight_leaves_the_range_that_the_check_accepts(code: str) -> None:
     # Derived: the check looks at three weights; here every gram is looked at.

@@ -4,6 +4,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Generic, TypeVar
 
+from msgspec import UNSET, Struct
+
 from cds_service.case import Finding, GivenDose, Measurement, MedicineInUse, Origin, Refusal
 from cds_service.fhir.wire import Resource
 
@@ -11,15 +13,23 @@ R_co = TypeVar("R_co", bound=Resource, covariant=True)
 _NEVER = datetime.min.replace(tzinfo=UTC)
 
 
-@dataclass(slots=True)
-class Sent(Generic[R_co]):
-    """A decoded resource and where it came from."""
+class Sent(Struct, Generic[R_co], gc=False):
+    """A decoded resource and where it came from (a Struct: one is made for every entry)."""
 
     resource: R_co
     full_url: str
-    own: str
-    """`Type/id`; "" when the resource has no id."""
+    """The entry's address; "" when it has none."""
     origin: Origin
+
+    @property
+    def own(self) -> str:
+        """`Type/id`; "" when the resource has no id."""
+        return own_name(self.resource)
+
+
+def own_name(resource: Resource) -> str:
+    """`Type/id` of a resource; "" when it has no id."""
+    return "" if resource.id is UNSET else f"{type(resource).__name__}/{resource.id}"
 
 
 @dataclass(slots=True)

@@ -1,6 +1,7 @@
 """What a code means under one protocol: dictionaries made once, when the protocol is loaded."""
 
 from dataclasses import dataclass
+from datetime import timedelta
 from decimal import Decimal
 
 from msgspec import UNSET, UnsetType
@@ -46,6 +47,9 @@ class Lookup:
     allergies: tuple[Sign, ...]
     by_atc: dict[str, str]
     by_formulation: dict[str, str]
+    age_limit: int
+    """Days: the first age that this protocol is not for."""
+    visit_length: timedelta
 
     def meanings(self, concept: Concept) -> list[Meaning]:
         """What the codings of a concept mean here, each once; codes of others say nothing."""
@@ -112,6 +116,8 @@ def make(protocol: Protocol) -> Lookup:
         allergies=tuple(sign for sign in protocol.signs if sign.allergy_snomed or sign.allergy_atc),
         by_atc={medicine.atc: medicine.code for medicine in protocol.medicines},
         by_formulation={form.code: medicine.code for medicine, form in protocol.formulations},
+        age_limit=int(protocol.age_below.quantity.to("d").value),
+        visit_length=timedelta(minutes=int(protocol.visit_length.quantity.to("min").value)),
     )
 
 

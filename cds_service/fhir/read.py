@@ -12,7 +12,7 @@ from typing import Any
 
 from cds_service.case import Case
 from cds_service.content.treatment import Protocol
-from cds_service.errors import UnusableRequest
+from cds_service.errors import MalformedRequest, UnusableRequest
 from cds_service.fhir import facts as order
 from cds_service.fhir import json_text, lookup, read_patient
 from cds_service.fhir.context import Context
@@ -20,7 +20,7 @@ from cds_service.fhir.facts import Facts, Sent
 from cds_service.fhir.read_age import settle
 from cds_service.fhir.read_body import Body, read_body
 from cds_service.fhir.read_condition import read_allergy, read_condition
-from cds_service.fhir.read_entries import Entries, read_entries
+from cds_service.fhir.read_entries import Entries, read_entries, read_whole
 from cds_service.fhir.read_medicine import read_administration, read_request, read_statement
 from cds_service.fhir.read_observation import read_observation
 from cds_service.fhir.read_visit import visit
@@ -68,24 +68,34 @@ def read(body: bytes, protocol: Protocol, *, now: datetime, strict: bool = False
     """
     tree = json_text.parse(body)
     codes = lookup.of(protocol)
-    asked = read_body(body, tree, codes)
-    entries = read_entries(asked)
+    asked, entries = _decoded(body, tree, codes)
     if strict:
         _check_elements(body, tree)
-    case = _case(asked, entries, codes, protocol, now)
+    case = _case(asked, entries, codes, now)
     if strict and case.refusals:
         _refuse_all(case, protocol)
     return Request(case, asked.language)
 
 
-def _case(
-    asked: Body, entries: Entries, codes: lookup.Lookup, protocol: Protocol, now: datetime
-) -> Case:
+def _decoded(body: bytes, tree: Any, codes: lookup.Lookup) -> tuple[Body, Entries]:
+    """Decode in one go; where that does not succeed, one by one, which finds all that is wrong."""
+    try:
+        asked = read_body(body, tree, codes, whole=True)
+        entries = read_whole(asked)
+    except MalformedRequest:
+        entries = None
+    if entries is None:
+        asked = read_body(body, tree, codes, whole=False)
+        entries = read_entries(asked)
+    return asked, entries
+
+
+def _case(asked: Body, entries: Entries, codes: lookup.Lookup, now: datetime) -> Case:
     patient = read_patient.choose(entries.of(Patient), asked)
     facts = Facts(refusals=asked.refusals)
     read_patient.note_doubts(patient, facts)
     subject = Subject(patient)
-    when = visit(asked, entries.of(Encounter), subject, facts, protocol, now)
+    when = visit(asked, entries.of(Encounter), subject, facts, codes.visit_length, now)
     context = Context(codes, when, entries.of(Medication), facts)
     for kind, reader in _READERS:
         for sent in entries.of(kind):
@@ -96,7 +106,7 @@ def _case(
                 reader(sent, context)
     age = settle(read_patient.age_by_birth_date(patient, when.as_of), context.ages, facts)
     if age is not None:
-        read_patient.check_age(age, protocol)
+        read_patient.check_age(age, codes.age_limit)
     return Case(
         subject=patient.origin.reference,
         as_of=when.as_of,

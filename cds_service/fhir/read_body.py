@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from msgspec import UNSET, Raw, UnsetType
+from msgspec.json import Decoder
 
 from cds_service.case import Origin, Refusal
 from cds_service.errors import MalformedRequest, Problem, UnusableRequest
@@ -20,9 +21,12 @@ from cds_service.fhir.wire import (
     decode,
     decoder,
 )
+from cds_service.fhir.wire_resources import Readable
 
-_BUNDLE = decoder(Bundle)
-_PARAMETERS = decoder(Parameters)
+_BUNDLE = decoder(Bundle[Raw])
+_PARAMETERS = decoder(Parameters[Raw])
+_WHOLE_BUNDLE = decoder(Bundle[Readable])
+_WHOLE_PARAMETERS = decoder(Parameters[Bundle[Readable]])
 _LANGUAGE = re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*")
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
@@ -31,7 +35,7 @@ _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 class Body:
     """The Bundle with its place, and what the parameters beside it said."""
 
-    bundle: Bundle
+    bundle: Bundle[Any]
     nodes: list[Any]
     """The entries as parsed JSON, for looking only."""
     place: str
@@ -48,26 +52,31 @@ def printable(code: str) -> str:
     return code if _CODE.fullmatch(code) else "?"
 
 
-def read_body(body: bytes, tree: Any, lookup: Lookup) -> Body:
+def read_body(body: bytes, tree: Any, lookup: Lookup, *, whole: bool) -> Body:
     """Find the data and the parameters.
+
+    `whole`: decode all resources in one go, which is quick but stops at the first fault and at
+    any type of resource that is not read.
 
     Raises MalformedRequest when the body is neither, UnusableRequest when there is no data.
     """
     kind = tree.get("resourceType") if isinstance(tree, dict) else None
     if kind == "Bundle":
-        return _bundle(body, tree, "Bundle")
+        bundle: Decoder[Bundle[Any]] = _WHOLE_BUNDLE if whole else _BUNDLE
+        return _bundle(decode(bundle, body, kind), tree, kind)
     if kind == "Parameters":
-        return _parameters(decode(_PARAMETERS, body, "Parameters"), tree, lookup)
+        shape: Decoder[Parameters[Any]] = _WHOLE_PARAMETERS if whole else _PARAMETERS
+        return _parameters(decode(shape, body, kind), tree, lookup)
     what = "The body is neither a Parameters nor a Bundle resource."
     remedy = "Send Parameters with the data Bundle in the parameter `data`, or the Bundle alone."
     raise MalformedRequest(Problem("structure", what, remedy))
 
 
-def _bundle(raw: bytes | Raw, node: Any, place: str) -> Body:
+def _bundle(sent: Any, node: Any, place: str) -> Body:
     if not isinstance(node, dict) or node.get("resourceType") != "Bundle":
         remedy = "Send the infant's resources in one Bundle."
         raise MalformedRequest(Problem("structure", "The data is not a Bundle.", remedy, place))
-    bundle = decode(_BUNDLE, raw, place)
+    bundle: Bundle[Any] = decode(_BUNDLE, sent, place) if isinstance(sent, Raw) else sent
     _no_unknown_rules(bundle, place)
     if bundle.type == "history":
         what = "A history Bundle mixes what holds with what no longer holds."
@@ -83,7 +92,7 @@ def _no_unknown_rules(resource: Resource, place: str) -> None:
         raise UnusableRequest(Problem("extension", what, remedy, place))
 
 
-def _parameters(parameters: Parameters, tree: Any, lookup: Lookup) -> Body:
+def _parameters(parameters: Parameters[Any], tree: Any, lookup: Lookup) -> Body:
     _no_unknown_rules(parameters, "Parameters")
     sent = [] if parameters.parameter is UNSET else parameters.parameter
     body = _data(sent, tree)
@@ -102,7 +111,7 @@ def _parameters(parameters: Parameters, tree: Any, lookup: Lookup) -> Body:
     return body
 
 
-def _data(sent: list[Parameter], tree: Any) -> Body:
+def _data(sent: list[Parameter[Any]], tree: Any) -> Body:
     found = [index for index, one in enumerate(sent) if one.name == "data"]
     if not found:
         what = "There is no parameter `data`."
@@ -120,7 +129,7 @@ def _data(sent: list[Parameter], tree: Any) -> Body:
     return _bundle(one.resource, node, f"{place}.resource")
 
 
-def _once(name: str, sent: list[Parameter], place: str) -> None:
+def _once(name: str, sent: list[Parameter[Any]], place: str) -> None:
     if sum(one.name == name for one in sent) > 1:
         what = f"The parameter `{name}` is given more than once."
         raise MalformedRequest(Problem("structure", what, "Send it once.", place))
@@ -130,7 +139,7 @@ def _wrong(place: str, wanted: str) -> Problem:
     return Problem("structure", "The parameter has not the right type.", f"Send {wanted}.", place)
 
 
-def _named(one: Parameter, place: str) -> str:
+def _named(one: Parameter[Any], place: str) -> str:
     if isinstance(one.value_string, str):
         return one.value_string
     if one.value_reference is not UNSET and isinstance(one.value_reference.reference, str):
@@ -138,15 +147,15 @@ def _named(one: Parameter, place: str) -> str:
     raise MalformedRequest(_wrong(place, "valueString or valueReference"))
 
 
-def _subject(one: Parameter, place: str, body: Body) -> None:
+def _subject(one: Parameter[Any], place: str, body: Body) -> None:
     body.subject = _named(one, place)
 
 
-def _encounter(one: Parameter, place: str, body: Body) -> None:
+def _encounter(one: Parameter[Any], place: str, body: Body) -> None:
     body.encounter = _named(one, place)
 
 
-def _as_of(one: Parameter, place: str, body: Body) -> None:
+def _as_of(one: Parameter[Any], place: str, body: Body) -> None:
     if one.value_date_time is UNSET:
         raise MalformedRequest(_wrong(place, "valueDateTime"))
     if one.value_date_time.exact is None:
@@ -156,7 +165,7 @@ def _as_of(one: Parameter, place: str, body: Body) -> None:
     body.as_of = one.value_date_time.exact
 
 
-def _language(one: Parameter, place: str, body: Body) -> None:
+def _language(one: Parameter[Any], place: str, body: Body) -> None:
     if one.value_code is UNSET and one.value_codeable_concept is UNSET:
         raise MalformedRequest(_wrong(place, "valueCodeableConcept or valueCode"))
     code = _first_code(one.value_codeable_concept) or one.value_code
@@ -171,7 +180,7 @@ def _first_code(concept: Concept | UnsetType) -> str:
     return next((coding.code for coding in codings if isinstance(coding.code, str)), "")
 
 
-def _stock(one: Parameter, place: str, lookup: Lookup, stock: set[str], body: Body) -> None:
+def _stock(one: Parameter[Any], place: str, lookup: Lookup, stock: set[str], body: Body) -> None:
     if one.value_codeable_concept is UNSET:
         raise MalformedRequest(_wrong(place, "valueCodeableConcept"))
     origin = Origin(expression=place)

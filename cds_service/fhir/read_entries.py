@@ -1,45 +1,26 @@
 """The entries of the Bundle: decoded, with their place, each resource once."""
 
+import re
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from msgspec import UNSET, Raw
 from msgspec.json import Decoder
 
 from cds_service.case import Origin
 from cds_service.errors import MalformedRequest, Problem
-from cds_service.fhir.facts import Sent
+from cds_service.fhir.facts import Sent, own_name
 from cds_service.fhir.read_body import Body
-from cds_service.fhir.wire import Entry, Resource, decoder
-from cds_service.fhir.wire_error import DECODE_ERRORS, from_decoder
-from cds_service.fhir.wire_resources import (
-    AllergyIntolerance,
-    Condition,
-    Encounter,
-    Medication,
-    MedicationAdministration,
-    MedicationRequest,
-    MedicationStatement,
-    Observation,
-    Patient,
-)
+from cds_service.fhir.wire import Entry, Resource, decode, decoder
+from cds_service.fhir.wire_resources import Readable
 
 R = TypeVar("R", bound=Resource)
 
-_SHAPES: dict[str, Decoder[Any]] = {
-    shape.__name__: decoder(shape)
-    for shape in (
-        AllergyIntolerance,
-        Condition,
-        Encounter,
-        Medication,
-        MedicationAdministration,
-        MedicationRequest,
-        MedicationStatement,
-        Observation,
-        Patient,
-    )
-}
+_SHAPES: dict[str, Decoder[Any]] = {kind.__name__: decoder(kind) for kind in get_args(Readable)}
+
+
+_IDS = re.compile(r"[A-Za-z0-9.\- ]*")
+"""Ids (FHIR R4 data type id), parted by blanks."""
 
 
 @dataclass(slots=True)
@@ -48,13 +29,41 @@ class Entries:
 
     by_type: dict[type[Resource], list[Any]] = field(default_factory=dict)
 
+    def add(self, one: Sent[Resource]) -> None:
+        """Add a resource."""
+        self.by_type.setdefault(type(one.resource), []).append(one)
+
     def of(self, kind: type[R]) -> list[Sent[R]]:
         """The resources of one type, in the order of the request."""
         return self.by_type.get(kind, [])
 
 
+def read_whole(body: Body) -> Entries | None:
+    """The entries of a Bundle that was decoded whole.
+
+    None when two may be the same resource, or an id is none: `read_entries` says where.
+    """
+    entries = Entries()
+    identities, ids = list[str](), list[str]()
+    for index, entry in enumerate([] if body.bundle.entry is UNSET else body.bundle.entry):
+        if entry.resource is not UNSET:
+            one = _sent(entry, entry.resource, f"{body.place}.entry[{index}].resource")
+            identities += _identities(one)
+            entries.add(one)
+            if entry.resource.id is not UNSET:
+                ids.append(entry.resource.id)
+    if len(set(identities)) < len(identities) or not _are_ids(ids):
+        return None
+    return entries
+
+
+def _are_ids(ids: list[str]) -> bool:
+    text = " ".join(ids)
+    return text.count(" ") == max(len(ids) - 1, 0) and _IDS.fullmatch(text) is not None
+
+
 def read_entries(body: Body) -> Entries:
-    """Decode the entries of a Bundle.
+    """Decode the entries of a Bundle one by one.
 
     Raises MalformedRequest with every resource that is not FHIR R4, and with both places of a
     resource that is sent twice with different content (bdl-7).
@@ -67,9 +76,12 @@ def read_entries(body: Body) -> Entries:
             continue
         place = f"{body.place}.entry[{index}].resource"
         try:
-            one = _sent(entry, entry.resource, node["resource"], place)
-            if one is not None and not _again(one, entry.resource, seen):
-                entries.by_type.setdefault(type(one.resource), []).append(one)
+            resource = _decoded(entry.resource, node["resource"], place)
+            if resource is None:
+                continue
+            one = _sent(entry, resource, place)
+            if not _again(one, entry.resource, seen):
+                entries.add(one)
         except MalformedRequest as error:
             problems.extend(error.problems)
     if problems:
@@ -77,7 +89,7 @@ def read_entries(body: Body) -> Entries:
     return entries
 
 
-def _sent(entry: Entry, raw: Raw, node: Any, place: str) -> Sent[Resource] | None:
+def _decoded(raw: Raw, node: Any, place: str) -> Resource | None:
     kind = node.get("resourceType") if isinstance(node, dict) else None
     if not isinstance(kind, str):
         what = "The resource has no resourceType."
@@ -85,24 +97,37 @@ def _sent(entry: Entry, raw: Raw, node: Any, place: str) -> Sent[Resource] | Non
     shape = _SHAPES.get(kind)
     if shape is None:
         return None
-    try:
-        resource: Resource = shape.decode(raw)
-    except DECODE_ERRORS as error:
-        raise MalformedRequest(from_decoder(error, place)) from None
+    resource: Resource = decode(shape, raw, place)
+    if resource.id is not UNSET and not _are_ids([resource.id]):
+        what = "The id is not one of FHIR R4."
+        remedy = "Send an id of letters, digits, - and . only, at most 64 of them."
+        raise MalformedRequest(Problem("value", what, remedy, f"{place}.id"))
+    return resource
+
+
+def _sent(entry: Entry[Any], resource: Resource, place: str) -> Sent[Resource]:
     if entry.modifier_extension is not UNSET:
         resource.modifier_extension = entry.modifier_extension
-    own = "" if resource.id is UNSET else f"{kind}/{resource.id}"
-    full_url = "" if entry.full_url is UNSET else entry.full_url
-    return Sent(resource, full_url, own, Origin(full_url or own, place))
+    if entry.full_url is UNSET:
+        return Sent(resource, "", Origin(own_name(resource), place))
+    return Sent(resource, entry.full_url, Origin(entry.full_url, place))
+
+
+def _identities(one: Sent[Resource]) -> tuple[str, ...]:
+    """The names by which the same resource would be known again.
+
+    The address on a server is one; without it a resource is known by its urn, and by `Type/id`.
+    """
+    if one.full_url.startswith("http"):
+        return (one.full_url,)
+    return tuple(name for name in (one.full_url, one.own) if name)
 
 
 def _again(one: Sent[Resource], raw: Raw, seen: dict[str, tuple[Sent[Resource], Raw]]) -> bool:
     """Whether this resource was read before; raises MalformedRequest when it was different."""
-    for identity in (one.full_url, one.own):
-        if not identity:
-            continue
+    for identity in _identities(one):
         earlier, bytes_then = seen.setdefault(identity, (one, raw))
-        if earlier is one or _elsewhere(one.full_url, earlier.full_url):
+        if earlier is one:
             continue
         if bytes(bytes_then) == bytes(raw):
             return True
@@ -110,8 +135,3 @@ def _again(one: Sent[Resource], raw: Raw, seen: dict[str, tuple[Sent[Resource], 
         remedy = f"Send only the current one; the other is at {earlier.origin.expression}."
         raise MalformedRequest(Problem("duplicate", what, remedy, one.origin.expression))
     return False
-
-
-def _elsewhere(one: str, other: str) -> bool:
-    """Whether two addresses name resources of different servers, which may share an id."""
-    return one != other and one.startswith("http") and other.startswith("http")

@@ -57,10 +57,11 @@ def _meaning(sent: Sent[Observation], context: Context) -> Kind | Sign | AgeCode
             context.facts.refuse("finding-unknown", sent.origin, code=printable(meaning.code))
         else:
             known.append(meaning)
-    if len(known) > 1:
+    if len(known) == 1:
+        return known[0]
+    if known:
         context.facts.refuse("code-ambiguous", sent.origin)
-        return None
-    return known[0] if known else None
+    return None
 
 
 def _finding(sent: Sent[Observation], at: datetime | None, sign: Sign, facts: Facts) -> None:

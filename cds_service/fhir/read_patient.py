@@ -5,7 +5,6 @@ from datetime import date, datetime
 from msgspec import UNSET
 
 from cds_service.case import Age, Origin
-from cds_service.content.treatment import Protocol
 from cds_service.errors import Problem, UnusableRequest
 from cds_service.fhir.facts import Facts, Sent
 from cds_service.fhir.read_body import Body
@@ -86,9 +85,8 @@ def span(first: date, last: date, as_of: datetime, origin: Origin) -> Age:
     return Age(max(low, 0) if high >= 0 else low, high, origin)
 
 
-def check_age(age: Age, protocol: Protocol) -> None:
-    """Raise UnusableRequest when no day of the span is one of this protocol's."""
-    limit = int(protocol.age_below.quantity.to("d").value)
+def check_age(age: Age, limit: int) -> None:
+    """Raise UnusableRequest when no day of the span is from 0 to below `limit`."""
     if age.high >= 0 and age.low < limit:
         return
     if age.high < 0:

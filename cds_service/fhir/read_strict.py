@@ -51,6 +51,11 @@ _CODES = {
 }
 
 
+# What the models raise beside their own error about a resource inside a resource: its type is
+# looked up before it is checked, and their recursion has no limit.
+_STUMBLES = (AttributeError, KeyError, RecursionError, TypeError, ValueError)
+
+
 def _check_shell(node: dict[str, Any], place: str, problems: list[Problem]) -> None:
     """Check a resource, and each resource that stands in it, with its own model."""
     bare = dict(node)
@@ -78,9 +83,9 @@ def _check_one(node: dict[str, Any], place: str, problems: list[Problem]) -> Non
         get_fhir_model_class(str(node.get("resourceType"))).model_validate(node)
     except ValidationError as error:
         problems.extend(_problem(one["loc"], one["type"], place) for one in error.errors())
-    except (KeyError, ValueError):
-        what = "A resource type in it is not one of FHIR R4."
-        problems.append(Problem("structure", what, "Check resourceType.", place))
+    except _STUMBLES:
+        what = "It holds something that FHIR R4 does not have, such as an unknown resource type."
+        problems.append(Problem("structure", what, "Check each resourceType in it.", place))
 
 
 def _problem(loc: tuple[str | int, ...], kind: str, place: str) -> Problem:

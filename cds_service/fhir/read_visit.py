@@ -6,7 +6,6 @@ from datetime import datetime, time, timedelta
 from msgspec import UNSET, UnsetType
 
 from cds_service.case import Origin
-from cds_service.content.treatment import Protocol
 from cds_service.fhir.facts import Facts, Sent
 from cds_service.fhir.read_body import Body
 from cds_service.fhir.references import Subject, names
@@ -56,10 +55,13 @@ def visit(
     encounters: list[Sent[Encounter]],
     subject: Subject,
     facts: Facts,
-    protocol: Protocol,
+    length: timedelta,
     now: datetime,
 ) -> Visit:
-    """`as_of` is the parameter `asOf`, else the start of the encounter, else `now`."""
+    """`as_of` is the parameter `asOf`, else the start of the encounter, else `now`.
+
+    `length` is how long a visit lasts that has only a start.
+    """
     encounter = _encounter(body, encounters, subject, facts)
     reference = encounter.origin.reference if encounter else _as_reference(body.encounter)
     if body.as_of is not None:
@@ -68,13 +70,12 @@ def visit(
     if period is UNSET or period.start is UNSET or period.start.exact is None:
         return Visit(now, now + CLOCK_SKEW, reference)
     start = period.start.exact
-    return Visit(start, _end(period, start, protocol), reference)
+    return Visit(start, _end(period, start, length), reference)
 
 
-def _end(period: Period, start: datetime, protocol: Protocol) -> datetime:
+def _end(period: Period, start: datetime, length: timedelta) -> datetime:
     if period.end is UNSET:
-        minutes = protocol.visit_length.quantity.to("min").value
-        return start + timedelta(minutes=int(minutes))
+        return start + length
     if period.end.exact is not None:
         return period.end.exact
     return datetime.combine(period.end.last, time(23, 59, 59), start.tzinfo)

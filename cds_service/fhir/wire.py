@@ -5,7 +5,7 @@ that is not declared here is skipped. Absent is UNSET, never None: null is not F
 """
 
 from decimal import Decimal
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Generic, Literal, TypeVar
 
 from msgspec import UNSET, Meta, Raw, Struct, UnsetType
 from msgspec.json import Decoder
@@ -22,8 +22,10 @@ MAX_EXPONENT = 20
 _LONGEST, _SHORT = 60, 20
 _NUMERIC = frozenset(b"-0123456789"[i : i + 1] for i in range(11))
 T = TypeVar("T")
+R = TypeVar("R")
 
-Id = Annotated[str, Meta(pattern=r"^[A-Za-z0-9.\-]{1,64}\Z")]
+Id = Annotated[str, Meta(min_length=1, max_length=64)]
+"""Its letters are checked in `read_entries`: a pattern for each id would cost too much here."""
 Text = Annotated[str, Meta(min_length=1)]
 
 
@@ -87,7 +89,7 @@ class Quantity(Wire, rename={"number": "#"}):
         self.number = None if self.value is UNSET else exact(bytes(self.value))
 
 
-class Resource(Wire):
+class Resource(Wire, tag_field="resourceType", tag=True):
     """What every resource may have. Rules that are not known must not be passed over."""
 
     id: Id | UnsetType = UNSET
@@ -99,11 +101,11 @@ class Resource(Wire):
         return self.modifier_extension is not UNSET or self.implicit_rules is not UNSET
 
 
-class Entry(Wire, kw_only=True):
-    """One entry of a Bundle."""
+class Entry(Wire, Generic[R], kw_only=True):
+    """One entry of a Bundle; its resource is decoded with it, or later (R is then Raw)."""
 
     full_url: Text | UnsetType = UNSET
-    resource: Raw | UnsetType = UNSET
+    resource: R | UnsetType = UNSET
     modifier_extension: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
 
     def __post_init__(self) -> None:
@@ -114,17 +116,17 @@ class Entry(Wire, kw_only=True):
             raise WireError("invariant", what, "Send an address or urn:uuid:, or none.", ".fullUrl")
 
 
-class Bundle(Resource, kw_only=True):
+class Bundle(Resource, Generic[R], kw_only=True):
     """FHIR Bundle."""
 
     type: Literal[
         "document", "message", "transaction", "transaction-response", "batch", "batch-response",
         "history", "searchset", "collection",
     ]  # fmt: skip
-    entry: Annotated[list[Entry], Meta(min_length=1)] | UnsetType = UNSET
+    entry: Annotated[list[Entry[R]], Meta(min_length=1)] | UnsetType = UNSET
 
 
-class Parameter(Wire, kw_only=True):
+class Parameter(Wire, Generic[R], kw_only=True):
     """One parameter of the operation, with the value types that it may have here."""
 
     name: Text
@@ -133,14 +135,14 @@ class Parameter(Wire, kw_only=True):
     value_reference: Reference | UnsetType = UNSET
     value_codeable_concept: Concept | UnsetType = UNSET
     value_date_time: When | UnsetType = UNSET
-    resource: Raw | UnsetType = UNSET
+    resource: R | UnsetType = UNSET
     modifier_extension: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
 
 
-class Parameters(Resource, kw_only=True):
+class Parameters(Resource, Generic[R], kw_only=True):
     """FHIR Parameters."""
 
-    parameter: Annotated[list[Parameter], Meta(min_length=1)] | UnsetType = UNSET
+    parameter: Annotated[list[Parameter[R]], Meta(min_length=1)] | UnsetType = UNSET
 
 
 def exact(raw: bytes) -> Decimal:

@@ -47,22 +47,18 @@ def _foreign(text: str) -> WireError:
     if missing := _MISSING.match(text):
         name = missing[1]
         return WireError("required", f"The element {name} is missing.", f"Send {name}.", f".{name}")
-    if text.startswith("Invalid enum value"):
+    if text.startswith("Invalid "):
         return WireError(
             "code-invalid",
             "The code is not one that FHIR R4 allows here.",
             "Send a code of the value set that FHIR R4 binds to this element.",
         )
-    if "matching regex" in text:
-        return WireError(
-            "value",
-            "The text does not have the form of its FHIR R4 data type.",
-            "Send it as FHIR R4 defines the type (an id: letters, digits, - and ., at most 64).",
-        )
-    if "of length" in text:
+    if "of length >=" in text:
         return WireError(
             "structure", "Nothing is in it.", "Leave an element out when it has no content."
         )
+    if "of length <=" in text:
+        return WireError("value", "It is too long.", "Send at most 64 letters.")
     return WireError(
         "structure",
         f"{text}.".replace("`", "'"),

@@ -238,3 +238,17 @@ class Medication(Resource, kw_only=True):
 
     status: Literal["active", "inactive", "entered-in-error"] | UnsetType = UNSET
     code: Concept | UnsetType = UNSET
+
+
+Readable = (
+    AllergyIntolerance
+    | Condition
+    | Encounter
+    | Medication
+    | MedicationAdministration
+    | MedicationRequest
+    | MedicationStatement
+    | Observation
+    | Patient
+)
+"""The resource types that are read."""

@@ -15,6 +15,7 @@ from tests.fhir.sending import (
     bundle,
     case,
     concept,
+    entry,
     finding,
     infant,
     parameters,
@@ -145,16 +146,24 @@ def test_resources_of_other_types_are_accepted() -> None:
     assert request(bundle(*infant(weight()), *others)).case.refusals == ()
 
 
-def test_an_entry_without_a_resource_is_accepted() -> None:
-    body = bundle(patient())
-    body["entry"].append({"fullUrl": f"{SERVER}/Observation/gone"})
-    assert request(body).case.refusals == ()
+@pytest.mark.parametrize("others", [[], [entry({"resourceType": "Location", "id": "tolm-ford"})]])
+def test_an_entry_without_a_resource_is_accepted(others: list[Json]) -> None:
+    gone = {"fullUrl": f"{SERVER}/Observation/gone"}
+    assert request(bundle(entry=[entry(patient()), gone, *others])).case.refusals == ()
 
 
 def test_data_that_is_no_resource_is_refused() -> None:
     with pytest.raises(MalformedRequest) as caught:
         request({"resourceType": "Parameters", "parameter": [{"name": "data", "valueCode": "x"}]})
     assert caught.value.problems[0].expression == "Parameters.parameter[0]"
+
+
+@pytest.mark.parametrize("name", ["a b", "ä", "a/b", "a_b", " ", "a\n"])
+def test_an_id_has_letters_digits_dashes_and_dots_only(name: str) -> None:
+    with pytest.raises(MalformedRequest) as caught:
+        request(bundle(patient(), weight(), finding("convulsions", id=name)))
+    (problem,) = caught.value.problems
+    assert problem.expression == "Bundle.entry[2].resource.id"
 
 
 # --- The same resource twice ---

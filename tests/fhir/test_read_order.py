@@ -3,7 +3,7 @@
 import json
 import random
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.fhir.sending import (
@@ -13,6 +13,7 @@ from tests.fhir.sending import (
     entry,
     finding,
     infant,
+    parameters,
     request,
     text,
     weight,
@@ -30,6 +31,7 @@ MIXED = [
 ]
 
 
+@settings(deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_the_order_of_entries_changes_nothing(shuffle: random.Random) -> None:
     entries = [entry(one) for one in MIXED]
@@ -38,6 +40,7 @@ def test_the_order_of_entries_changes_nothing(shuffle: random.Random) -> None:
     assert without_places(request(bundle(entry=entries)).case) == expected
 
 
+@settings(deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_the_order_of_elements_changes_nothing(shuffle: random.Random) -> None:
     def mixed(value: object) -> object:
@@ -62,3 +65,17 @@ def test_facts_are_in_order_of_code_time_and_value() -> None:
     read = case(*MIXED)
     assert [one.code for one in read.findings] == sorted(one.code for one in read.findings)
     assert [one.kind for one in read.measurements][:3] == ["respiratory-rate"] * 2 + ["temperature"]
+
+
+def test_a_resource_that_is_not_read_changes_nothing() -> None:
+    """It also makes the reader decode one by one, which must come to the same."""
+    place = {"resourceType": "Location", "id": "tolm-ford"}
+    for resources in (MIXED, infant(weight())):
+        assert request(bundle(*resources, place)).case == request(bundle(*resources)).case
+        wrapped, more = parameters(bundle(*resources)), parameters(bundle(*resources, place))
+        assert request(more).case == request(wrapped).case
+
+
+def test_a_resource_sent_twice_changes_nothing() -> None:
+    for again in MIXED:
+        assert request(bundle(*MIXED, again)).case == request(bundle(*MIXED)).case

@@ -4,6 +4,7 @@ import pytest
 
 from cds_service.errors import MalformedRequest, UnusableRequest
 from tests.fhir.sending import (
+    Json,
     asked,
     bundle,
     encounter,
@@ -42,6 +43,23 @@ def test_strict_refuses_an_unknown_resource_type_and_empty_elements() -> None:
     for extra in ({"resourceType": "Unheard", "id": "x"}, weight(note=[]), weight(note=None)):
         with pytest.raises(MalformedRequest):
             request(bundle(patient(), extra), strict=True)
+
+
+@pytest.mark.parametrize("kind", [5, "Unheard", ["Patient"], {"a": 1}])
+def test_strict_refuses_a_contained_resource_of_no_type(kind: object) -> None:
+    body = bundle(patient(), weight(contained=[{"resourceType": kind, "id": "x"}]))
+    with pytest.raises(MalformedRequest) as caught:
+        request(body, strict=True)
+    assert caught.value.problems[0].expression == "Bundle.entry[1].resource"
+
+
+def test_strict_survives_the_deepest_nesting() -> None:
+    extension: Json = {"url": "http://upper-brenna.example/e", "valueCode": "x"}
+    for _ in range(110):
+        extension = {"url": "http://upper-brenna.example/e", "extension": [extension]}
+    body = bundle(patient(extension=[extension]))
+    assert request(body).case.refusals == ()
+    assert request(body, strict=True).case == request(body).case
 
 
 def test_strict_says_which_required_element_is_missing() -> None:

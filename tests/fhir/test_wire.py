@@ -5,7 +5,7 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cds_service.errors import MalformedRequest, Problem
@@ -87,6 +87,7 @@ def has_repeated_key(value: object) -> bool:
     return isinstance(value, list) and any(has_repeated_key(item) for item in value)
 
 
+@settings(deadline=None)
 @given(JSON, st.booleans())
 def test_a_key_is_refused_exactly_when_it_is_repeated(value: object, ascii_only: bool) -> None:
     body = written(value, ascii_only=ascii_only).encode()

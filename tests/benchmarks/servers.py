@@ -31,10 +31,17 @@ class Server:
 
 def plain(name: str, port: int) -> list[str]:
     """How (a) and (b) are started."""
-    return [
-        sys.executable, "-m", "uvicorn", "--factory", f"tests.benchmarks.{name}:make_app", "--port", str(port),
-        "--no-access-log", "--log-level", "warning", "--loop", "uvloop", "--http", "httptools",
-    ]  # fmt: skip
+    app = ["--factory", f"tests.benchmarks.{name}:make_app"]
+    served = [
+        "--loop",
+        "uvloop",
+        "--http",
+        "httptools",
+        "--no-access-log",
+        "--log-level",
+        "warning",
+    ]
+    return [sys.executable, "-m", "uvicorn", *app, "--port", str(port), *served]
 
 
 def ours(port: int) -> list[str]:

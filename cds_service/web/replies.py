@@ -32,7 +32,8 @@ class Reply:
     async def send(self, send: Send, request_id: str, *, head: bool = False) -> None:
         """Send it; `head`: the headers only."""
         headers = [(b"content-type", self.media_type.encode())] if self.body else []
-        headers.append((b"content-length", str(len(self.body)).encode()))
+        if self.status != 204:  # RFC 9110, 8.6
+            headers.append((b"content-length", str(len(self.body)).encode()))
         headers.append((b"x-request-id", request_id.encode()))
         headers += COMMON
         headers += [(name.encode(), value.encode()) for name, value in self.headers.items()]

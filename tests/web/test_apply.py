@@ -203,6 +203,7 @@ def test_options_says_what_is_allowed(call: Call) -> None:
 
     assert (answer.status_code, answer.headers["allow"]) == (204, "POST, OPTIONS")
     assert answer.content == b""
+    assert "content-length" not in answer.headers
 
 
 def test_a_log_that_takes_nothing_means_no_recommendation(post: Call, tmp_path: Path) -> None:

@@ -23,17 +23,6 @@ The main call is `POST /fhir/{TYPE}/{{id}}/$apply`. There is no authentication y
 service on the machine, or behind a gateway that authenticates.
 """
 
-_RESOURCES = (
-    wire_resources.Patient,
-    wire_resources.Encounter,
-    wire_resources.Observation,
-    wire_resources.Condition,
-    wire_resources.AllergyIntolerance,
-    wire_resources.MedicationAdministration,
-    wire_resources.MedicationRequest,
-    wire_resources.MedicationStatement,
-    wire_resources.Medication,
-)
 _WHEN = r"^\d{4}(-\d\d(-\d\d(T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d))?)?)?$"
 
 _STATUSES = {
@@ -90,19 +79,19 @@ def operation(service: Service) -> dict[str, Any]:
 
 def schemas() -> dict[str, Any]:
     """JSON Schema of each resource and data type that is read; other elements are ignored."""
-    kinds = (wire.Parameters, wire.Bundle, *_RESOURCES)
-    _, found = msgspec.json.schema_components(
-        kinds, schema_hook=_time, ref_template="#/components/schemas/{name}"
+    readable = wire.Bundle[wire_resources.Readable]
+    _, made = msgspec.json.schema_components(
+        (readable, wire.Parameters[readable]),
+        schema_hook=_time,
+        ref_template=_ref("{name}")["$ref"],
     )
-    for kind in kinds:
-        schema = found[kind.__name__]
-        schema["properties"] = {"resourceType": {"const": kind.__name__}, **schema["properties"]}
-        schema["required"] = ["resourceType", *schema.get("required", [])]
-    resources = [_ref(kind.__name__) for kind in _RESOURCES]
-    found["Entry"]["properties"]["resource"] = {
-        "anyOf": [*resources, {"type": "object", "description": "Any other resource: ignored."}]
-    }
-    found["Parameter"]["properties"]["resource"] = _ref("Bundle")
+    found = _renamed(made)
+    resource = found["Entry"]["properties"]["resource"]
+    other = {"type": "object", "description": "A resource of any other type is ignored."}
+    found["Entry"]["properties"]["resource"] = {"anyOf": [*resource["anyOf"], other]}
+    quantity = found["Quantity"]["properties"]
+    quantity["value"] = {"type": "number"}
+    del quantity["#"]  # the reader's own
     found["OperationOutcome"] = {
         "type": "object",
         "description": "FHIR OperationOutcome: code, severity, place (FHIRPath), what to do.",
@@ -110,6 +99,23 @@ def schemas() -> dict[str, Any]:
         "required": ["resourceType", "issue"],
     }
     return found
+
+
+def _renamed(made: dict[str, Any]) -> dict[str, Any]:
+    """The components by FHIR's names: `Bundle` for what msgspec calls `Bundle_..._`."""
+    text = msgspec.json.encode(made).decode()
+    for name in sorted(made, key=len, reverse=True):
+        text = text.replace(f'"{name}"', f'"{_short(name)}"').replace(
+            f'/{name}"', f'/{_short(name)}"'
+        )
+    renamed: dict[str, Any] = msgspec.json.decode(text)
+    for name, schema in renamed.items():
+        schema["title"] = name
+    return renamed
+
+
+def _short(name: str) -> str:
+    return name.partition("_")[0]
 
 
 def _recommendation() -> dict[str, Any]:

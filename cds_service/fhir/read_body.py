@@ -21,12 +21,12 @@ from cds_service.fhir.wire import (
     decode,
     decoder,
 )
-from cds_service.fhir.wire_resources import Readable
+from cds_service.fhir.wire_resources import USUAL
 
 _BUNDLE = decoder(Bundle[Raw])
 _PARAMETERS = decoder(Parameters[Raw])
-_WHOLE_BUNDLE = decoder(Bundle[Readable])
-_WHOLE_PARAMETERS = decoder(Parameters[Bundle[Readable]])
+_WHOLE_BUNDLE = decoder(Bundle[USUAL])
+_WHOLE_PARAMETERS = decoder(Parameters[Bundle[USUAL]])
 _LANGUAGE = re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*")
 _CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 

@@ -12,7 +12,7 @@ from cds_service.errors import MalformedRequest, Problem
 from cds_service.fhir.facts import Sent, own_name
 from cds_service.fhir.read_body import Body
 from cds_service.fhir.wire import Entry, Resource, decode, decoder
-from cds_service.fhir.wire_resources import Readable
+from cds_service.fhir.wire_resources import Other, Readable
 
 R = TypeVar("R", bound=Resource)
 
@@ -46,7 +46,7 @@ def read_whole(body: Body) -> Entries | None:
     entries = Entries()
     identities, ids = list[str](), list[str]()
     for index, entry in enumerate([] if body.bundle.entry is UNSET else body.bundle.entry):
-        if entry.resource is not UNSET:
+        if entry.resource is not UNSET and not isinstance(entry.resource, Other):
             one = _sent(entry, entry.resource, f"{body.place}.entry[{index}].resource")
             identities += _identities(one)
             entries.add(one)

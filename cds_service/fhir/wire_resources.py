@@ -4,9 +4,11 @@ A required binding of R4 is a Literal; an unknown code is malformed. `value[x]` 
 never used are declared as Raw, only so that their presence is seen.
 """
 
-from typing import Annotated, Literal
+from functools import reduce
+from operator import or_
+from typing import Annotated, Any, Literal
 
-from msgspec import UNSET, Meta, Raw, UnsetType
+from msgspec import UNSET, Meta, Raw, Struct, UnsetType, defstruct
 
 from cds_service.fhir import codes, terms
 from cds_service.fhir.times import When
@@ -252,3 +254,24 @@ Readable = (
     | Patient
 )
 """The resource types that are read."""
+
+
+class Other(Wire, tag_field="resourceType", tag=True):
+    """A resource of a type that is accepted and left out, whatever is in it."""
+
+
+_OTHERS = (
+    "CarePlan", "CareTeam", "Composition", "Coverage", "Device", "DiagnosticReport",
+    "DocumentReference", "EpisodeOfCare", "FamilyMemberHistory", "Flag", "Goal", "Immunization",
+    "Location", "MedicationDispense", "OperationOutcome", "Organization", "Practitioner",
+    "PractitionerRole", "Procedure", "Provenance", "QuestionnaireResponse", "RelatedPerson",
+    "ServiceRequest", "Specimen", "Task",
+)  # fmt: skip
+
+
+def _other(name: str) -> type[Struct]:
+    return defstruct(name, [], bases=(Other,), tag_field="resourceType", tag=True)
+
+
+USUAL: Any = reduce(or_, map(_other, _OTHERS), Readable)
+"""What a Bundle usually holds, so that it can be decoded in one go."""

@@ -81,3 +81,11 @@ def test_strict_names_everything_that_is_not_used() -> None:
     assert "unheard-of" in problems[0].what
     assert "kg, g, [lb_av]" in problems[1].what
     assert all("handling=lenient" in problem.remedy for problem in problems)
+
+
+def test_strict_does_not_repeat_a_name_that_is_no_element() -> None:
+    body = bundle(patient(**{"Amina's weight": 3}))
+    with pytest.raises(MalformedRequest) as caught:
+        request(body, strict=True)
+    assert caught.value.problems[0].expression == "Bundle.entry[0].resource"
+    assert "Amina" not in str(caught.value)

@@ -55,7 +55,15 @@ def run(address: str, file: Path, connections: int, seconds: float) -> Result:
     with tempfile.NamedTemporaryFile("w", suffix=".lua") as script:
         script.write(_SCRIPT.format(file=file))
         script.flush()
-        options = ["-t1", f"-c{connections}", f"-d{max(1, round(seconds))}s", "-s", script.name]
+        options = [
+            "-t1",
+            "--timeout",
+            "30s",
+            f"-c{connections}",
+            f"-d{max(1, round(seconds))}s",
+            "-s",
+            script.name,
+        ]
         command = [WRK, *options, address]
         return _result(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
 

@@ -64,7 +64,12 @@ def _reachable(protocol: Protocol, desk: Desk, lines: Sequence[_Line], kind: str
 
 
 def _shown(protocol: Protocol) -> Iterator[_Shown]:
-    yield from (*protocol.emergency, *protocol.referral_care, *protocol.counselling)
+    yield from (
+        *protocol.emergency,
+        *protocol.referral_care,
+        *protocol.unfinished,
+        *protocol.counselling,
+    )
     for plan in protocol.plans:
         yield from plan.care
         yield from plan.cautions

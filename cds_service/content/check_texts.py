@@ -51,7 +51,10 @@ def _due(protocol: Protocol) -> Iterator[_Due]:
     yield from (_Due(f"evidence.{mark}", protocol) for mark in EVIDENCE)
     for row in protocol.row_by_code.values():
         yield _Due(f"class.{row.code}", row)
-    yield from map(_care, (*protocol.emergency, *protocol.referral_care, *protocol.counselling))
+    yield from map(
+        _care,
+        (*protocol.emergency, *protocol.referral_care, *protocol.unfinished, *protocol.counselling),
+    )
     for plan in protocol.plans:
         yield from map(_care, plan.care)
         yield from map(_caution, plan.cautions)
@@ -71,12 +74,14 @@ def _care(item: CareItem) -> _Due:
 
 
 def _caution(item: PlanCaution) -> _Due:
-    return _Due(f"caution.{item.code}", item)
+    return _Due(f"caution.{item.code}", item, frozenset(name for name, _ in item.values))
 
 
 def _regimen(regimen: Regimen) -> Iterator[_Due]:
     yield from map(_caution, regimen.cautions)
-    yield from (_Due(f"visit.{visit.code}", visit) for visit in regimen.visits)
+    yield from (
+        _Due(f"visit.{visit.code}", visit, frozenset({"class"})) for visit in regimen.visits
+    )
 
 
 def _medicine(medicine: Medicine) -> Iterator[_Due]:
@@ -85,7 +90,11 @@ def _medicine(medicine: Medicine) -> Iterator[_Due]:
     if medicine.site:
         yield _Due(f"site.{medicine.site}", medicine)
     for item in medicine.cautions:
-        yield _Due(f"caution.{item.code}", item, frozenset({"medicine", "limit"}))
+        filled = frozenset({"medicine", "limit", *(name for name, _ in item.values)})
+        yield _Due(f"caution.{item.code}", item, filled)
+    for rule in medicine.rules:
+        if rule.per_kg is not None:
+            yield _Due(f"rule.{medicine.code}.{rule.code}", rule)
     for band in (band for rule in medicine.rules for band in rule.bands):
         if band.caution:
             yield _Due(f"caution.{band.caution}", band, frozenset({"medicine"}))
@@ -101,4 +110,5 @@ def _formulation(form: Formulation, named: set[str]) -> Iterator[_Due]:
     filled = named | {"amount", "strength", "label"}
     filled |= {"water"} if form.dilute is not None else set()
     filled |= {"keeps"} if form.shelf_life is not None else set()
-    yield _Due(f"prepare.{kind}", form, frozenset(filled))
+    for part in ("-whole", "-part") if form.pack == "{tbl}" else ("",):
+        yield _Due(f"prepare.{kind}{part}", form, frozenset(filled))

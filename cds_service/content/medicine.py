@@ -159,3 +159,4 @@ class MedicineCaution:
     """Only for a course longer than this many days."""
     stop_at: Number | None = None
     """While the caution holds, the course is no longer than this many days."""
+    values: tuple[tuple[str, Number], ...] = ()

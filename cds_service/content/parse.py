@@ -24,7 +24,7 @@ _LIMITS = (
     "stale-young stale-young-until stale-older birth-weight-usable newborn-until newborn-loss "
     "newborn-gain z-high z-low weigh-again-from agree-within"
 )
-_TREATMENTS = "emergency referral-care plans low-weight counselling"
+_TREATMENTS = "emergency referral-care unfinished plans low-weight counselling"
 _TIMES = ("h", "d")
 _Triple = tuple[Number, Number, Number]
 _NO = Node(None, "", 0)
@@ -83,6 +83,7 @@ def protocol(files: Files, desk: Desk, digest: str) -> Protocol:
         tables=parse_signs.tables(files["classifications.yaml"], desk),
         emergency=parse_treatment.care(treatments, "emergency"),
         referral_care=parse_treatment.care(treatments, "referral-care"),
+        unfinished=parse_treatment.care(treatments, "unfinished"),
         plans=parse_treatment.plans(treatments),
         low_weight=parse_treatment.low_weight(treatments),
         weight_limits=_weight_limits(head),

@@ -23,7 +23,7 @@ _MEDICINE = (
     "code atc route site times-a-day interval not-before target ceiling hard-max avoid-with "
     "ask-first prefer split-above senior-above offered-when cautions rules formulations"
 )
-_CAUTION = "code when severity beyond stop-at"
+_CAUTION = "code when severity beyond stop-at values"
 _FORM = "code form snomed strength made-up dilute step pack pack-size shelf-life"
 _BAND = "code from below cells prefer per-kg caution"
 _PER_KG = "dose range rounded-range round step"
@@ -75,6 +75,7 @@ def _caution(fields: Fields) -> MedicineCaution:
         severity=fields.choice("severity", SEVERITIES),
         beyond=fields.maybe_number("beyond", "d"),
         stop_at=fields.maybe_number("stop-at", "d"),
+        values=fields.numbers("values"),
     )
     return fields.desk.keep(made, fields.node)
 

@@ -132,7 +132,7 @@ def _visit(fields: Fields) -> Visit:
 
 
 def _cautions(fields: Fields) -> tuple[PlanCaution, ...]:
-    return tuple(_caution(part) for part in fields.each("cautions", "code severity when"))
+    return tuple(_caution(part) for part in fields.each("cautions", "code severity when values"))
 
 
 def _caution(fields: Fields) -> PlanCaution:
@@ -141,5 +141,6 @@ def _caution(fields: Fields) -> PlanCaution:
         cite=fields.cite,
         severity=fields.choice("severity", SEVERITIES),
         when=maybe_condition(fields, "when"),
+        values=fields.numbers("values"),
     )
     return fields.desk.keep(made, fields.node)

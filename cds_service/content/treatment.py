@@ -6,6 +6,7 @@ from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
+from cds_service.case import Answer
 from cds_service.content.medicine import Formulation, Medicine, MedicineCaution
 from cds_service.content.model import (
     Cite,
@@ -74,6 +75,7 @@ class PlanCaution:
     cite: Cite
     severity: str
     when: Condition | None = None
+    values: tuple[tuple[str, Number], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +199,8 @@ class Protocol:
     emergency: tuple[CareItem, ...]
     referral_care: tuple[CareItem, ...]
     """With every referral, whatever its reason."""
+    unfinished: tuple[CareItem, ...]
+    """While the assessment is not complete."""
     plans: tuple[ClassPlan, ...]
     low_weight: LowWeight
     weight_limits: WeightLimits
@@ -253,12 +257,22 @@ class Protocol:
         return texts
 
     @cached_property
-    def danger_signs(self) -> frozenset[str]:
-        """Signs that a severe row tests for: a YES of one of these always acts."""
-        severe = (row.when for table in self.tables for row in table.rows if row.severe)
-        return frozenset(
-            test.code for when in severe if when is not None for test in finding_tests(when)
-        )
+    def acting_signs(self) -> frozenset[str]:
+        """Signs whose YES means more care: when answered both ways, the YES acts.
+
+        Those of the tables, of the emergency actions and of the cautions about medicines, the
+        allergies, and what implies one of them.
+        """
+        conditions = [row.when for table in self.tables for row in table.rows]
+        conditions += [item.when for item in self.emergency]
+        conditions += [caution.when for each in self.medicines for caution in each.cautions]
+        tested = {t.code for when in conditions if when is not None for t in finding_tests(when)}
+        implying = {
+            sign.code
+            for sign in self.implying_signs
+            if any(i.answer is Answer.YES and i.code in tested for i in sign.implies)
+        }
+        return frozenset(tested | implying | self.allergy_signs)
 
     @cached_property
     def implying_signs(self) -> tuple[Sign, ...]:
@@ -289,6 +303,7 @@ class Protocol:
             *(row for table in self.tables for row in table.rows),
             *self.emergency,
             *self.referral_care,
+            *self.unfinished,
             *care,
             *(caution for plan in self.plans for caution in plan.cautions),
             *(regimen for plan in self.plans for regimen in plan.regimens),

@@ -56,11 +56,13 @@ def _result(table: Table, row: Row, above: list[RowResult], facts: Facts) -> Row
 
 def _ruled_out(table: Table, facts: Facts) -> Iterable[Test]:
     """What was recorded and rules out the rows above: the evidence of the last row."""
-    found: dict[str, Test] = {}
+    found: dict[tuple[str, str], Test] = {}
+    overruled = {sign.code for sign in facts.protocol.overruled_signs} | {"age"}
     for row in table.rows:
         for test in reasons(row.when, facts, Answer.NO, row=True) if row.when is not None else ():
-            if test.origins:
-                found.setdefault(test.fact, test)
+            if test.origins and test.fact not in overruled:
+                limit = dict(test.what.values).get("limit", "")
+                found.setdefault((test.fact, str(limit)), test)
     return found.values()
 
 

@@ -2,13 +2,13 @@
 
 from collections.abc import Iterator
 
-from cds_service.content.model import Message, Number
+from cds_service.content.model import Message
 from cds_service.content.treatment import CareItem, Protocol
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Care, Referral
-from cds_service.engine.phrase import days, number, times
 from cds_service.engine.situation import Situation
+from cds_service.engine.words import said
 
 
 def emergency(facts: Facts) -> Iterator[Care]:
@@ -22,17 +22,9 @@ def emergency(facts: Facts) -> Iterator[Care]:
 def _care_words(item: CareItem, protocol: Protocol) -> Message:
     made: Message | None = protocol.memo.get(id(item))
     if made is None:
-        values = tuple((name, _words(each)) for name, each in item.values)
+        values = tuple((name, said(each)) for name, each in item.values)
         made = protocol.memo[id(item)] = Message(f"care.{item.code}", values)
     return made
-
-
-def _words(value: Number) -> str | Message:
-    if value.unit == "/d":
-        return times(int(value.value))
-    if value.unit == "d":
-        return days(int(value.value))
-    return f"{number(value.value)} {value.unit}"
 
 
 def referral(facts: Facts, situation: Situation) -> Referral | None:
@@ -57,10 +49,11 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
     return Referral(classes, tuple(reasons), urgent=True, only=only, is_option=option, cite=cite)
 
 
-def care_items(facts: Facts, situation: Situation) -> Iterator[Care]:
-    """Care of each branch, each item once."""
+def care_items(facts: Facts, situation: Situation, *, unfinished: bool) -> Iterator[Care]:
+    """Care of each branch, each item once; `unfinished`: the assessment is not complete."""
     found: dict[str, Care] = {}
-    for branch, item in _branches(facts, situation):
+    first = [("", item) for item in facts.protocol.unfinished] if unfinished else []
+    for branch, item in (*first, *_branches(facts, situation)):
         if _is_shown(item, facts):
             key = f"{branch or 'every'}.{item.code}"
             words = _care_words(item, facts.protocol)

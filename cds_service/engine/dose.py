@@ -17,6 +17,7 @@ from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Dose, NoDose, Test
 from cds_service.engine.phrase import number, unit_name
 from cds_service.engine.trace import reasons
+from cds_service.engine.words import reading
 from cds_service.quantity import Quantity, plain, to_step
 
 _PRINTED = Decimal("0.1")  # how fine the content of a dose is printed; checks use it unrounded
@@ -32,6 +33,7 @@ class _Candidate:
     high: Number
     target: Number
     rule: str
+    words: Message
     cite: Cite
     caution: str = ""
 
@@ -49,7 +51,7 @@ def make_dose(medicine: Medicine, facts: Facts, kg: Decimal) -> Dose | NoDose:
         return rule
     band = _band(rule, kg)
     if rule.bands and band is None:
-        return _no(medicine, "below-the-table", ("weight", f"{number(kg)} kg"))
+        return _no(medicine, "below-the-table", ("weight", reading(Quantity(kg, "kg"))))
     return _first_that_passes(medicine, rule, band, facts, kg)
 
 
@@ -123,12 +125,20 @@ def _candidate(
         if cell.formulation == form.code and band is not None:
             amount = Quantity(cell.amount.value, cell.amount.unit)
             return _Candidate(
-                form, amount, cell.low, cell.high, medicine.target, band.code, cell.amount.cite
+                form,
+                amount,
+                cell.low,
+                cell.high,
+                medicine.target,
+                band.code,
+                _band_words(band),
+                cell.amount.cite,
             )
     per_kg = band.per_kg if band is not None else rule.per_kg
     if per_kg is None:
         raise ValueError(f"{medicine.code}: {rule.code} gives no dose")  # refused by the loader
     source = rule if band is None else band
+    words = Message(f"rule.{medicine.code}.{rule.code}") if band is None else _band_words(band)
     return _Candidate(
         form,
         _measured(form, per_kg, kg),
@@ -136,9 +146,17 @@ def _candidate(
         per_kg.rounded_high,
         per_kg.target,
         source.code,
+        words,
         per_kg.target.cite,
         band.caution if band is not None else "",
     )
+
+
+def _band_words(band: Band) -> Message:
+    low = ("low", str(band.low.quantity))
+    if band.high is None:
+        return Message("rule.band-open", (low,))
+    return Message("rule.band", (low, ("high", str(band.high.quantity))))
 
 
 def _measured(form: Formulation, per_kg: PerKg, kg: Decimal) -> Quantity:
@@ -187,6 +205,7 @@ def _dose(medicine: Medicine, candidate: _Candidate, protocol: Protocol, kg: Dec
         medicine=medicine,
         formulation=form,
         rule=candidate.rule,
+        rule_words=candidate.words,
         amount=candidate.amount,
         contained=Quantity(_printed(given.value), unit),
         per_kg=given.value / kg,
@@ -227,14 +246,26 @@ def per_kg_volume(dose: Dose) -> Message | None:
 
     None when the medicine has no liquid form.
     """
-    liquids = [form for form in dose.medicine.formulations if form.per.unit == "mL"]
+    values = _liquid_volume(dose.medicine, dose.formulation, dose.target)
+    return None if values is None else Message("dose.per-kg-beside", values)
+
+
+def per_kg_action(medicine: Medicine, form: Formulation, target: Quantity) -> Message | None:
+    """What can be done about a banded dose far from its target: measure it as a liquid."""
+    values = _liquid_volume(medicine, form, target)
+    return None if values is None else Message("action.far-from-target", values)
+
+
+def _liquid_volume(
+    medicine: Medicine, form: Formulation, target: Quantity
+) -> tuple[tuple[str, str | Message], ...] | None:
+    liquids = [each for each in medicine.formulations if each.per.unit == "mL"]
     if not liquids:
         return None
-    form = dose.formulation if dose.formulation in liquids else liquids[0]
-    exact = form.amount_for(dose.target.value)
-    volume = Quantity(to_step(exact, form.step.value, "nearest"), form.per.unit)
-    name = ("formulation", Message(f"formulation.{form.code}"))
-    return Message("dose.per-kg-beside", (("volume", str(volume)), name))
+    liquid = form if form in liquids else liquids[0]
+    volume = to_step(liquid.amount_for(target.value), liquid.step.value, "nearest")
+    name = ("formulation", Message(f"formulation.{liquid.code}"))
+    return (("volume", f"{number(volume)} {liquid.per.unit}"), name)
 
 
 def _cautions(
@@ -249,12 +280,16 @@ def _cautions(
     deviation = _deviation(given, target)
     if deviation > protocol.deviation_high.value or -deviation > protocol.deviation_low.value:
         message = Message("caution.far-from-target", (*_figures(given, target), name))
-        found.append(Caution("far-from-target", "moderate", message))
+        action = per_kg_action(medicine, candidate.form, target)
+        found.append(
+            Caution("far-from-target", "moderate", message, action=action, medicine=medicine.code)
+        )
     if candidate.caution:
         message = Message(f"caution.{candidate.caution}", (name,))
-        found.append(Caution(candidate.caution, "moderate", message))
+        found.append(Caution(candidate.caution, "moderate", message, medicine=medicine.code))
     volume, unit = candidate.amount.value, candidate.amount.unit
     if medicine.senior_above is not None and volume > medicine.senior_above.value:
         large = (("volume", f"{number(volume)} {unit}"), name)
-        found.append(Caution("large-injection", "high", Message("caution.large-injection", large)))
+        message = Message("caution.large-injection", large)
+        found.append(Caution("large-injection", "high", message, medicine=medicine.code))
     return found

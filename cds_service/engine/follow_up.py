@@ -25,7 +25,8 @@ def follow_ups(
         for visit in item.regimen.visits if item.regimen is not None else ():
             if not _is_due(visit, facts, orders):
                 continue
-            for follow_up in _dated(visit, today, _injected(visit, orders)):
+            name = Message(f"class.{item.held.code}")
+            for follow_up in _dated(visit, today, _injected(visit, orders), name):
                 found.setdefault((follow_up.on, visit.code), follow_up)
     ordered = sorted(found.values(), key=lambda each: (each.on, each.until is not None, each.key))
     return tuple(
@@ -34,9 +35,9 @@ def follow_ups(
     )
 
 
-def _dated(visit: Visit, today: date, order: Order | None) -> Iterator[FollowUp]:
+def _dated(visit: Visit, today: date, order: Order | None, name: Message) -> Iterator[FollowUp]:
     last = today + timedelta(days=int(visit.after.value))
-    message = Message(f"visit.{visit.code}")
+    message = Message(f"visit.{visit.code}", (("class", name),))
     if not visit.daily:
         key = f"{visit.code}.{int(visit.after.value)}"
         yield FollowUp(key, last, None, message, visit.cite, first=False, branch="here")

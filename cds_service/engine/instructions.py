@@ -9,25 +9,33 @@ from cds_service.content.medicine import Formulation
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Dose
-from cds_service.engine.phrase import amount, days, strength
+from cds_service.engine.phrase import amount, strength
+from cds_service.engine.words import said
 from cds_service.quantity import Quantity, to_step
 
 _Values = tuple[tuple[str, str | Message], ...]
 
 
-def instructions(dose: Dose, days_long: int | None, protocol: Protocol) -> tuple[Message, ...]:
-    """The sentences for one dose and its course, in the order in which they are done."""
-    key = ("instructions", dose.formulation.code, dose.amount.value, days_long)
+def instructions(
+    dose: Dose, doses: int | None, protocol: Protocol, *, at_least: bool = False
+) -> tuple[Message, ...]:
+    """The sentences for one dose and its course, in the order in which they are done.
+
+    `doses` is the number still to give, None for a single dose.
+    """
+    key = ("instructions", dose.formulation.code, dose.amount.value, doses, at_least)
     made: tuple[Message, ...] | None = protocol.memo.get(key)
     if made is None:
-        made = protocol.memo[key] = tuple(_sentences(dose, days_long, protocol))
+        made = protocol.memo[key] = tuple(_sentences(dose, doses, protocol, at_least=at_least))
     return made
 
 
-def _sentences(dose: Dose, days_long: int | None, protocol: Protocol) -> Iterator[Message]:
+def _sentences(
+    dose: Dose, doses: int | None, protocol: Protocol, *, at_least: bool
+) -> Iterator[Message]:
     form, route = dose.formulation, dose.medicine.route
     values = (*_numbers(protocol), ("amount", amount(dose.amount)), ("strength", strength(dose)))
-    yield Message(_prepare(form), (*values, *_vial(form)))
+    yield Message(_prepare(form, dose.amount), (*values, *_vial(form)))
     if form.per.unit == "mL" and route == "oral":
         yield Message("measure-out", values)
     yield Message(f"give.{route}", (*values, ("site", _site(dose))))
@@ -35,18 +43,21 @@ def _sentences(dose: Dose, days_long: int | None, protocol: Protocol) -> Iterato
     if route == "oral":
         yield Message("first-dose-here")
         yield Message("if-vomited", values)
-    if days_long is not None:
-        yield Message(f"finish.{route}", (("days", days(days_long)),))
+    if doses is not None:
+        key = "finish.at-least" if at_least else f"finish.{route}"
+        yield Message(key, (("doses", str(doses)),))
 
 
 def _numbers(protocol: Protocol) -> _Values:
-    return tuple((name, str(value.quantity)) for name, value in protocol.values)
+    return tuple((name, said(value)) for name, value in protocol.values)
 
 
-def _prepare(form: Formulation) -> str:
+def _prepare(form: Formulation, given: Quantity) -> str:
     if form.form == "injection":
         return "prepare.injection-ready" if form.dilute is None else "prepare.injection-thinned"
-    return f"prepare.{form.form}"
+    if form.pack != "{tbl}":
+        return f"prepare.{form.form}"
+    return f"prepare.{form.form}-{'whole' if given.value % 1 == 0 else 'part'}"
 
 
 def _vial(form: Formulation) -> _Values:
@@ -54,13 +65,9 @@ def _vial(form: Formulation) -> _Values:
     if form.dilute is not None:
         values.append(("water", str(form.dilute.quantity)))
     if form.shelf_life is not None:
-        values.append(("keeps", _span(form.shelf_life.quantity)))
+        values.append(("keeps", said(form.shelf_life)))
     values.append(("label", form.strength_on_label))
     return tuple(values)
-
-
-def _span(time: Quantity) -> Message | str:
-    return days(int(time.value)) if time.unit == "d" else str(time)
 
 
 def _site(dose: Dose) -> Message | str:

@@ -7,17 +7,16 @@ says why (design, decisions 5 and 8).
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
-from cds_service.case import Answer
+from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
 from cds_service.content.treatment import Course
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Missing, NoDose, Order
 from cds_service.engine.orders import Need, make_orders, of_this_course
-from cds_service.engine.phrase import number
 from cds_service.engine.situation import Situation
 from cds_service.engine.weight import Weight
-from cds_service.engine.words import listed
+from cds_service.engine.words import listed, reading, said
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +69,7 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     needs = _needs(situation)
     if not needs:
         return Medication(cautions=weight.cautions)
-    held_back = _held_back(facts, situation, weight)
+    held_back = _held_back(facts, situation, weight, needs)
     if held_back is not None or weight.kg is None:
         return held_back or Medication()
     orders: list[Order] = []
@@ -81,44 +80,79 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
         refused += without
     cautions = (
         *weight.cautions,
-        *map(_no_dose, _once(refused)),
+        *_refusals(facts, refused),
         *_order_cautions(facts, orders),
         *_stops(facts, situation, orders),
     )
     missing = (*_asked_with(facts, orders), *_open(refused), *_again(weight))
-    return Medication(tuple(orders), cautions, missing)
+    return Medication(tuple(_once_only(orders)), cautions, missing)
 
 
-def _held_back(facts: Facts, situation: Situation, weight: Weight) -> Medication | None:
+def _once_only(orders: list[Order]) -> Iterator[Order]:
+    """Say with every order here that a dose given before referral was already its first."""
+    before = {order.dose.medicine.code for order in orders if order.branch == "refer"}
+    for order in orders:
+        if order.branch == "here" and order.dose.medicine.code in before:
+            counts = Message("dose-before-referral-counts")
+            yield replace(order, instructions=(counts, *order.instructions))
+        else:
+            yield order
+
+
+def _held_back(
+    facts: Facts, situation: Situation, weight: Weight, needs: list[Need]
+) -> Medication | None:
     """Why no dose at all can be made: age, weight, or a baby too light."""
     if not facts.age_is_inside():
         why = Message("no-dose.age-unknown" if facts.age is None else "no-dose.age-span")
         asked = Missing("age", "age", why, required=True)
-        return Medication(cautions=(*weight.cautions, _withheld(why)), missing=(asked,))
+        return Medication(cautions=(*weight.cautions, _withheld(needs, why)), missing=(asked,))
     if weight.hold is not None:
-        asked = Missing("measure", "weight", weight.hold, required=True)
-        return Medication(cautions=weight.cautions or (_withheld(weight.hold),), missing=(asked,))
+        asked = Missing("measure", "weight", Message("missing.weight"), required=True)
+        caution = _withheld(needs, weight.hold, weight.origins, weigh_again=weight.weigh_again)
+        return Medication(cautions=(caution,), missing=(asked,))
     if situation.too_light_to_dose and weight.kg is not None:
         least = facts.protocol.low_weight.dose_from.quantity
-        values = (("weight", f"{number(weight.kg)} kg"), ("least", str(least)))
-        caution = _withheld(Message("no-dose.too-light", values))
+        values = (("weight", reading(weight.quantity)), ("least", str(least)))
+        caution = _withheld(needs, Message("no-dose.too-light", values), weight.origins)
         return Medication(cautions=(*weight.cautions, caution), missing=tuple(_again(weight)))
     return None
 
 
-def _withheld(why: Message) -> Caution:
-    return Caution("no-dose", "high", why)
+def _withheld(
+    needs: list[Need],
+    why: Message,
+    origins: tuple[Origin, ...] = (),
+    *,
+    weigh_again: bool = False,
+) -> Caution:
+    codes = dict.fromkeys(need.course.medicines[0] for need in needs)
+    names = listed(tuple(Message(f"medicine.{code}") for code in codes))
+    message = Message("no-dose.held", (("medicines", names), ("why", why)))
+    return Caution("weigh-again" if weigh_again else "no-dose", "high", message, origins)
 
 
 def _once(refused: Iterable[NoDose]) -> list[NoDose]:
     return list({(no.medicine, no.code): no for no in refused}.values())
 
 
+def _refusals(facts: Facts, refused: Iterable[NoDose]) -> Iterator[Caution]:
+    """Why medicines are not given; those that one allergy forbids are told together."""
+    each = _once(refused)
+    allergic = [no for no in each if no.code == "allergy"]
+    if allergic:
+        names = listed(tuple(Message(f"medicine.{no.medicine}") for no in allergic))
+        origins = {o for no in allergic for sign in no.signs for o in facts.origins[sign]}
+        message = Message("no-dose.allergy", (("medicine", names),))
+        yield Caution("no-dose-allergy", "high", message, tuple(sorted(origins)))
+    yield from (_no_dose(no) for no in each if no.code != "allergy")
+
+
 def _no_dose(no: NoDose) -> Caution:
     missing = tuple(test.what for test in no.missing)
     action = Message("no-dose.ask", (("facts", listed(missing)),)) if missing else None
     severity = "moderate" if no.code in ("not-offered", "already-given") else "high"
-    return Caution(f"no-dose-{no.code}", severity, no.reason, action=action)
+    return Caution(f"no-dose-{no.code}", severity, no.reason, action=action, medicine=no.medicine)
 
 
 def _open(refused: Iterable[NoDose]) -> Iterator[Missing]:
@@ -188,10 +222,12 @@ def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
     for item in medicine.cautions:
         too_long = item.beyond is None or (order.days or 0) > item.beyond.value
         if too_long and (item.when is None or holds(item.when, facts)):
-            limit = str(item.beyond.quantity) if item.beyond is not None else ""
-            message = Message(f"caution.{item.code}", (name, ("limit", limit)))
-            yield Caution(item.code, item.severity, message)
+            limit = said(item.beyond) if item.beyond is not None else ""
+            numbers = tuple((key, said(value)) for key, value in item.values)
+            message = Message(f"caution.{item.code}", (name, ("limit", limit), *numbers))
+            yield Caution(item.code, item.severity, message, medicine=medicine.code)
     for code in medicine.ask_first:
         if code not in facts.answers:
             asked = (name, ("sign", Message(f"sign.{code}")))
-            yield Caution("not-asked", "moderate", Message("caution.not-asked", asked))
+            message = Message("caution.not-asked", asked)
+            yield Caution("not-asked", "moderate", message, medicine=medicine.code)

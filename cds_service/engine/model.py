@@ -71,6 +71,8 @@ class Caution:
     message: Message
     origins: tuple[Origin, ...] = ()
     action: Message | None = None
+    medicine: str = ""
+    """The medicine it is about, if it is about one: its orders are implicated."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +106,8 @@ class Dose:
     medicine: Medicine
     formulation: Formulation
     rule: str
+    rule_words: Message
+    """The table's band or the rule, in words."""
     amount: Quantity
     """Measured: mL or {tbl}, a multiple of what can be measured."""
     contained: Quantity

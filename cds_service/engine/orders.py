@@ -69,8 +69,15 @@ def _with_alternative(
     second = _order(need, facts.protocol.medicine_by_code[other], facts, kg)
     if isinstance(second, NoDose):
         return [order], kept + ([second] if second.code == "not-offered" else [])
-    first = replace(order, is_option=True)
-    return [first, replace(second, is_option=True, instead_of=order.key)], kept
+    # The alternative's schedule has a source of its own: the one that offers it.
+    other_way = replace(
+        second,
+        is_option=True,
+        instead_of=order.key,
+        cite=second.dose.medicine.times_a_day.cite,
+        instructions=(Message(f"alternative.{other}"), *second.instructions),
+    )
+    return [replace(order, is_option=True), other_way], kept
 
 
 def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order | NoDose:
@@ -81,20 +88,23 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order |
     if isinstance(dose, NoDose):
         return dose
     times, days_long = int(medicine.times_a_day.value), _days(need.course, medicine, facts)
+    at_least = need.course.at_least and not _stopped(medicine, facts)
     return Order(
         key=f"{need.branch}.{medicine.code}",
         branch=need.branch,
         dose=_beside(need, dose),
         times_a_day=times,
         days=days_long,
-        at_least=need.course.at_least and not _stopped(medicine, facts),
+        at_least=at_least,
         first_due=due.at,
         doses=due.doses,
         packs=packs(dose, due.doses, times),
         is_option=need.is_option,
         classes=need.classes,
         cite=need.cite,
-        instructions=instructions(dose, days_long, facts.protocol),
+        instructions=instructions(
+            dose, None if days_long is None else due.doses, facts.protocol, at_least=at_least
+        ),
     )
 
 

@@ -99,7 +99,12 @@ def day(on: date) -> Message:
 
 def moment(at: datetime) -> Message:
     """A date and time of day, in the offset that it carries."""
-    return Message("moment", (("date", day(at.date())), ("time", at.strftime("%H:%M"))))
+    return at_time(day(at.date()), f"{at:%H:%M}")
+
+
+def at_time(on: Message | str, time: str) -> Message:
+    """A date (as `day` or its words) and a time of day ("09:30")."""
+    return Message("moment", (("date", on), ("time", time)))
 
 
 def dosage(order: Order) -> Message:
@@ -127,7 +132,12 @@ def is_running(order: Order) -> bool:
 
 def due(order: Order) -> Message:
     """When the first dose that is still to give is due."""
-    return Message(f"due.{due_kind(order)}", (("moment", moment(order.first_due)),))
+    return due_at(due_kind(order), moment(order.first_due))
+
+
+def due_at(kind: str, at: Message | str) -> Message:
+    """The same of one `due_kind`, for a moment or its words."""
+    return Message(f"due.{kind}", (("moment", at),))
 
 
 def due_kind(order: Order) -> str:

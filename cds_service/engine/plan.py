@@ -4,6 +4,7 @@ Design: choice, not silence; what cannot be given yields no order but a caution 
 """
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from cds_service.content.model import Message
 from cds_service.content.treatment import PlanCaution
@@ -16,7 +17,7 @@ from cds_service.engine.model import Assessment, Caution, Missing, Plan
 from cds_service.engine.situation import Managed, Situation, situate
 from cds_service.engine.summary import summary
 from cds_service.engine.weight import dosing_weight
-from cds_service.engine.words import listed
+from cds_service.engine.words import listed, said
 
 _SEVERITIES = ("high", "moderate", "low")
 
@@ -29,18 +30,19 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
     missing = _distinct(
         (*assessment.missing, *given.missing, *_unsure_of_age(facts), *situation.missing)
     )
+    status = _status(missing)
     return Plan(
-        status=_status(missing),
+        status=status,
         choice=situation.choice,
         emergency=tuple(emergency(facts)),
         referral=referral(facts, situation),
         orders=given.orders,
-        care=tuple(care_items(facts, situation)),
+        care=tuple(care_items(facts, situation, unfinished=status == "data-required")),
         follow_ups=follow_ups(facts, situation, given.orders),
         cautions=_cautions(facts, assessment, situation, given),
         missing=missing,
         counselling=counselling(facts, situation),
-        summary=summary(assessment, situation),
+        summary=summary(assessment, situation, given.orders, status),
     )
 
 
@@ -82,8 +84,15 @@ def _cautions(
     every: list[Caution] = []
     for caution in (*own, *given.cautions, *assessment.cautions):
         if caution not in every:
-            every.append(caution)
+            every.append(_with_action(caution, facts))
     return tuple(sorted(every, key=lambda caution: _SEVERITIES.index(caution.severity)))
+
+
+def _with_action(caution: Caution, facts: Facts) -> Caution:
+    key = f"action.{caution.code}"
+    if caution.action is not None or key not in facts.protocol.text_by_key:
+        return caution
+    return replace(caution, action=Message(key))
 
 
 def _applies(caution: PlanCaution, facts: Facts) -> bool:
@@ -91,7 +100,8 @@ def _applies(caution: PlanCaution, facts: Facts) -> bool:
 
 
 def _plan_caution(caution: PlanCaution) -> Caution:
-    return Caution(caution.code, caution.severity, Message(f"caution.{caution.code}"))
+    values = tuple((name, said(value)) for name, value in caution.values)
+    return Caution(caution.code, caution.severity, Message(f"caution.{caution.code}", values))
 
 
 def _unfinished(rows: tuple[str, ...]) -> Caution:

@@ -11,6 +11,7 @@ from decimal import Decimal
 from cds_service.case import Answer, Case, Finding, Measurement, Origin
 from cds_service.content.model import Message, Sign
 from cds_service.content.treatment import Protocol
+from cds_service.engine import words
 from cds_service.engine.facts import Facts, hours_old
 from cds_service.engine.model import Caution
 
@@ -103,15 +104,15 @@ def _note_passed_over(facts: Facts, kind: str) -> None:
         facts.series[kind],
         facts.values[kind],
     )
-    earlier = [reading for reading in series if reading.quantity != current[-1].quantity]
+    earlier = [each for each in series if each.quantity != current[-1].quantity]
     if measure.lasting or measure.repeat_within is not None or len(current) > 1 or not earlier:
         return
     values = (
         ("what", Message(f"measure.{kind}")),
-        ("used", str(current[0].quantity)),
-        ("earlier", ", ".join(str(reading.quantity) for reading in earlier)),
+        ("used", words.reading(current[0].quantity)),
+        ("earlier", ", ".join(words.reading(each.quantity) for each in earlier)),
     )
-    origins = tuple(reading.origin for reading in series)
+    origins = tuple(each.origin for each in series)
     message = Message("caution.latest-value-used", values)
     facts.cautions.append(Caution("latest-value-used", "moderate", message, origins))
 
@@ -142,10 +143,10 @@ def _settle_finding(facts: Facts, code: str, said: list[Finding]) -> None:
 
 
 def _resolve(facts: Facts, code: str, said: list[Finding]) -> list[Finding]:
-    """Settle a contradiction: a danger sign YES acts; else the latest; else unknown."""
+    """Settle a contradiction: a YES that means more care acts; else the latest; else unknown."""
     yes = [reading for reading in said if reading.answer is Answer.YES]
     origins = tuple(sorted({reading.origin for reading in said}))
-    if code in facts.protocol.danger_signs or code in facts.protocol.allergy_signs:
+    if code in facts.protocol.acting_signs:
         _note(facts, "contradiction-yes-acts", "high", Message(f"sign.{code}"), origins)
         return yes
     times = [reading.at for reading in said]

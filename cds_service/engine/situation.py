@@ -127,7 +127,8 @@ def _missing(choice: str, managed: tuple[Managed, ...], facts: Facts) -> list[Mi
     """Facts that are not required, but could still change the plan."""
     found: list[Missing] = []
     if choice and facts.answer(REFERRAL) is Answer.NOT_ASSESSED:
-        found.append(Missing("finding", REFERRAL, Message("missing.referral"), required=False))
+        why = Message("missing.referral" if choice == "refer-or-here" else "missing.referral-only")
+        found.append(Missing("finding", REFERRAL, why, required=False))
     if choice == "refer":
         return found
     for item in managed:

@@ -5,8 +5,7 @@ from cds_service.content.model import Condition, FindingTest, Group, MeasureTest
 from cds_service.engine.conditions import evaluate
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Test
-from cds_service.engine.phrase import number, unit_name
-from cds_service.quantity import Quantity
+from cds_service.engine.words import reading, said
 
 # What to ask for when a computed measure is unknown.
 _ASKED_FOR = {"postmenstrual-age": "gestational-age"}
@@ -45,7 +44,7 @@ def _words(test: MeasureTest, facts: Facts) -> Message:
     values: tuple[tuple[str, str | Message], ...] = (
         ("measure", Message(f"measure.{test.measure}")),
         ("op", Message(f"op.{test.op}")),
-        ("limit", _exact(test.limit.quantity)),
+        ("limit", said(test.limit)),
         ("value", _value(test, facts)),
     )
     return Message("test.measure-confirmed" if test.confirmed else "test.measure", values)
@@ -56,11 +55,7 @@ def _value(test: MeasureTest, facts: Facts) -> Message | str:
         return _age_words(facts)
     readings = facts.series if test.confirmed else facts.values
     found = readings.get(test.measure, ())[-2:]
-    return ", ".join(_exact(reading.quantity) for reading in found) or Message("not-recorded")
-
-
-def _exact(quantity: Quantity) -> str:
-    return f"{number(quantity.value)} {unit_name(quantity.unit)}"
+    return ", ".join(reading(each.quantity) for each in found) or Message("not-recorded")
 
 
 def _age_words(facts: Facts) -> Message:

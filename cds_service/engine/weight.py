@@ -10,6 +10,7 @@ from decimal import Decimal
 
 from cds_service.case import Measurement, Origin
 from cds_service.content.model import Message, Number
+from cds_service.engine import words
 from cds_service.engine.facts import Facts, hours_old
 from cds_service.engine.model import Caution
 from cds_service.quantity import Quantity, plain
@@ -52,8 +53,7 @@ def dosing_weight(facts: Facts) -> Weight:
     reading = readings[0]  # of two that agree, the lower
     doubt = _doubt(facts, reading)
     if doubt is not None and not _confirmed(facts, reading):
-        caution = Caution("weigh-again", "high", doubt, origins)
-        return Weight(None, doubt, origins, (caution,), weigh_again=True)
+        return Weight(None, doubt, origins, weigh_again=True)
     cautions = tuple(_cautions(facts, reading, origins))
     again = any(caution.code == "weight-stale" for caution in cautions)
     return Weight(plain(reading.quantity.value), None, origins, cautions, weigh_again=again)
@@ -77,7 +77,7 @@ def _confirmed(facts: Facts, reading: Measurement) -> bool:
 
 def _doubt(facts: Facts, reading: Measurement) -> Message | None:
     limits, kg = facts.protocol.weight_limits, reading.quantity.value
-    weight = ("weight", str(Quantity(plain(kg), "kg")))
+    weight = ("weight", words.reading(Quantity(kg, "kg")))
     if kg >= limits.weigh_again_from.value or kg > _flags(facts)[1]:
         return Message("no-dose.too-heavy", (weight, ("slip", _slip(facts, kg))))
     change = _change_since_birth(facts, reading)
@@ -127,14 +127,14 @@ def _slip(facts: Facts, kg: Decimal) -> Message:
 
 def _cautions(facts: Facts, reading: Measurement, origins: tuple[Origin, ...]) -> Iterator[Caution]:
     limits, kg = facts.protocol.weight_limits, reading.quantity.value
-    weight = ("weight", str(Quantity(plain(kg), "kg")))
+    weight = ("weight", words.reading(Quantity(kg, "kg")))
     if kg < _flags(facts)[0]:
         message = Message("caution.weight-very-low", (weight, ("slip", _slip(facts, kg))))
         yield Caution("weight-very-low", "high", message, origins)
     young = facts.age is None or facts.age.low < limits.stale_young_until.quantity.to("d").value
     limit = limits.stale_young if young else limits.stale_older
     if hours_old(facts, reading) > _hours(limit):
-        message = Message("caution.weight-stale", (weight, ("limit", str(limit.quantity))))
+        message = Message("caution.weight-stale", (weight, ("limit", words.said(limit))))
         yield Caution("weight-stale", "moderate", message, origins)
     if reading.kind == "birth-weight":
         message = Message("caution.birth-weight-used", (weight,))

@@ -1,6 +1,12 @@
-"""Small joins of messages that several parts of the engine share."""
+"""Words that several parts of the engine share: lists, and numbers of the content in words."""
 
-from cds_service.content.model import Message
+from decimal import ROUND_FLOOR, Decimal
+
+from cds_service.content.model import Message, Number
+from cds_service.engine.phrase import days, number, times, unit_name
+from cds_service.quantity import Quantity
+
+_SHOWN = Decimal("0.001")  # a converted reading is printed this fine; it is never judged so
 
 
 def listed(messages: tuple[Message, ...]) -> Message:
@@ -9,3 +15,27 @@ def listed(messages: tuple[Message, ...]) -> Message:
     for message in rest:
         first = Message("list", (("first", first), ("next", message)))
     return first
+
+
+def said(value: Number | Quantity) -> str | Message:
+    """A number of the content in words: "7 days", "1 hour", "twice a day", "50 mL"."""
+    if value.unit == "/d":
+        return times(int(value.value))
+    if value.unit == "d":
+        return days(int(value.value))
+    if value.unit in ("h", "min"):
+        count = "one" if value.value == 1 else "many"
+        return Message(f"time.{value.unit}.{count}", (("number", number(value.value)),))
+    return f"{number(value.value)} {unit_name(value.unit)}"
+
+
+def reading(quantity: Quantity) -> str:
+    """A recorded value as it is printed; rounded down, so that it never seems to reach a limit.
+
+    >>> reading(Quantity.of("37.9994", "Cel")), reading(Quantity.of("3.40", "kg"))
+    ('37.999 °C', '3.4 kg')
+    """
+    value = quantity.value
+    if value != value.quantize(_SHOWN, rounding=ROUND_FLOOR):
+        value = value.quantize(_SHOWN, rounding=ROUND_FLOOR)
+    return f"{number(value)} {unit_name(quantity.unit)}"

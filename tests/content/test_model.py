@@ -39,10 +39,12 @@ def test_a_plan_is_found_by_its_class() -> None:
     assert PROTOCOL.plan_by_code["critical-illness"].referral == "only"
 
 
-def test_danger_signs_are_those_of_the_severe_rows() -> None:
-    # A24, P20 seen (clinical content, section 2).
-    assert {"convulsions", "feeding-poorly", "severe-pustules"} <= PROTOCOL.danger_signs
-    assert "umbilicus-red" not in PROTOCOL.danger_signs
+def test_a_sign_that_means_more_care_acts_when_answered_both_ways() -> None:
+    # A24, P20 seen (clinical content, section 1); the other kinds derived.
+    acting = PROTOCOL.acting_signs
+    assert {"convulsions", "feeding-poorly", "severe-pustules", "umbilicus-red"} <= acting
+    assert {"convulsing-now", "kidney-problem", "penicillin-allergy"} <= acting
+    assert not {"feeding-well", "moves-on-own", "referral-possible"} & acting
 
 
 def test_allergy_signs_are_those_that_forbid_a_medicine() -> None:

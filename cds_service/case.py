@@ -20,7 +20,7 @@ class Answer(Enum):
     >>> bool(Answer.NO)
     Traceback (most recent call last):
     ...
-    cds_service.errors.NotAssessedError: ask 'is Answer.YES' or 'is Answer.NO': a fact may be unknown
+    cds_service.errors.NotAssessedError: ask 'is Answer.YES' or 'is Answer.NO'; it may be unknown
     """
 
     YES = "yes"
@@ -28,7 +28,7 @@ class Answer(Enum):
     NOT_ASSESSED = "not-assessed"
 
     def __bool__(self) -> NoReturn:
-        raise NotAssessedError("ask 'is Answer.YES' or 'is Answer.NO': a fact may be unknown")
+        raise NotAssessedError("ask 'is Answer.YES' or 'is Answer.NO'; it may be unknown")
 
 
 def all_of(answers: "list[Answer]") -> Answer:

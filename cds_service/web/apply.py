@@ -29,7 +29,7 @@ def path(service: Service) -> str:
     return f"/fhir/{TYPE}/{service.protocol.id}/$apply"
 
 
-class _Gone(Exception):  # noqa: N818 - nothing went wrong here
+class _Gone(Exception):
     """The caller hung up; there is nobody to answer."""
 
 

@@ -30,7 +30,7 @@ RETRY_AFTER = 5
 """Seconds after which a caller may try again when the log did not take an entry."""
 
 
-class Refused(Exception):  # noqa: N818 - it is an answer, not a fault
+class Refused(Exception):
     """A request that gets no recommendation: status, problems, further headers."""
 
     def __init__(

@@ -79,6 +79,9 @@ def _group(group: Group, items: list[_Test]) -> _Test:
 
 
 def _any(items: list[_Test]) -> _Test:
+    if len(items) == 1:
+        return items[0]
+
     def either(facts: Facts, row: bool) -> Answer:
         result = _NO
         for item in items:
@@ -111,9 +114,11 @@ def _finding(test: FindingTest, protocol: Protocol) -> _Test:
         else None
     )
 
+    always = code not in protocol.sign_by_code or protocol.sign_by_code[code].required
+
     def ask(facts: Facts, row: bool) -> Answer:
         answer = facts.answers.get(code, _UNKNOWN) if known is None else known(facts, False)
-        if answer is _UNKNOWN and row and not is_required(code, facts):
+        if answer is _UNKNOWN and row and not always and not is_required(code, facts):
             answer = _NO
         return answer if wants_yes else negated(answer)
 

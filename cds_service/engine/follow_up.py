@@ -3,7 +3,7 @@
 "Day 4 of treatment" is the date of the visit + 3 (clinical content, section 3).
 """
 
-from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 
 from cds_service.content.model import Message
@@ -23,42 +23,44 @@ def follow_ups(
     found: dict[tuple[date, str], FollowUp] = {}
     for item in situation.managed:
         for visit in item.regimen.visits if item.regimen is not None else ():
-            if not _is_due(visit, facts, orders):
-                continue
-            name = Message(f"class.{item.held.code}")
-            for follow_up in _dated(visit, today, _injected(visit, orders), name):
+            follow_up = _dated(visit, today, facts, orders, item.held.code)
+            if follow_up is not None:
                 found.setdefault((follow_up.on, visit.code), follow_up)
     ordered = sorted(found.values(), key=lambda each: (each.on, each.until is not None, each.key))
-    return tuple(
-        FollowUp(each.key, each.on, each.until, each.message, each.cite, index == 0, each.branch)
-        for index, each in enumerate(ordered)
+    return (replace(ordered[0], first=True), *ordered[1:]) if ordered else ()
+
+
+def _dated(
+    visit: Visit, today: date, facts: Facts, orders: tuple[Order, ...], held: str
+) -> FollowUp | None:
+    first, last = _span(visit, today, facts, orders) if visit.daily else _on(visit, today)
+    if first > last:
+        return None
+    days = int(visit.after.value)
+    return FollowUp(
+        key=visit.code if visit.daily else f"{visit.code}.{days}",
+        on=first,
+        until=last if last > first else None,
+        message=Message(f"visit.{visit.code}", (("class", Message(f"class.{held}")),)),
+        cite=visit.cite,
+        first=False,
+        branch="here",
     )
 
 
-def _dated(visit: Visit, today: date, order: Order | None, name: Message) -> Iterator[FollowUp]:
-    last = today + timedelta(days=int(visit.after.value))
-    message = Message(f"visit.{visit.code}", (("class", name),))
-    if not visit.daily:
-        key = f"{visit.code}.{int(visit.after.value)}"
-        yield FollowUp(key, last, None, message, visit.cite, first=False, branch="here")
-        return
-    first = today + timedelta(days=1)
-    if order is not None:
-        due = order.first_due.date()
-        first, last = max(first, due), due + timedelta(days=order.doses - 1)
-    if first <= last:
-        until = last if last > first else None
-        yield FollowUp(visit.code, first, until, message, visit.cite, first=False, branch="here")
+def _on(visit: Visit, today: date) -> tuple[date, date]:
+    day = today + timedelta(days=int(visit.after.value))
+    return day, day
 
 
-def _injected(visit: Visit, orders: tuple[Order, ...]) -> Order | None:
-    """The order whose doses are given at these visits."""
-    here = (order for order in orders if order.branch == "here")
-    return next((o for o in here if o.dose.medicine.code == visit.with_medicine), None)
-
-
-def _is_due(visit: Visit, facts: Facts, orders: tuple[Order, ...]) -> bool:
-    """Whether there is anything to come for: no injections, no visits for them."""
-    running = {use.medicine for use in facts.case.in_use}
+def _span(visit: Visit, today: date, facts: Facts, orders: tuple[Order, ...]) -> tuple[date, date]:
+    """First and last day of daily visits; the first is after the last when none is due."""
+    tomorrow, last = today + timedelta(days=1), today + timedelta(days=int(visit.after.value))
     code = visit.with_medicine
-    return not code or code in running or _injected(visit, orders) is not None
+    if not code or any(use.medicine == code for use in facts.case.in_use):
+        return tomorrow, last
+    for order in orders:
+        if order.branch == "here" and order.dose.medicine.code == code:
+            due = order.first_due.date()
+            return max(tomorrow, due), due + timedelta(days=order.doses - 1)
+    return tomorrow, today  # no injections, no visits for them

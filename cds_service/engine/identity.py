@@ -1,5 +1,6 @@
 """The name of a decision: the same question has the same id, wherever and whenever it is asked."""
 
+from datetime import UTC, datetime
 from uuid import UUID, uuid5
 
 from cds_service.case import Case, Finding, Measurement
@@ -18,9 +19,10 @@ def canonical(case: Case) -> str:
     age = "" if case.age is None else f"{case.age.low}-{case.age.high}"
     stock = "any" if case.stock is None else ",".join(sorted(case.stock))
     head = f"{case.subject}\n{case.as_of}\n{case.visit_end}\n{case.encounter}\n{case.sex}"
+    stamps = _Stamps()
     kinds = (
-        [f"{f.code};{f.answer.value};{_seen(f)}" for f in case.findings],
-        [f"{m.kind};{m.quantity};{m.site};{_seen(m)}" for m in case.measurements],
+        [f"{f.code};{f.answer.value};{stamps.seen(f)}" for f in case.findings],
+        [f"{m.kind};{m.quantity};{m.site};{stamps.seen(m)}" for m in case.measurements],
         [f"{g.medicine};{g.at};{g.origin.reference}" for g in case.given],
         [f"{u.medicine};{u.origin.reference}" for u in case.in_use],
         [f"{r.reason};{r.details};{r.origin.reference}" for r in case.refusals],
@@ -28,5 +30,17 @@ def canonical(case: Case) -> str:
     return "\n".join((head, age, stock, *("|".join(sorted(kind)) for kind in kinds)))
 
 
-def _seen(fact: Finding | Measurement) -> str:
-    return f"{fact.at};{fact.origin.reference};{fact.preliminary}"
+class _Stamps:
+    """Times as text; the facts of one visit share a few moments, each is written once."""
+
+    def __init__(self) -> None:
+        self._known: dict[datetime | None, str] = {}
+
+    def seen(self, fact: Finding | Measurement) -> str:
+        """When and where a fact was recorded."""
+        stamp = self._known.get(fact.at)
+        if stamp is None:
+            # One instant has one text, in whatever offset it was written.
+            stamp = str(fact.at and fact.at.astimezone(UTC))
+            self._known[fact.at] = stamp
+        return f"{stamp};{fact.origin.reference};{fact.preliminary}"

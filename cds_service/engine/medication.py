@@ -37,16 +37,18 @@ _WEIGH = frozenset({"outside-range", "above-ceiling", "too-small-to-measure"})
 def _needs(situation: Situation) -> list[Need]:
     found: list[Need] = []
     is_option = situation.choice in ("refer-or-here", "refer-then-here")
-    before = is_option and situation.choice == "refer-or-here"
     if situation.gives_before_referral:
+        open_choice = situation.choice == "refer-or-here"
         for item in situation.managed:
             for course in item.before_referral:
-                _add(found, Need(course, "refer", (item.held.code,), item.plan.cite, before))
+                _add(found, Need(course, "refer", (item.held.code,), item.plan.cite, open_choice))
     if situation.treats_here:
+        before = frozenset(code for need in found for code in need.course.medicines)
         for item in situation.managed:
-            for course in item.regimen.courses if item.regimen is not None else ():
-                cite = item.regimen.cite if item.regimen is not None else item.plan.cite
-                _add(found, Need(course, "here", (item.held.code,), cite, is_option))
+            if item.regimen is not None:
+                held, cite = (item.held.code,), item.regimen.cite
+                for course in item.regimen.courses:
+                    _add(found, Need(course, "here", held, cite, is_option, before))
     return found
 
 
@@ -85,18 +87,7 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
         *_stops(facts, situation, orders),
     )
     missing = (*_asked_with(facts, orders), *_open(refused), *_again(weight))
-    return Medication(tuple(_once_only(orders)), cautions, missing)
-
-
-def _once_only(orders: list[Order]) -> Iterator[Order]:
-    """Say with every order here that a dose given before referral was already its first."""
-    before = {order.dose.medicine.code for order in orders if order.branch == "refer"}
-    for order in orders:
-        if order.branch == "here" and order.dose.medicine.code in before:
-            counts = Message("dose-before-referral-counts")
-            yield replace(order, instructions=(counts, *order.instructions))
-        else:
-            yield order
+    return Medication(tuple(orders), cautions, missing)
 
 
 def _held_back(

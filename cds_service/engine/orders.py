@@ -23,6 +23,8 @@ from cds_service.engine.phrase import moment
 # Why a medicine cannot be given that lets the next one on the list be tried.
 _TRY_NEXT = frozenset({"allergy", "not-in-stock", "not-offered"})
 
+_COUNTS = Message("dose-before-referral-counts")
+
 
 @dataclass(frozen=True, slots=True)
 class Need:
@@ -33,6 +35,8 @@ class Need:
     classes: tuple[str, ...]
     cite: Cite
     is_option: bool
+    also_before: frozenset[str] = frozenset()
+    """Medicines of the other branch's doses before referral."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,20 +85,24 @@ def _with_alternative(
 
 
 def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order | NoDose:
-    due = _due(need.course, medicine, facts)
+    stopped = _stopped(medicine, facts)
+    days = _days(need.course, stopped)
+    due = _due(need.course, days, medicine, facts)
     if isinstance(due, NoDose):
         return due
     dose = _dose(medicine, facts, kg, due)
     if isinstance(dose, NoDose):
         return dose
-    times, days_long = int(medicine.times_a_day.value), _days(need.course, medicine, facts)
-    at_least = need.course.at_least and not _stopped(medicine, facts)
+    times = int(medicine.times_a_day.value)
+    at_least = need.course.at_least and not stopped
+    to_give = None if days is None else due.doses
+    told = instructions(dose, to_give, facts.protocol, at_least=at_least)
     return Order(
         key=f"{need.branch}.{medicine.code}",
         branch=need.branch,
         dose=_beside(need, dose),
         times_a_day=times,
-        days=days_long,
+        days=days,
         at_least=at_least,
         first_due=due.at,
         doses=due.doses,
@@ -102,10 +110,13 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order |
         is_option=need.is_option,
         classes=need.classes,
         cite=need.cite,
-        instructions=instructions(
-            dose, None if days_long is None else due.doses, facts.protocol, at_least=at_least
-        ),
+        instructions=(*_counted(need, medicine), *told),
     )
+
+
+def _counted(need: Need, medicine: Medicine) -> tuple[Message, ...]:
+    """Said with an order here, when the same medicine may have been given before referral."""
+    return (_COUNTS,) if medicine.code in need.also_before else ()
 
 
 def _dose(medicine: Medicine, facts: Facts, kg: Decimal, due: _Due) -> Dose | NoDose:
@@ -124,25 +135,24 @@ def _beside(need: Need, dose: Dose) -> Dose:
     return dose if volume is None else replace(dose, notes=(*dose.notes, volume))
 
 
-def _due(course: Course, medicine: Medicine, facts: Facts) -> _Due | NoDose:
+def _due(course: Course, days: int | None, medicine: Medicine, facts: Facts) -> _Due | NoDose:
     if any(use.medicine == medicine.code for use in facts.case.in_use):
         return _no(medicine, "already-being-given")
+    doses = 1 if days is None else days * int(medicine.times_a_day.value)
     given = [dose for dose in facts.case.given if dose.medicine == medicine.code]
-    if not given:
-        return _Due(facts.case.as_of, _doses(course, medicine, facts))
     if any(dose.at is None for dose in given):
         return _no(medicine, "given-at-unknown-time")
-    counted = list(of_this_course(given, facts))
+    counted = list(of_this_course(given, facts)) if given else []
     if not counted:
-        return _Due(facts.case.as_of, _doses(course, medicine, facts))
+        return _Due(facts.case.as_of, doses)
     last, interval = counted[0], timedelta(hours=int(medicine.interval.value))
     soonest = timedelta(hours=int(medicine.not_before.value))
     at = facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
-    if course.days is None:
+    if days is None:
         when = ("at", moment(last))
         again = at == facts.case.as_of and not course.once
         return _Due(at, 1, counted[-1]) if again else _no(medicine, "already-given", when)
-    left = _doses(course, medicine, facts) - len(counted)
+    left = doses - len(counted)
     return _Due(at, left, counted[-1]) if left > 0 else _no(medicine, "course-complete")
 
 
@@ -151,11 +161,9 @@ def _no(medicine: Medicine, code: str, *values: tuple[str, str | Message]) -> No
     return NoDose(medicine.code, code, Message(f"no-dose.{code}", (name, *values)))
 
 
-def _days(course: Course, medicine: Medicine, facts: Facts) -> int | None:
+def _days(course: Course, stopped: list[Decimal]) -> int | None:
     """Length of the course, cut short where a condition of the medicine says so."""
-    if course.days is None:
-        return None
-    return int(min((course.days.value, *_stopped(medicine, facts))))
+    return None if course.days is None else int(min((course.days.value, *stopped)))
 
 
 def _stopped(medicine: Medicine, facts: Facts) -> list[Decimal]:
@@ -164,11 +172,6 @@ def _stopped(medicine: Medicine, facts: Facts) -> list[Decimal]:
         for caution in medicine.cautions
         if caution.stop_at is not None and (caution.when is None or holds(caution.when, facts))
     ]
-
-
-def _doses(course: Course, medicine: Medicine, facts: Facts) -> int:
-    length = _days(course, medicine, facts)
-    return 1 if length is None else length * int(medicine.times_a_day.value)
 
 
 def of_this_course(given: list[GivenDose], facts: Facts) -> Iterator[datetime]:

@@ -137,7 +137,8 @@ def _settle_finding(facts: Facts, code: str, said: list[Finding]) -> None:
         if not said:
             return
     facts.answers[code] = said[0].answer
-    facts.origins[code] = tuple(sorted({reading.origin for reading in said}))
+    single = len(said) == 1
+    facts.origins[code] = (said[0].origin,) if single else tuple(sorted({r.origin for r in said}))
     if all(reading.preliminary for reading in said):
         _note(facts, "preliminary", "low", Message(f"sign.{code}"), facts.origins[code])
 

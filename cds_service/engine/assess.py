@@ -13,8 +13,11 @@ from cds_service.engine.conditions import evaluate
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Caution, Class, Missing, RowResult, Test
 from cds_service.engine.trace import reasons
+from cds_service.engine.words import refused
 
-_GRAVE_REFUSALS = frozenset({"allergy-not-understood"})
+_GRAVE_REFUSALS = frozenset(
+    {"allergy-not-understood", "medicine-not-understood", "patient-replaced"}
+)
 
 
 def assess(facts: Facts) -> Assessment:
@@ -141,8 +144,7 @@ def _cautions(facts: Facts) -> tuple[Caution, ...]:
 
 def _refused(refusal: Refusal) -> Caution:
     severity = "high" if refusal.reason in _GRAVE_REFUSALS else "moderate"
-    message = Message(f"refusal.{refusal.reason}", refusal.details)
-    return Caution("not-used", severity, message, (refusal.origin,))
+    return Caution("not-used", severity, refused(refusal), (refusal.origin,))
 
 
 def _not_judged(facts: Facts) -> Iterable[Caution]:

@@ -2,6 +2,7 @@
 
 from decimal import ROUND_FLOOR, Decimal
 
+from cds_service.case import Refusal
 from cds_service.content.model import Message, Number
 from cds_service.engine.phrase import days, number, times, unit_name
 from cds_service.quantity import Quantity
@@ -39,3 +40,13 @@ def reading(quantity: Quantity) -> str:
     if value != value.quantize(_SHOWN, rounding=ROUND_FLOOR):
         value = value.quantize(_SHOWN, rounding=ROUND_FLOOR)
     return f"{number(value)} {unit_name(quantity.unit)}"
+
+
+def refused(refusal: Refusal) -> Message:
+    """Why something that was sent is not used, in words."""
+    values = tuple((name, _named(name, value)) for name, value in refusal.details)
+    return Message(f"refusal.{refusal.reason}", values)
+
+
+def _named(name: str, value: str) -> str | Message:
+    return Message(f"measure.{value}") if name == "measure" else value

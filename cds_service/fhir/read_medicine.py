@@ -1,5 +1,6 @@
 """Medicines given and in use."""
 
+from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
 from msgspec import UNSET, Raw, UnsetType
@@ -52,7 +53,15 @@ def read_administration(sent: Sent[MedicationAdministration], context: Context) 
     if when is not None and at is None:
         context.facts.refuse("future", sent.origin)
         return
+    if when is not None and at is not None and when.exact is None and _is_recent(at, context):
+        at = None  # "already given" is judged by hours: a date alone is asked about
     context.facts.given.append(GivenDose(medicine, at, sent.origin))
+
+
+def _is_recent(at: datetime, context: Context) -> bool:
+    """Whether the hour of that day still matters for the next dose."""
+    gap = context.lookup.protocol.course_gap.quantity.to("h").value
+    return context.visit.as_of - at <= timedelta(hours=int(gap))
 
 
 def read_request(sent: Sent[MedicationRequest], context: Context) -> None:

@@ -9,9 +9,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from cds_service.case import Refusal
-from cds_service.content.model import Message
 from cds_service.content.text import render
 from cds_service.content.treatment import Protocol
+from cds_service.engine.words import refused
 from cds_service.errors import MalformedRequest, Problem
 from cds_service.fhir import json_text
 
@@ -32,7 +32,7 @@ def check(body: bytes, tree: Any) -> None:
 
 def problem(refusal: Refusal, protocol: Protocol) -> Problem:
     """What a fact that is refused says when the caller asked for strictness."""
-    what = render(protocol, Message(f"refusal.{refusal.reason}", refusal.details))
+    what = render(protocol, refused(refusal))
     code = _CODES.get(refusal.reason, "business-rule")
     return Problem(code, what, _LENIENT, refusal.origin.expression)
 

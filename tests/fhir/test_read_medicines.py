@@ -9,7 +9,6 @@ from cds_service.case import Case
 from cds_service.errors import MalformedRequest
 from tests.fhir.sending import (
     ATC,
-    NOW,
     OWN,
     SERVER,
     Json,
@@ -80,10 +79,12 @@ def test_a_dose_that_runs_counts_as_given() -> None:
     assert one.at == datetime.fromisoformat("2026-05-01T08:30:00+02:00")
 
 
-def test_a_dose_given_today_counts_as_just_given() -> None:
-    """Then the next is never too early (clinical content, section 3: by hours since the dose)."""
-    (one,) = given(dose(effectiveDateTime="2026-05-01")).given
-    assert one.at == NOW
+def test_a_date_alone_does_not_say_how_many_hours_ago_a_dose_was_given() -> None:
+    # Section 3 of the clinical content: judged by hours since the dose, never by calendar day.
+    (today,) = given(dose(effectiveDateTime="2026-05-01")).given
+    (long_ago,) = given(dose(effectiveDateTime="2026-04-20")).given
+    assert today.at is None
+    assert long_ago.at is not None
 
 
 def test_a_dose_without_a_time_is_a_dose() -> None:

@@ -95,6 +95,7 @@ def dose(
         medicine=entry,
         formulation=form,
         rule=rule,
+        rule_words=Message("rule.band", (("low", "2.5 kg"), ("high", "4 kg"))),
         amount=Quantity(Decimal(amount), form.per.unit),
         contained=Quantity(Decimal(contained), unit),
         per_kg=Decimal(contained) / WEIGHT.value,

@@ -17,6 +17,7 @@ from cds_service.content.model import (
     Measure,
     MeasureTest,
     Number,
+    Sign,
 )
 from cds_service.content.treatment import Protocol
 from cds_service.engine.facts import Facts
@@ -114,11 +115,11 @@ def _finding(test: FindingTest, protocol: Protocol) -> _Test:
         else None
     )
 
-    always = code not in protocol.sign_by_code or protocol.sign_by_code[code].required
+    sign = protocol.sign_by_code.get(code)
 
     def ask(facts: Facts, row: bool) -> Answer:
         answer = facts.answers.get(code, _UNKNOWN) if known is None else known(facts, False)
-        if answer is _UNKNOWN and row and not always and not is_required(code, facts):
+        if answer is _UNKNOWN and row and not _is_asked(sign, facts):
             answer = _NO
         return answer if wants_yes else negated(answer)
 
@@ -135,9 +136,8 @@ def _derived(derived: Derived, protocol: Protocol) -> _Test:
     return first_known
 
 
-def is_required(code: str, facts: Facts) -> bool:
-    """Whether an unknown answer to this sign leaves a row open."""
-    sign = facts.protocol.sign_by_code.get(code)
+def _is_asked(sign: Sign | None, facts: Facts) -> bool:
+    """Whether an unknown answer leaves a row open: always, or while another sign is YES."""
     if sign is None or sign.required:
         return True
     return any(facts.is_yes(other) for other in sign.required_when)

@@ -13,6 +13,7 @@ from cds_service.case import Age, Answer, Case, Finding, GivenDose, Measurement,
 from cds_service.content.load import load
 from cds_service.content.medicine import Medicine, PerKg
 from cds_service.content.model import Cite, FindingTest, Group, Message, Number
+from cds_service.content.treatment import PlanCaution
 from cds_service.engine import decide
 from cds_service.engine.conditions import evaluate
 from cds_service.engine.dose import make_dose, per_kg_volume
@@ -115,6 +116,29 @@ def test_two_answers_without_a_time_are_asked_again() -> None:
     known = facts(found("referral-possible", YES, None), found("referral-possible", NO, None))
     assert known.answer("referral-possible") is UNKNOWN
     assert [caution.code for caution in known.cautions] == ["contradiction-ask-again"]
+
+
+def test_a_sign_that_no_table_judges_is_handed_back() -> None:
+    # Unknown to the tables is not the same as harmless (derived).
+    held = decide(case(found("jaundice", YES)), PROTOCOL).assessment
+    (caution,) = [one for one in held.cautions if one.code == "not-judged"]
+    assert caution.origins == (Origin("Observation/jaundice"),)
+
+
+def test_a_caution_of_two_classes_is_said_once() -> None:
+    said_twice = PlanCaution("very-low-weight", CITE, "high")
+    plans = tuple(replace(plan, cautions=(said_twice,)) for plan in PROTOCOL.plans)
+    asked = [found(sign.code, NO) for sign in PROTOCOL.signs if sign.required]
+    known = case(
+        *(one for one in asked if one.code not in {"umbilicus-red"}),
+        found("umbilicus-red", YES),
+        found("umbilical-redness-spreading", NO),
+        measured("temperature", "37", "Cel"),
+        measured("respiratory-rate", "40", "/min"),
+    )
+    decision = decide(known, replace(PROTOCOL, plans=plans))
+    assert len(decision.assessment.classes) == 2
+    assert [one.code for one in decision.plan.cautions].count("very-low-weight") == 1
 
 
 def test_a_dose_that_fails_its_range_is_not_given_and_says_so() -> None:

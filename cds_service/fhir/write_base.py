@@ -1,29 +1,19 @@
 """What every resource of one answer needs: its id, whom it is about, and when."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from uuid import UUID
+from datetime import datetime
 
-from cds_service.case import Case
-from cds_service.content.model import Cite
+import orjson
+
 from cds_service.engine.model import Decision
+from cds_service.engine.phrase import at_time, day
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json, uuid5
+from cds_service.fhir.write_template import Template, blank, escaped, identity, member, more
 
-# In "refer-then-here" the referral stands, and only the care here depends on what becomes of it.
-_OPEN = {("refer-or-here", "refer"), ("refer-or-here", "here"), ("refer-then-here", "here")}
-
-
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One written request with what the RequestGroup says about it."""
-
-    resource: Json
-    title: str
-    branch: str
-    cites: tuple[Cite, ...]
-    key: str = ""
-    instead_of: str = ""
+LANGUAGE = "en"
+"""The language of the texts written here (BCP 47)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,46 +22,80 @@ class Pen:
 
     house: House
     decision: Decision
-    as_of: str
-    who: Json
-    """`subject` and, where the caller named one, `encounter`."""
+    blanks: dict[str, bytes]
+    """Filled alike in every resource: `as_of`, `who` (subject, encounter), `patient`, and ids."""
     _space: bytes
-    _ids: dict[str, str] = field(default_factory=dict)
+    _moments: dict[int, tuple[bytes, bytes]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, decision: Decision, base: str) -> "Pen":
         """Take up the pen for one decision."""
-        house = House.of(decision.protocol, base)
-        who = _who(decision.case, house.title("write.subject"))
-        return cls(house, decision, decision.case.as_of.isoformat(), who, UUID(decision.id).bytes)
+        house, blanks = House.of(decision.protocol, base), _who(decision)
+        pen = cls(house, decision, blanks, bytes.fromhex(decision.id.replace("-", "")))
+        blanks["#guidance-response"] = decision.id.encode()
+        blanks["as_of"], _ = pen.moment(decision.case.as_of)
+        return pen
 
-    def id(self, role: str) -> str:
-        """The id of the resource that has this role in the answer."""
-        known = self._ids.get(role)
+    def fill(self, template: Template, **blanks: bytes) -> bytes:
+        """Fill in a template: these blanks, those of every resource, and the ids."""
+        values = self.blanks
+        for name, role in template.roles:
+            if name not in values:
+                values[name] = uuid5(self._space, role)
+        values.update(blanks)
+        return template.fill(values)
+
+    def moment(self, at: datetime) -> tuple[bytes, bytes]:
+        """A moment of the decision as FHIR writes it, and in words."""
+        # Equal moments in two offsets are two texts; the decision holds each, so its id is its own.
+        known = self._moments.get(id(at))
         if known is None:
-            known = self._ids[role] = uuid5(self._space, role)
+            known = self._moments[id(at)] = (at.isoformat().encode(), _in_words(self.house, at))
         return known
 
-    def ref(self, role: str) -> Json:
-        """A reference to another resource of the answer."""
-        return {"reference": f"urn:uuid:{self.id(role)}"}
 
-    def start(self, kind: str, role: str) -> Json:
-        """A resource of this kind with its id."""
-        return {"resourceType": kind, "id": self.id(role)}
-
-    def classes(self, codes: Sequence[str]) -> list[Json]:
-        """References to the Conditions of these classes."""
-        return [self.ref(f"class.{code}") for code in codes]
-
-    def is_open(self, branch: str) -> bool:
-        """Whether this branch is a member of a choice that is still open."""
-        return (self.decision.plan.choice, branch) in _OPEN
-
-
-def _who(case: Case, nameless: str) -> Json:
-    subject = case.subject_origin.reference or case.subject
-    who: Json = {"subject": {"reference": subject} if subject else {"display": nameless}}
+def _who(decision: Decision) -> dict[str, bytes]:
+    case = decision.case
+    reference = case.subject_origin.reference or case.subject
+    nameless = decision.protocol.text_by_key["write.subject"]
+    subject = orjson.dumps({"reference": reference} if reference else {"display": nameless})
+    who = member("subject", subject)
     if case.encounter:
-        who["encounter"] = {"reference": case.encounter}
-    return who
+        who += member("encounter", orjson.dumps({"reference": case.encounter}))
+    return {"who": who, "patient": member("patient", subject)}
+
+
+def _in_words(house: House, at: datetime) -> bytes:
+    on = at.date()
+    date = house.kept(("day", on), lambda: escaped(house.text(day(on))))
+    told = house.kept("moment", lambda: Template.of_text(house.text(at_time(*_DATE_AND_TIME))))
+    return told.fill({"date": date, "time": b"%02d:%02d" % (at.hour, at.minute)})
+
+
+_DATE_AND_TIME = blank("date"), blank("time")
+
+
+def start(kind: str, role: str) -> Json:
+    """A resource of this kind with its id."""
+    return {"resourceType": kind, "id": identity(role)}
+
+
+def who_and_when(element: str) -> Json:
+    """Whom a resource is about, and `as_of` under the name that the resource has for it."""
+    return {more("who"): None, element: blank("as_of")}
+
+
+def entry(resource: Json) -> Json:
+    """A resource as an entry of the Bundle."""
+    resource["language"] = LANGUAGE
+    return {"fullUrl": f"urn:uuid:{resource['id']}", "resource": resource}
+
+
+def pointer(role: str) -> Json:
+    """A reference to another resource of the answer."""
+    return {"reference": f"urn:uuid:{identity(role)}"}
+
+
+def classes(codes: Iterable[str]) -> list[Json]:
+    """References to the Conditions of these classes."""
+    return [pointer(f"class.{code}") for code in codes]

@@ -1,78 +1,99 @@
 """Conditions: one for each class that holds, with the facts that made it hold."""
 
-from collections.abc import Iterator, Sequence
-from functools import partial
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import orjson
 
 from cds_service.case import Answer
 from cds_service.content.model import Message
 from cds_service.engine.model import Class, Test
+from cds_service.engine.phrase import cited
 from cds_service.fhir.codes import (
     CONDITION_CATEGORY,
     CONDITION_CLINICAL,
     CONDITION_VERIFICATION,
     LOINC,
 )
-from cds_service.fhir.write_base import Pen
+from cds_service.fhir.write_base import Pen, entry, start, who_and_when
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json, references
+from cds_service.fhir.write_template import Template, blank, escaped, members, more
 
 _ACTIVE = {"coding": [{"system": CONDITION_CLINICAL, "code": "active"}]}
 _CATEGORY = [{"coding": [{"system": CONDITION_CATEGORY, "code": "encounter-diagnosis"}]}]
-_STATUS = {
-    code: {"coding": [{"system": CONDITION_VERIFICATION, "code": code}]}
-    for code in ("provisional", "differential")
-}
 
 
-def condition(pen: Pen, held: Class) -> Json:
+@dataclass(frozen=True, slots=True)
+class _Fact:
+    """One tested fact in words: its line of the trace, and its code as evidence."""
+
+    said: str
+    line: bytes
+    code: bytes
+
+
+def condition(pen: Pen, held: Class) -> bytes:
     """The Condition of one class: differential while a row above it is undecided."""
+    house, key = pen.house, ("class", held.code, held.cite, held.open_above)
+    facts = [_fact(house, test) for test in held.tests]
+    return pen.fill(
+        house.kept(key, lambda: Template.of(entry(_condition(house, held)))),
+        tests=b"".join([fact.line for fact in facts]),
+        evidence=members("evidence", _evidence(held.tests, facts)),
+    )
+
+
+def _condition(house: House, held: Class) -> Json:
     status = "differential" if held.open_above else "provisional"
-    coding = pen.house.own("classification", held.code)
-    words = [pen.house.text(test.what) for test in held.tests]
-    resource = {
-        **pen.start("Condition", f"class.{held.code}"),
+    coding = house.own("classification", held.code)
+    return {
+        **start("Condition", f"class.{held.code}"),
         "clinicalStatus": _ACTIVE,
-        "verificationStatus": _STATUS[status],
+        "verificationStatus": {"coding": [{"system": CONDITION_VERIFICATION, "code": status}]},
         "category": _CATEGORY,
-        "code": {"coding": [coding], "text": pen.house.title(f"class.{held.code}")},
-        **pen.who,
-        "recordedDate": pen.as_of,
-        "note": [{"text": "\n".join(_trace(pen, held, words))}],
+        "code": {"coding": [coding], "text": house.title(f"class.{held.code}")},
+        **who_and_when("recordedDate"),
+        "note": [{"text": _trace(house, held)}],
+        more("evidence"): None,
     }
-    evidence = list(_evidence(pen, held.tests, words))
-    return resource | ({"evidence": evidence} if evidence else {})
 
 
-def _evidence(pen: Pen, tests: Sequence[Test], words: Sequence[str]) -> Iterator[Json]:
-    # A class that says that nothing was found rests on its negative answers.
-    spoken = Answer.YES if any(test.answer is Answer.YES for test in tests) else Answer.NO
-    for test, said in zip(tests, words, strict=True):
-        if test.answer is spoken:
-            code = {"text": said} | _coded(pen, test.fact)
-            detail = references(test.origins, said)
-            yield {"code": [code], "detail": detail} if detail else {"code": [code]}
+def _trace(house: House, held: Class) -> str:
+    """The rule, the tests, and what is still undecided, a line each."""
+    rule = (("rule", held.code), ("cited", cited(held.cite)))
+    above = [
+        house.text(Message("trace.open-above", (("class", Message(f"class.{code}")),)))
+        for code in held.open_above
+    ]
+    return "\n".join((house.text(Message("trace.rule", rule)) + blank("tests"), *above))
 
 
-def _coded(pen: Pen, fact: str) -> Json:
-    protocol = pen.house.protocol
-    if fact in protocol.sign_by_code:
-        return {"coding": [pen.house.own("finding", fact)]}
-    measure = protocol.measure_by_code.get(fact)
+def _fact(house: House, test: Test) -> _Fact:
+    key = ("test", test.what, test.answer, test.cite, test.fact)
+    return house.kept(key, lambda: _made_fact(house, test))
+
+
+def _made_fact(house: House, test: Test) -> _Fact:
+    said, answer = house.text(test.what), Message(f"answer.{test.answer.value}")
+    told = (("what", said), ("answer", answer), ("cited", cited(test.cite)))
+    line = escaped("\n" + house.text(Message("trace.test", told)))
+    return _Fact(said, line, orjson.dumps({"text": said} | _coded(house, test.fact)))
+
+
+def _coded(house: House, fact: str) -> Json:
+    if fact in house.protocol.sign_by_code:
+        return {"coding": [house.own("finding", fact)]}
+    measure = house.protocol.measure_by_code.get(fact)
     return {"coding": [{"system": LOINC, "code": measure.loinc[0]}]} if measure else {}
 
 
-def _trace(pen: Pen, held: Class, words: Sequence[str]) -> Iterator[str]:
-    house = pen.house
-    rule = (("rule", held.code), ("cited", house.cited(held.cite)))
-    yield house.text(Message("trace.rule", rule))
-    for test, said in zip(held.tests, words, strict=True):
-        yield house.kept(("trace", said, test.answer, test.cite), partial(_line, house, test, said))
-    for code in held.open_above:
-        yield house.text(Message("trace.open-above", (("class", Message(f"class.{code}")),)))
-
-
-def _line(house: House, test: Test, said: str) -> Message:
-    answer = Message(f"answer.{test.answer.value}")
-    return Message(
-        "trace.test", (("what", said), ("answer", answer), ("cited", house.cited(test.cite)))
-    )
+def _evidence(tests: Sequence[Test], facts: Sequence[_Fact]) -> list[bytes]:
+    # A class that says that nothing was found rests on its negative answers.
+    answers = [test.answer for test in tests]
+    spoken = Answer.YES if Answer.YES in answers else Answer.NO
+    return [
+        b'{"code":[%b]%b}' % (fact.code, members("detail", references(test.origins, fact.said)))
+        for test, fact in zip(tests, facts, strict=True)
+        if test.answer is spoken
+    ]

@@ -1,64 +1,105 @@
 """The GuidanceResponse: how complete the answer is, and what would complete it."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import orjson
 
 from cds_service.case import Answer
 from cds_service.content.model import Message
 from cds_service.engine.model import Missing, RowResult
 from cds_service.engine.phrase import asked, fact
-from cds_service.fhir.write_base import Pen
+from cds_service.fhir.codes import LOINC
+from cds_service.fhir.write_base import LANGUAGE, Pen, pointer, start, who_and_when
+from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json
+from cds_service.fhir.write_template import blank, escaped, members, more
 
 ROLE = "guidance-response"
 
 
-def guidance_response(pen: Pen, language: str) -> Json:
+def guidance_response(house: House) -> Json:
     """The first resource of the answer; its id is the id of the decision."""
-    decision = pen.decision
-    resource = {
-        "resourceType": "GuidanceResponse",
-        "id": decision.id,
-        "moduleCanonical": pen.house.canonical,
-        "status": decision.plan.status,
-        **pen.who,
-        "occurrenceDateTime": pen.as_of,
-        "performer": {"display": pen.house.title("write.device")},
-        "result": pen.ref("care-plan"),
+    return {
+        **start("GuidanceResponse", ROLE),
+        "moduleCanonical": house.canonical,
+        "status": blank("status"),
+        **who_and_when("occurrenceDateTime"),
+        "performer": {"display": house.title("write.device")},
+        "result": pointer("care-plan"),
+        more("notes"): None,
+        more("needed"): None,
     }
-    notes = [{"text": line} for line in _notes(pen, language)]
-    if notes:
-        resource["note"] = notes
-    if missing := decision.plan.missing:
-        resource["dataRequirement"] = [pen.house.requirement(each.code) for each in missing]
-    return resource
 
 
-def _notes(pen: Pen, language: str) -> Iterable[str]:
-    text, assessment = pen.house.text, pen.decision.assessment
-    for result in assessment.rows:
-        if result.answer is Answer.NOT_ASSESSED:
-            yield text(_undecided(pen, result))
-    for missing in pen.decision.plan.missing:
-        yield _asked(pen, missing)
-    if codes := assessment.not_recorded:
-        yield pen.house.kept(("not-recorded", *codes), lambda: _not_recorded(pen, codes))
-    if language and language.partition("-")[0].lower() != "en":
-        yield text(Message("write.language", (("language", language),)))
+def guidance(pen: Pen, language: str) -> tuple[bytes, bytes]:
+    """The `note` and the `dataRequirement`: what is open, and what a system is asked for."""
+    asked_for = [_asked(pen.house, missing) for missing in pen.decision.plan.missing]
+    notes = [
+        *_undecided(pen),
+        *[each.note for each in asked_for],
+        *_not_recorded(pen),
+        *_other_language(pen.house, language),
+    ]
+    needed = members("dataRequirement", [each.requirement for each in asked_for])
+    return members("note", [b'{"text":"%b"}' % note for note in notes]), needed
 
 
-def _asked(pen: Pen, missing: Missing) -> str:
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """One missing fact, for people and for systems."""
+
+    note: bytes
+    requirement: bytes
+
+
+def _asked(house: House, missing: Missing) -> _Asked:
     key = ("asked", missing.code, missing.why)
-    return pen.house.kept(key, lambda: asked(pen.decision.protocol, missing))
+    return house.kept(key, lambda: _made_asked(house, missing))
 
 
-def _not_recorded(pen: Pen, codes: Sequence[str]) -> Message:
-    facts = (pen.house.text(fact(pen.decision.protocol, code)) for code in codes)
-    return Message("write.not-recorded", (("facts", "; ".join(facts)),))
+def _made_asked(house: House, missing: Missing) -> _Asked:
+    note = escaped(house.text(asked(house.protocol, missing)))
+    return _Asked(note, orjson.dumps(_requirement(house, missing.code)))
 
 
-def _undecided(pen: Pen, result: RowResult) -> Message:
+def _requirement(house: House, code: str) -> Json:
+    """The Observation of a sign or measure, or the birth date."""
+    if code == "age":
+        return {"type": "Patient", "mustSupport": ["birthDate"]}
+    measure = house.protocol.measure_by_code.get(code)
+    loinc = measure.loinc if measure is not None else ()
+    codes = [{"system": LOINC, "code": each} for each in loinc] or [house.own("finding", code)]
+    wanted = {"path": "code", "code": codes}
+    return {"type": "Observation", "mustSupport": ["value"], "codeFilter": [wanted]}
+
+
+def _undecided(pen: Pen) -> Iterator[bytes]:
+    for result in pen.decision.assessment.rows:
+        if result.answer is Answer.NOT_ASSESSED:
+            yield pen.house.words(_open_row(pen.house, result))
+
+
+def _open_row(house: House, result: RowResult) -> Message:
     row = ("class", Message(f"class.{result.row.code}"))
     unknown = [test.what for test in result.tests if test.answer is Answer.NOT_ASSESSED]
     if not unknown:
         return Message("undecided", (row,))
-    return Message("write.undecided", (row, ("needs", "; ".join(map(pen.house.text, unknown)))))
+    return Message("write.undecided", (row, ("needs", "; ".join(map(house.text, unknown)))))
+
+
+def _not_recorded(pen: Pen) -> Iterator[bytes]:
+    house, codes = pen.house, pen.decision.assessment.not_recorded
+    if codes:
+        yield house.kept(("not-recorded", codes), lambda: _made_not_recorded(house, codes))
+
+
+def _made_not_recorded(house: House, codes: Sequence[str]) -> bytes:
+    facts = "; ".join(house.text(fact(house.protocol, code)) for code in codes)
+    return escaped(house.text(Message("write.not-recorded", (("facts", facts),))))
+
+
+def _other_language(house: House, language: str) -> Iterator[bytes]:
+    if language and language.partition("-")[0].lower() != LANGUAGE:
+        told = Message("write.language", (("language", language),))
+        yield escaped(house.text(told))  # what a caller wrote is not kept

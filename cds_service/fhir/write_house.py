@@ -1,24 +1,34 @@
 """What is the same for every answer of one protocol, and is kept between answers.
 
-Texts, citations and contained Medications are made once; what is kept is bounded, and a kept
-part is told apart by everything that it depends on, so that keeping it changes no answer.
+Texts and templates are made once. What is kept is bounded, and a kept part is told apart by
+everything that it depends on, so that keeping it changes no answer.
 """
 
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
+from typing import TypeVar
 
-import orjson
-
-from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import Cite, Message, Source
 from cds_service.content.text import render
-from cds_service.content.treatment import Protocol
+from cds_service.content.treatment import Memo, Protocol
 from cds_service.engine.phrase import cited
-from cds_service.fhir.codes import ATC, LOINC, OWN_SYSTEMS, SNOMED, own_system, plan_definition
-from cds_service.fhir.write_json import Json, as_fragment, quantity
+from cds_service.fhir.codes import OWN_SYSTEMS, own_system, plan_definition
+from cds_service.fhir.write_json import Json
+from cds_service.fhir.write_template import escaped, member
 
-_KEPT_TEXTS = 4096
-_KEPT_HOUSES = 8  # protocols x bases in one process: in practice one or two
+_Made = TypeVar("_Made")
+
+
+class _Parts(Memo):
+    """Texts and templates of single resources, of at most some three thousand bytes each."""
+
+    LIMIT = 4096
+
+
+class _Sheets(Memo):
+    """Templates of whole answers, of some twenty thousand bytes each."""
+
+    LIMIT = 512
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,122 +39,80 @@ class House:
     base: str
     canonical: str
     systems: dict[str, str]
-    _kept: dict[Hashable, str] = field(default_factory=dict)
-    _citations: dict[tuple[Cite, ...], orjson.Fragment] = field(default_factory=dict)
-    _medications: dict[str, orjson.Fragment] = field(default_factory=dict)
-    _asked: dict[str, orjson.Fragment] = field(default_factory=dict)
+    parts: Memo = field(default_factory=_Parts)
+    """Texts and templates of single resources."""
+    sheets: Memo = field(default_factory=_Sheets)
+    """Templates of whole answers, by the shape of the plan."""
 
     @classmethod
     def of(cls, protocol: Protocol, base: str) -> "House":
-        """The house of this protocol object, made once."""
-        kept = _HOUSES.get((id(protocol), base))
-        # The house holds its protocol, so a kept id cannot belong to another object.
-        if kept is not None:
-            return kept
-        if len(_HOUSES) >= _KEPT_HOUSES:
-            _HOUSES.clear()
-        house = cls(
-            protocol,
-            base,
-            f"{plan_definition(base, protocol.id)}|{protocol.version}",
-            {name: own_system(base, name) for name in OWN_SYSTEMS},
-        )
-        return _HOUSES.setdefault((id(protocol), base), house)
+        """The house of this protocol, made once."""
+        key = ("house", base)
+        known: House | None = protocol.memo.get(key)
+        if known is None:
+            canonical = f"{plan_definition(base, protocol.id)}|{protocol.version}"
+            systems = {name: own_system(base, name) for name in OWN_SYSTEMS}
+            known = protocol.memo[key] = cls(protocol, base, canonical, systems)
+        return known
+
+    def kept(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
+        """What `make` gives, made once for a key that tells it apart from all else."""
+        known: _Made | None = self.parts.get(key)
+        if known is None:
+            known = self.parts[key] = make()
+        return known
+
+    def words(self, message: Message) -> bytes:
+        """The words of a message, to go into a blank; looking them up is quicker than filling."""
+        known: bytes | None = self.parts.get(message)
+        if known is None:
+            known = self.parts[message] = escaped(self.text(message))
+        return known
+
+    def told(self, messages: tuple[Message, ...]) -> bytes:
+        """The sentences that go with a dose, as its `patientInstruction`."""
+        # Told apart by the tuple itself, which the engine makes once for each dose and which is
+        # held here: as long as it is, nothing else has its id.
+        known: tuple[object, bytes] | None = self.parts.get(id(messages))
+        if known is None:
+            words = b'"%b"' % escaped(" ".join(map(self.text, messages)))
+            made = member("patientInstruction", words) if messages else b""
+            known = self.parts[id(messages)] = (messages, made)
+        return known[1]
 
     def text(self, message: Message) -> str:
-        """The words of a message; looking them up is quicker than filling them in again."""
-        return self._kept.get(message) or self._keep(message, message)
+        """The words of a message."""
+        return render(self.protocol, message)
 
     def title(self, key: str) -> str:
         """The words of a text without placeholders."""
-        return self._kept.get(key) or self._keep(key, Message(key))
-
-    def cited(self, cite: Cite) -> str:
-        """The sources and evidence of a cite, in short."""
-        return self._kept.get(cite) or self._keep(cite, cited(cite))
+        return render(self.protocol, Message(key))
 
     def source(self, cite: Cite) -> str:
-        """The same as a sentence."""
-        return self.kept(
-            ("source", cite), lambda: Message("source-told", (("cited", cited(cite)),))
-        )
-
-    def kept(self, key: Hashable, make: Callable[[], Message]) -> str:
-        """The words of a message that `key` tells apart from every other, made once."""
-        return self._kept.get(key) or self._keep(key, make())
-
-    def _keep(self, key: Hashable, message: Message) -> str:
-        if len(self._kept) >= _KEPT_TEXTS:
-            self._kept.clear()
-        words = self._kept[key] = render(self.protocol, message)
-        return words
+        """The sources and evidence of a cite as a sentence."""
+        return self.text(Message("source-told", (("cited", cited(cite)),)))
 
     def own(self, name: str, code: str) -> Json:
         """A Coding in one of this service's own code systems."""
         return {"system": self.systems[name], "code": code}
 
-    def citations(self, *cites: Cite) -> orjson.Fragment:
+    def citations(self, cites: Iterable[Cite]) -> list[Json]:
         """The sources of these cites as RelatedArtifacts of type citation, each once."""
-        known = self._citations.get(cites)
-        if known is None:
-            known = as_fragment(list(self._cite(cites)))
-            self._citations[cites] = known
-        return known
-
-    def _cite(self, cites: Iterable[Cite]) -> Iterable[Json]:
         told: dict[str, list[str]] = {}
         for cite in dict.fromkeys(cites):
             said = " ".join(filter(None, (self.title(f"evidence.{cite.evidence}"), cite.note)))
             for key in cite.sources or ("",):
                 told.setdefault(key, []).append(said)
         sources = {source.key: source for source in self.protocol.sources}
-        for key, said_of in told.items():
-            said = "; ".join(dict.fromkeys(said_of))
-            yield _citation(sources[key], said) if key else {"type": "citation", "display": said}
-
-    def requirement(self, code: str) -> orjson.Fragment:
-        """What a system is asked for: the Observation of a sign or measure, or the birth date."""
-        known = self._asked.get(code)
-        if known is None:
-            known = self._asked[code] = as_fragment(self._requirement(code))
-        return known
-
-    def _requirement(self, code: str) -> Json:
-        if code == "age":
-            return {"type": "Patient", "mustSupport": ["birthDate"]}
-        measure = self.protocol.measure_by_code.get(code)
-        loinc = measure.loinc if measure is not None else ()
-        codes = [{"system": LOINC, "code": each} for each in loinc] or [self.own("finding", code)]
-        asked = {"path": "code", "code": codes}
-        return {"type": "Observation", "mustSupport": ["value"], "codeFilter": [asked]}
-
-    def medication(self, medicine: Medicine, form: Formulation) -> orjson.Fragment:
-        """The contained Medication: what it is, its form, its strength as measured out."""
-        known = self._medications.get(form.code)
-        if known is None:
-            known = as_fragment(self._medication(medicine, form))
-            self._medications[form.code] = known
-        return known
-
-    def _medication(self, medicine: Medicine, form: Formulation) -> Json:
-        substance = self.title(f"medicine.{medicine.code}")
-        coding = {"system": ATC, "code": medicine.atc, "display": substance}
-        product = self.own("formulation", form.code)
-        shape: Json = {"text": self.title(f"form.{form.form}")}
-        if form.form_snomed:
-            shape = {"coding": [{"system": SNOMED, "code": form.form_snomed}]} | shape
-        ingredient = {"coding": [coding], "text": substance}
-        ratio = {"numerator": quantity(form.substance), "denominator": quantity(form.per)}
-        return {
-            "resourceType": "Medication",
-            "id": "medication",
-            "code": {"coding": [coding, product], "text": self.title(f"formulation.{form.code}")},
-            "form": shape,
-            "ingredient": [{"itemCodeableConcept": ingredient, "strength": ratio}],
-        }
+        return [
+            _citation(sources.get(key), "; ".join(dict.fromkeys(said)))
+            for key, said in told.items()
+        ]
 
 
-def _citation(source: Source, said: str) -> Json:
+def _citation(source: Source | None, said: str) -> Json:
+    if source is None:
+        return {"type": "citation", "display": said}
     entry = {
         "type": "citation",
         "label": source.key,
@@ -152,6 +120,3 @@ def _citation(source: Source, said: str) -> Json:
         "citation": f"{source.publisher}, {source.year} ({said})",
     }
     return entry | ({"url": source.url} if source.url else {})
-
-
-_HOUSES: dict[tuple[int, str], House] = {}

@@ -4,9 +4,10 @@ Numbers are written from their Decimal, as plain JSON numbers: FHIR R4, datatype
 whose precision must not be lost.
 """
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from decimal import Decimal
 from hashlib import sha1
+from struct import Struct
 from typing import Any
 
 import orjson
@@ -18,20 +19,22 @@ from cds_service.quantity import Quantity
 
 Json = dict[str, Any]
 
+# Of 40 hex digits: 8, 4, the version's place, 3, the variant's place, 3, 12; the rest is left.
+_UUID = Struct("8s4sx3sc3s12s8x")
 # RFC 9562: the two highest bits of this digit are 10, the others are those of the hash.
-_VARIANT = dict(zip("0123456789abcdef", "89ab" * 4, strict=True))
+_VARIANT = {b"%x" % digit: b"-%x" % (digit & 3 | 8) for digit in range(16)}
 
 
-def uuid5(space: bytes, name: str) -> str:
-    """UUID version 5 (RFC 9562) of a name; the same text as `uuid.uuid5`, in half the time.
+def uuid5(space: bytes, name: bytes) -> bytes:
+    """UUID version 5 (RFC 9562) of a name; the same text as `uuid.uuid5`, in a third of the time.
 
     >>> from uuid import UUID
-    >>> uuid5(UUID(int=0).bytes, "order.amoxicillin")
-    '76aa909c-e134-5b98-b9fa-74eeb5466c44'
+    >>> uuid5(UUID(int=0).bytes, b"order.amoxicillin")
+    b'76aa909c-e134-5b98-b9fa-74eeb5466c44'
     """
-    text = sha1(space + name.encode(), usedforsecurity=False).hexdigest()
-    variant = _VARIANT[text[16]]
-    return f"{text[:8]}-{text[8:12]}-5{text[13:16]}-{variant}{text[17:20]}-{text[20:32]}"
+    digits = sha1(space + name, usedforsecurity=False).hexdigest().encode()
+    low, middle, high, variant, clock, node = _UUID.unpack(digits)
+    return b"".join((low, b"-", middle, b"-5", high, _VARIANT[variant], clock, b"-", node))
 
 
 def exact(value: Decimal) -> int | orjson.Fragment:
@@ -44,11 +47,6 @@ def exact(value: Decimal) -> int | orjson.Fragment:
     return orjson.Fragment(text) if "." in text else int(text)
 
 
-def as_fragment(part: Json | list[Json]) -> orjson.Fragment:
-    """A part that is the same in many answers, as the bytes it will be."""
-    return orjson.Fragment(orjson.dumps(part))
-
-
 def quantity(amount: Quantity) -> Json:
     """A FHIR Quantity in UCUM."""
     return counted(exact(amount.value), amount.unit)
@@ -59,7 +57,16 @@ def counted(value: int | orjson.Fragment, unit: str) -> Json:
     return {"value": value, "unit": unit_name(unit), "system": UCUM, "code": unit}
 
 
-def references(origins: Iterable[Origin], nameless: str) -> list[Json]:
-    """References to the caller's resources, each once; one that has no address gets a name."""
-    found = dict.fromkeys(origin.reference for origin in origins)
-    return [{"reference": known} if known else {"display": nameless} for known in found]
+def references(origins: Sequence[Origin], nameless: str = "") -> list[bytes]:
+    """References to the caller's resources, each once.
+
+    One that has no address is named by `nameless`, or left out when that is empty.
+    """
+    if not origins:
+        return []
+    found = dict.fromkeys([origin.reference for origin in origins])
+    return [
+        orjson.dumps({"reference": known} if known else {"display": nameless})
+        for known in found
+        if known or nameless
+    ]

@@ -1,48 +1,52 @@
 """ServiceRequests (referral, care, follow-up) and the CommunicationRequest for the caregiver."""
 
+from collections.abc import Sequence
+
 from cds_service.content.model import Message
 from cds_service.engine.model import Care, FollowUp, Referral
 from cds_service.engine.phrase import visit
 from cds_service.fhir.codes import FOLLOW_UP, REFERRAL, SNOMED
-from cds_service.fhir.write_base import Item, Pen
+from cds_service.fhir.write_base import Pen, classes, start, who_and_when
+from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json
+from cds_service.fhir.write_shape import Item, Shape, VisitShape
+from cds_service.fhir.write_template import blank, escaped, more
 
 _REFERRAL = {"system": SNOMED, "code": REFERRAL, "display": "Patient referral"}
 _FOLLOW_UP = {"system": SNOMED, "code": FOLLOW_UP, "display": "Follow-up encounter"}
 _DAILY = {"frequency": 1, "period": 1, "periodUnit": "d"}
 
 
-def referral_request(pen: Pen, referral: Referral) -> Item:
+def referral_request(house: House, referral: Referral) -> Item:
     """The referral: urgent when a row says refer, with its reasons."""
-    text = pen.house.text
-    title = pen.house.title("write.refer-urgently" if referral.urgent else "write.refer")
-    resource = _request(pen, "referral", option=referral.is_option) | {
+    title = house.title("write.refer-urgently" if referral.urgent else "write.refer")
+    resource = _request("referral", option=referral.is_option) | {
         "category": [{"coding": [_REFERRAL]}],
         "priority": "urgent" if referral.urgent else "routine",
         "code": {"coding": [_REFERRAL], "text": title},
-        "note": [{"text": _referral_note(pen, referral)}],
+        "note": [{"text": _referral_note(house, referral)}],
     }
     if referral.reasons:
-        resource["reasonCode"] = [{"text": text(reason)} for reason in referral.reasons]
+        resource["reasonCode"] = [{"text": house.text(reason)} for reason in referral.reasons]
     if referral.classes:
-        resource["reasonReference"] = pen.classes(referral.classes)
-    return Item(resource, title, "refer", (referral.cite,))
+        resource["reasonReference"] = classes(referral.classes)
+    return Item("referral", resource, title, "refer", (referral.cite,))
 
 
-def _referral_note(pen: Pen, referral: Referral) -> str:
+def _referral_note(house: House, referral: Referral) -> str:
     keys = ("write.proposal", "write.referral-only") if referral.only else ("write.proposal",)
-    return "\n".join((*map(pen.house.title, keys), pen.house.source(referral.cite)))
+    return "\n".join((*map(house.title, keys), house.source(referral.cite)))
 
 
-def care_request(pen: Pen, care: Care) -> Item:
+def care_request(house: House, care: Care, shape: Shape) -> Item:
     """Something to do that is not a medicine; an emergency action is done at once."""
-    words = pen.house.text(care.message)
-    resource = _request(pen, f"care.{care.key}", option=pen.is_open(care.branch)) | {
+    role, words = f"care.{care.key}", house.text(care.message)
+    resource = _request(role, option=shape.is_open(care.branch)) | {
         "priority": "stat" if care.emergency else "routine",
-        "code": {"coding": [pen.house.own("care", care_code(care.message))], "text": words},
-        "note": [{"text": pen.house.source(care.cite)}],
+        "code": {"coding": [house.own("care", care_code(care.message))], "text": words},
+        "note": [{"text": house.source(care.cite)}],
     }
-    return Item(resource, words, care.branch, (care.cite,))
+    return Item(role, resource, words, care.branch, (care.cite,))
 
 
 def care_code(message: Message) -> str:
@@ -50,49 +54,58 @@ def care_code(message: Message) -> str:
     return message.key.removeprefix("care.")
 
 
-def follow_up_request(pen: Pen, follow_up: FollowUp) -> Item:
+def follow_up_request(house: House, each: VisitShape, shape: Shape) -> Item:
     """A visit on a date, or every day between two dates; the day to give is told apart."""
-    words = pen.house.text(follow_up.message)
-    when = pen.house.kept(("visit", follow_up.on, follow_up.until), lambda: visit(follow_up))
-    option = pen.is_open(follow_up.branch)
-    resource = _request(pen, f"visit.{follow_up.key}", option=option) | {
+    role, words, when = f"visit.{each.key}", house.text(each.message), blank(f"{each.key}.when")
+    resource = _request(role, option=shape.is_open(each.branch)) | {
         "priority": "routine",
         "code": {"coding": [_FOLLOW_UP], "text": words},
-        **_when(follow_up),
-        "note": [{"text": pen.house.source(follow_up.cite)}],
+        **_dated(each),
+        "note": [{"text": house.source(each.cite)}],
     }
-    if follow_up.first:
+    if each.first:
         resource["patientInstruction"] = when
-    return Item(resource, f"{words} {when}", follow_up.branch, (follow_up.cite,))
+    return Item(role, resource, f"{words} {when}", each.branch, (each.cite,))
 
 
-def _when(follow_up: FollowUp) -> Json:
-    start = follow_up.on.isoformat()
-    if follow_up.until is None:
-        return {"occurrenceDateTime": start}
-    period = {"start": start, "end": follow_up.until.isoformat()}
-    return {"occurrenceTiming": {"repeat": {"boundsPeriod": period, **_DAILY}}}
+def _dated(each: VisitShape) -> Json:
+    on, until = blank(f"{each.key}.on"), blank(f"{each.key}.until")
+    if not each.daily:
+        return {"occurrenceDateTime": on}
+    return {"occurrenceTiming": {"repeat": {"boundsPeriod": {"start": on, "end": until}, **_DAILY}}}
 
 
-def _request(pen: Pen, role: str, *, option: bool) -> Json:
+def dates(pen: Pen, follow_up: FollowUp) -> None:
+    """Fill in the dates of a visit."""
+    house, key = pen.house, follow_up.key
+    dated = house.kept(
+        ("visit", follow_up.on, follow_up.until),
+        lambda: (
+            str(follow_up.on).encode(),
+            str(follow_up.until).encode(),
+            escaped(house.text(visit(follow_up))),
+        ),
+    )
+    pen.blanks[f"{key}.on"], pen.blanks[f"{key}.until"], pen.blanks[f"{key}.when"] = dated
+
+
+def _request(role: str, *, option: bool) -> Json:
     return {
-        **pen.start("ServiceRequest", role),
+        **start("ServiceRequest", role),
         "status": "draft",
         "intent": "option" if option else "proposal",
-        **pen.who,
-        "authoredOn": pen.as_of,
+        **who_and_when("authoredOn"),
     }
 
 
-def communication_request(pen: Pen) -> Item:
+def communication_request(house: House, told: Sequence[Message]) -> Item:
     """What to tell the caregiver."""
-    lines = map(pen.house.text, pen.decision.plan.counselling)
     resource = {
-        **pen.start("CommunicationRequest", "counselling"),
+        **start("CommunicationRequest", "counselling"),
         "status": "draft",
-        **pen.who,
-        "payload": [{"contentString": line} for line in lines],
-        "authoredOn": pen.as_of,
-        "note": [{"text": pen.house.title("write.proposal")}],
+        more("who"): None,
+        "payload": [{"contentString": house.text(line)} for line in told],
+        "authoredOn": blank("as_of"),
+        "note": [{"text": house.title("write.proposal")}],
     }
-    return Item(resource, pen.house.title("write.counselling"), "", ())
+    return Item("counselling", resource, house.title("write.counselling"), "", ())

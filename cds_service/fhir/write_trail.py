@@ -4,49 +4,65 @@ from collections.abc import Sequence
 
 from cds_service.engine.model import Caution
 from cds_service.fhir.codes import PROVENANCE_AGENT, URI
-from cds_service.fhir.write_base import Pen
+from cds_service.fhir.write_base import Pen, entry, pointer, start
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json, references
+from cds_service.fhir.write_template import Template, blank, elements, member, members, more
 
 _AUTHOR = {"coding": [{"system": PROVENANCE_AGENT, "code": "author"}]}
 
 
-def detected_issues(pen: Pen) -> list[Json]:
-    """One DetectedIssue for each caution, in their order."""
+def detected_issues(pen: Pen) -> tuple[bytes, bytes]:
+    """One DetectedIssue for each caution, in their order; and references to them."""
     seen: dict[str, int] = {}
-    issues = []
+    issues, pointers = [], []
     for caution in pen.decision.plan.cautions:
         seen[caution.code] = count = seen.get(caution.code, 0) + 1
-        issues.append(_issue(pen, caution, f"caution.{caution.code}.{count}"))
-    return issues
+        role = f"caution.{caution.code}.{count}"
+        issues.append(_written(pen, caution, role))
+        pointers.append(b'{"reference":"urn:uuid:%b"}' % pen.blanks[f"#{role}"])
+    return elements(issues), elements(pointers)
 
 
-def _issue(pen: Pen, caution: Caution, role: str) -> Json:
-    words = pen.house.text(caution.message)
-    resource = {
-        **pen.start("DetectedIssue", role),
+def _written(pen: Pen, caution: Caution, role: str) -> bytes:
+    house, action = pen.house, caution.action
+    return pen.fill(
+        house.kept(
+            ("issue", role, caution.code, caution.severity),
+            lambda: Template.of(entry(_issue(house, caution, role))),
+        ),
+        words=house.words(caution.message),
+        implicated=members("implicated", references(caution.origins)),
+        mitigation=b"" if action is None else _mitigation(house.words(action)),
+    )
+
+
+def _issue(house: House, caution: Caution, role: str) -> Json:
+    return {
+        **start("DetectedIssue", role),
         "status": "final",
-        "code": {"coding": [pen.house.own("caution", caution.code)], "text": words},
+        "code": {"coding": [house.own("caution", caution.code)], "text": blank("words")},
         "severity": caution.severity,
-        "patient": pen.who["subject"],
-        "identifiedDateTime": pen.as_of,
-        "detail": words,
+        more("patient"): None,
+        "identifiedDateTime": blank("as_of"),
+        "detail": blank("words"),
+        more("implicated"): None,
+        more("mitigation"): None,
     }
-    if implicated := references((each for each in caution.origins if each.reference), ""):
-        resource["implicated"] = implicated
-    if caution.action is not None:
-        resource["mitigation"] = [{"action": {"text": pen.house.text(caution.action)}}]
-    return resource
 
 
-def provenance(pen: Pen, resources: Sequence[Json]) -> Json:
+def _mitigation(words: bytes) -> bytes:
+    return member("mitigation", b'[{"action":{"text":"%b"}}]' % words)
+
+
+def provenance(house: House, roles: Sequence[str]) -> Json:
     """Who made all this and from which content: canonical address, version, digest."""
     return {
-        **pen.start("Provenance", "provenance"),
-        "target": [{"reference": f"urn:uuid:{each['id']}"} for each in resources],
-        "recorded": pen.as_of,
-        "agent": [{"type": _AUTHOR, "who": _device(pen.house)}],
-        "entity": [{"role": "source", "what": what} for what in _content(pen.house)],
+        **start("Provenance", "provenance"),
+        "target": [*map(pointer, roles), more("targets")],
+        "recorded": blank("as_of"),
+        "agent": [{"type": _AUTHOR, "who": _device(house)}],
+        "entity": [{"role": "source", "what": what} for what in _content(house)],
     }
 
 

@@ -169,7 +169,7 @@ def visit(code: str, after: int, branch: str = "here", *, until: int | None = No
     """A visit so many days on; `until` makes it a daily one."""
     end = None if until is None else DAY + timedelta(days=until)
     on = DAY + timedelta(days=after)
-    message = Message(f"visit.{code}")
+    message = Message(f"visit.{code}", (("class", Message("class.local-bacterial-infection")),))
     return FollowUp(f"{branch}.{code}.{after}", on, end, message, PRACTICE, after == 3, branch)
 
 

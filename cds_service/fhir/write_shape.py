@@ -1,0 +1,104 @@
+"""The shape of a plan: all that the sheet of an answer depends on beside the content."""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from cds_service.content.model import Cite, Message
+from cds_service.engine.model import Care, Decision, Referral
+from cds_service.fhir.write_json import Json
+
+# In "refer-then-here" the referral stands, and only the care here depends on what becomes of it.
+_OPEN = {("refer-or-here", "refer"), ("refer-or-here", "here"), ("refer-then-here", "here")}
+
+
+class OrderShape(NamedTuple):
+    """One medicine without its dose."""
+
+    key: str
+    branch: str
+    formulation: str
+    course: Cite
+    dose: Cite
+    instead_of: str
+
+
+class VisitShape(NamedTuple):
+    """One visit without its dates."""
+
+    key: str
+    branch: str
+    message: Message
+    cite: Cite
+    first: bool
+    daily: bool
+
+
+class Shape(NamedTuple):
+    """A plan without what differs from one infant to the next."""
+
+    choice: str
+    summary: tuple[Message, ...]
+    classes: tuple[str, ...]
+    emergency: tuple[Care, ...]
+    referral: Referral | None
+    orders: tuple[OrderShape, ...]
+    care: tuple[Care, ...]
+    visits: tuple[VisitShape, ...]
+    counselling: tuple[Message, ...]
+
+    @classmethod
+    def of(cls, decision: Decision) -> "Shape":
+        """The shape of what was decided."""
+        plan = decision.plan
+        return cls(
+            plan.choice,
+            plan.summary,
+            tuple([held.code for held in decision.assessment.classes]),
+            plan.emergency,
+            plan.referral,
+            tuple(
+                [
+                    OrderShape(
+                        order.key,
+                        order.branch,
+                        order.dose.formulation.code,
+                        order.cite,
+                        order.dose.cite,
+                        order.instead_of,
+                    )
+                    for order in plan.orders
+                ]
+            ),
+            plan.care,
+            tuple(
+                [
+                    VisitShape(
+                        each.key,
+                        each.branch,
+                        each.message,
+                        each.cite,
+                        each.first,
+                        each.until is not None,
+                    )
+                    for each in plan.follow_ups
+                ]
+            ),
+            plan.counselling,
+        )
+
+    def is_open(self, branch: str) -> bool:
+        """Whether this branch is a member of a choice that is still open."""
+        return (self.choice, branch) in _OPEN
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One request with what the RequestGroup says about it."""
+
+    role: str
+    resource: Json
+    title: str
+    branch: str
+    cites: tuple[Cite, ...]
+    key: str = ""
+    instead_of: str = ""

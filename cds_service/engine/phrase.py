@@ -164,10 +164,8 @@ def contained(order: Order) -> Message:
 
 def target(dose: Dose) -> Message:
     """The published target for this weight and the rule that gave the dose."""
-    return Message(
-        "dose.target",
-        (("target", _exact(dose.target)), ("rule", dose.rule), ("target_rule", dose.target_rule)),
-    )
+    rule = (("target_rule", dose.target_rule), ("rule", dose.rule_words))
+    return Message("dose.target", (("target", _exact(dose.target)), *rule))
 
 
 def visit(follow_up: FollowUp) -> Message:

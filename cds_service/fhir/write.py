@@ -26,6 +26,7 @@ def write(decision: Decision, *, base: str, language: str) -> bytes:
     """
     pen, plan = Pen.of(decision, base), decision.plan
     notes, needed = guidance(pen, language)
+    orders = elements([medication_request(pen, order) for order in plan.orders])
     issues, targets = detected_issues(pen)
     for follow_up in plan.follow_ups:
         dates(pen, follow_up)
@@ -35,7 +36,7 @@ def write(decision: Decision, *, base: str, language: str) -> bytes:
         notes=notes,
         needed=needed,
         conditions=elements([condition(pen, held) for held in decision.assessment.classes]),
-        orders=elements([medication_request(pen, order) for order in plan.orders]),
+        orders=orders,
         issues=issues,
         targets=targets,
     )

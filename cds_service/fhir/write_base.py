@@ -45,6 +45,10 @@ class Pen:
         values.update(blanks)
         return template.fill(values)
 
+    def pointer(self, role: str) -> bytes:
+        """A reference to a resource of the answer that is written already."""
+        return b'{"reference":"urn:uuid:%b"}' % self.blanks[f"#{role}"]
+
     def moment(self, at: datetime) -> tuple[bytes, bytes]:
         """A moment of the decision as FHIR writes it, and in words."""
         # Equal moments in two offsets are two texts; the decision holds each, so its id is its own.

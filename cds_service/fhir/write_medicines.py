@@ -164,7 +164,7 @@ def _weight_key(order: Order) -> tuple[object, ...]:
         dose.weight.value,
         dose.target.value,
         dose.target_rule,
-        dose.rule,
+        dose.rule_words,
         dose.notes,
         order.times_a_day,
         order.days is None,

@@ -13,14 +13,17 @@ _AUTHOR = {"coding": [{"system": PROVENANCE_AGENT, "code": "author"}]}
 
 
 def detected_issues(pen: Pen) -> tuple[bytes, bytes]:
-    """One DetectedIssue for each caution, in their order; and references to them."""
+    """One DetectedIssue for each caution, in their order; and references to them.
+
+    The medicines are written before, so that a caution can point at those it is about.
+    """
     seen: dict[str, int] = {}
     issues, pointers = [], []
     for caution in pen.decision.plan.cautions:
         seen[caution.code] = count = seen.get(caution.code, 0) + 1
         role = f"caution.{caution.code}.{count}"
         issues.append(_written(pen, caution, role))
-        pointers.append(b'{"reference":"urn:uuid:%b"}' % pen.blanks[f"#{role}"])
+        pointers.append(pen.pointer(role))
     return elements(issues), elements(pointers)
 
 
@@ -32,9 +35,18 @@ def _written(pen: Pen, caution: Caution, role: str) -> bytes:
             lambda: Template.of(entry(_issue(house, caution, role))),
         ),
         words=house.words(caution.message),
-        implicated=members("implicated", references(caution.origins)),
+        implicated=members("implicated", _about(pen, caution)),
         mitigation=b"" if action is None else _mitigation(house.words(action)),
     )
+
+
+def _about(pen: Pen, caution: Caution) -> list[bytes]:
+    about = references(caution.origins)
+    if caution.medicine:
+        for order in pen.decision.plan.orders:
+            if order.dose.medicine.code == caution.medicine:
+                about.append(pen.pointer(f"order.{order.key}"))
+    return about
 
 
 def _issue(house: House, caution: Caution, role: str) -> Json:

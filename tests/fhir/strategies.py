@@ -128,7 +128,12 @@ def decisions(draw: st.DrawFn) -> Drawn:
             st.sampled_from([(), (by_hand.visit("review", 3, _BRANCHES[choice][-1]),)])
         ),
         cautions=tuple(
-            by_hand.caution("preliminary", severity, origins=draw(origins))
+            by_hand.caution(
+                "preliminary",
+                severity,
+                origins=draw(origins),
+                medicine=draw(st.sampled_from(["", "amoxicillin", "gentamicin"])),
+            )
             for severity in draw(st.lists(st.sampled_from(["high", "moderate", "low"]), max_size=3))
         ),
         missing=tuple(Missing("finding", sign, why, required=True) for sign in signs),

@@ -10,9 +10,11 @@ from cds_service.fhir.write import write
 from tests.fhir.decisions import (
     BASE,
     PROPOSAL,
+    amoxicillin,
     care,
     caution,
     decision,
+    gentamicin,
     plan,
     referral,
     severe,
@@ -141,6 +143,23 @@ def test_a_caution_is_a_detected_issue_with_severity_and_the_resources_it_is_abo
     ]
     assert found["implicated"] == [{"reference": "Observation/f1"}]
     assert found["detail"].startswith('"Convulsions in this illness" is a preliminary record')
+
+
+def test_a_caution_about_a_medicine_implicates_its_requests_and_no_other() -> None:
+    about = caution("preliminary", medicine="gentamicin", origins=(Origin("Observation/w1"),))
+    todo = plan(
+        choice="refer-or-here",
+        orders=(gentamicin("refer"), gentamicin(), amoxicillin()),
+        cautions=(about,),
+    )
+    made = decision(todo=todo)
+    (found,) = every("DetectedIssue", made)
+    requests = [each["id"] for each in every("MedicationRequest", made)]
+    assert found["implicated"] == [
+        {"reference": "Observation/w1"},
+        {"reference": f"urn:uuid:{requests[0]}"},
+        {"reference": f"urn:uuid:{requests[1]}"},
+    ]
 
 
 def test_a_caution_about_no_resource_implicates_none() -> None:

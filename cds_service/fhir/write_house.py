@@ -71,14 +71,11 @@ class House:
 
     def told(self, messages: tuple[Message, ...]) -> bytes:
         """The sentences that go with a dose, as its `patientInstruction`."""
-        # Told apart by the tuple itself, which the engine makes once for each dose and which is
-        # held here: as long as it is, nothing else has its id.
-        known: tuple[object, bytes] | None = self.parts.get(id(messages))
-        if known is None:
-            words = b'"%b"' % escaped(" ".join(map(self.text, messages)))
-            made = member("patientInstruction", words) if messages else b""
-            known = self.parts[id(messages)] = (messages, made)
-        return known[1]
+        return self.kept(("told", messages), lambda: self._made_told(messages))
+
+    def _made_told(self, messages: tuple[Message, ...]) -> bytes:
+        words = b'"%b"' % escaped(" ".join(map(self.text, messages)))
+        return member("patientInstruction", words) if messages else b""
 
     def text(self, message: Message) -> str:
         """The words of a message."""

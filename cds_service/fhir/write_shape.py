@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from cds_service.content.model import Cite, Message
-from cds_service.engine.model import Care, Decision, Referral
+from cds_service.engine.model import Care, Decision, FollowUp, Order, Referral
 from cds_service.fhir.write_json import Json
 
 # In "refer-then-here" the referral stands, and only the care here depends on what becomes of it.
@@ -56,39 +56,25 @@ class Shape(NamedTuple):
             tuple([held.code for held in decision.assessment.classes]),
             plan.emergency,
             plan.referral,
-            tuple(
-                [
-                    OrderShape(
-                        order.key,
-                        order.branch,
-                        order.dose.formulation.code,
-                        order.cite,
-                        order.dose.cite,
-                        order.instead_of,
-                    )
-                    for order in plan.orders
-                ]
-            ),
+            tuple([_order(order) for order in plan.orders]),
             plan.care,
-            tuple(
-                [
-                    VisitShape(
-                        each.key,
-                        each.branch,
-                        each.message,
-                        each.cite,
-                        each.first,
-                        each.until is not None,
-                    )
-                    for each in plan.follow_ups
-                ]
-            ),
+            tuple([_visit(follow_up) for follow_up in plan.follow_ups]),
             plan.counselling,
         )
 
     def is_open(self, branch: str) -> bool:
         """Whether this branch is a member of a choice that is still open."""
         return (self.choice, branch) in _OPEN
+
+
+def _order(order: Order) -> OrderShape:
+    dose, key, branch = order.dose, order.key, order.branch
+    return OrderShape(key, branch, dose.formulation.code, order.cite, dose.cite, order.instead_of)
+
+
+def _visit(each: FollowUp) -> VisitShape:
+    daily = each.until is not None
+    return VisitShape(each.key, each.branch, each.message, each.cite, each.first, daily)
 
 
 @dataclass(frozen=True, slots=True)

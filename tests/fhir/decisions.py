@@ -235,8 +235,8 @@ def undecided() -> Decision:
     why = Message("missing.finding", (("row", Message("class.clinical-severe-infection")),))
     missing = (
         Missing("finding", "feeding-poorly", why, required=True),
-        Missing("measure", "temperature", replace(why, key="missing.measure"), required=True),
-        Missing("age", "age", replace(why, key="missing.age"), required=True),
+        Missing("measure", "temperature", Message("missing.measure", why.values), required=True),
+        Missing("age", "age", Message("missing.age", why.values), required=True),
     )
     rows = (RowResult("bacterial-infection", row, Answer.NOT_ASSESSED, (unknown,)),)
     classes = held("pneumonia", finding("jaundice"), open_above=("clinical-severe-infection",))

@@ -17,6 +17,7 @@ from cds_service.fhir.write import write
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import exact, uuid5
 from cds_service.fhir.write_template import Template
+from cds_service.quantity import Quantity
 from tests.fhir import decisions
 from tests.fhir.decisions import BASE, case, decision, nothing, severe, undecided
 from tests.fhir.judge import actions, judged, own_references, resources
@@ -199,6 +200,21 @@ def test_what_is_constant_is_kept_between_answers() -> None:
     write(severe(), base=BASE, language="")
     assert House.of(decisions.protocol(), BASE) is house
     assert (len(house.parts), len(house.sheets)) == kept
+
+
+def test_answers_that_differ_in_dose_and_date_share_one_sheet() -> None:
+    made = replace(severe(), protocol=replace(decisions.protocol()))
+    heavier = [
+        replace(order, dose=replace(order.dose, weight=Quantity(Decimal("3.9"), "kg")))
+        for order in made.plan.orders
+    ]
+    later = replace(
+        made,
+        case=case(as_of=decisions.AS_OF.replace(hour=11)),
+        plan=replace(made.plan, orders=tuple(heavier)),
+    )
+    assert answer(made) != answer(later)
+    assert len(House.of(made.protocol, BASE).sheets) == 1
 
 
 def test_an_answer_does_not_depend_on_what_is_kept() -> None:

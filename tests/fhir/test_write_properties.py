@@ -1,5 +1,6 @@
 """What holds of every answer: any well-formed Decision, and every case of the case files."""
 
+from dataclasses import replace
 from decimal import Decimal
 from uuid import UUID, uuid5
 
@@ -45,6 +46,8 @@ def check(made: Decision) -> None:
     ]
     assert sorted(shown) == sorted(wanted)
     assert body == write(made, base=BASE, language="")
+    fresh = replace(made, protocol=replace(made.protocol))  # another object: nothing is kept for it
+    assert body == write(fresh, base=BASE, language="")
     check_own_codes(bundle)
     check_sources(group)
 

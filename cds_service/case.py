@@ -8,7 +8,7 @@ that the order in which a caller sends resources changes nothing.
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
-from typing import NoReturn
+from typing import NamedTuple, NoReturn
 
 from cds_service.errors import NotAssessedError
 from cds_service.quantity import Quantity
@@ -58,8 +58,7 @@ def negated(answer: Answer) -> Answer:
     return {Answer.YES: Answer.NO, Answer.NO: Answer.YES}.get(answer, Answer.NOT_ASSESSED)
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Origin:
+class Origin(NamedTuple):
     """Where a fact came from: the caller's resource, as the answer will refer to it."""
 
     reference: str = ""

@@ -1,11 +1,13 @@
 """Content as objects: citations, numbers, signs, measures, conditions and tables.
 
-Everything is frozen and knows where it comes from. Nothing here decides anything.
+Everything is frozen and knows where it comes from. Nothing here decides anything. Cite and
+Message are tuples, because they are made and hashed in every answer.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import NamedTuple
 
 from cds_service.case import Answer
 from cds_service.quantity import Quantity
@@ -14,8 +16,7 @@ EVIDENCE = ("seen", "memory", "derived", "practice")
 """How sure we are of a source: the words were read; recalled; arithmetic; no source."""
 
 
-@dataclass(frozen=True, slots=True)
-class Cite:
+class Cite(NamedTuple):
     """Where a rule or number comes from: source keys, evidence mark, optional remark."""
 
     sources: tuple[str, ...]
@@ -37,8 +38,7 @@ class Number:
         object.__setattr__(self, "quantity", Quantity(self.value, self.unit))
 
 
-@dataclass(frozen=True, slots=True)
-class Message:
+class Message(NamedTuple):
     """A text key and the values of its placeholders, in the order of the keys."""
 
     key: str

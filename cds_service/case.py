@@ -55,7 +55,9 @@ def any_of(answers: "list[Answer]") -> Answer:
 
 def negated(answer: Answer) -> Answer:
     """Three-valued NOT: unknown stays unknown."""
-    return {Answer.YES: Answer.NO, Answer.NO: Answer.YES}.get(answer, Answer.NOT_ASSESSED)
+    if answer is Answer.YES:
+        return Answer.NO
+    return Answer.YES if answer is Answer.NO else Answer.NOT_ASSESSED
 
 
 class Origin(NamedTuple):

@@ -64,8 +64,17 @@ def _compile(condition: Condition, protocol: Protocol) -> _Test:
         return _finding(condition, protocol)
     if isinstance(condition, MeasureTest):
         return _measure(condition, protocol)
-    items = [compiled(item, protocol) for item in condition.items]
-    return _group(condition, items)
+    if condition.kind not in ("any", "none"):
+        return _group(condition, [compiled(item, protocol) for item in condition.items])
+    signs = [_plain_sign(item, protocol) for item in condition.items]
+    others = [
+        compiled(item, protocol)
+        for item, sign in zip(condition.items, signs, strict=True)
+        if sign is None
+    ]
+    plain = [sign for sign in signs if sign is not None]
+    # The order of an "any" does not matter for its answer.
+    return _group(condition, [_any_sign(plain), *others] if plain else others)
 
 
 def _group(group: Group, items: list[_Test]) -> _Test:
@@ -94,6 +103,30 @@ def _any(items: list[_Test]) -> _Test:
         return result
 
     return either
+
+
+def _any_sign(signs: list[Sign]) -> _Test:
+    """As `_any` over plain signs, which most rows consist of: one look-up each, no calls."""
+    codes = [(sign.code, sign) for sign in signs]
+
+    def either(facts: Facts, row: bool) -> Answer:
+        result, answers = _NO, facts.answers
+        for code, sign in codes:
+            answer = answers.get(code)
+            if answer is _YES:
+                return _YES
+            if answer is None and (not row or _is_asked(sign, facts)):
+                result = _UNKNOWN
+        return result
+
+    return either
+
+
+def _plain_sign(item: Condition, protocol: Protocol) -> Sign | None:
+    """The sign of a test that only asks whether that sign is there."""
+    if not isinstance(item, FindingTest) or item.expect is not _YES:
+        return None
+    return protocol.sign_by_code.get(item.code)
 
 
 def _at_least(count: int, items: list[_Test]) -> _Test:

@@ -14,6 +14,8 @@ from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Class, Missing
 from cds_service.engine.weight import Weight
 
+_UNKNOWN = Answer.NOT_ASSESSED
+
 
 @dataclass(frozen=True, slots=True)
 class Managed:
@@ -59,7 +61,11 @@ def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
     limits = facts.protocol.low_weight
     very_low = weight.kg is not None and weight.kg < limits.outpatient_from.value
     too_light = weight.kg is not None and weight.kg < limits.dose_from.value
-    managed = tuple(_managed(held, facts, assessment, very_low) for held in assessment.classes)
+    open_severe = any(r.row.severe and r.answer is _UNKNOWN for r in assessment.rows)
+    managed = tuple(
+        _managed(held, facts, assessment, very_low=very_low, open_severe=open_severe)
+        for held in assessment.classes
+    )
     blocked = _blocked(managed, facts)
     mode = _mode(managed, very_low=very_low, blocked=blocked)
     choice = _choice(mode, facts.answer(REFERRAL))
@@ -67,13 +73,10 @@ def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
     return Situation(managed, very_low, too_light, blocked, choice, missing)
 
 
-def _managed(held: Class, facts: Facts, assessment: Assessment, very_low: bool) -> Managed:
+def _managed(
+    held: Class, facts: Facts, assessment: Assessment, *, very_low: bool, open_severe: bool
+) -> Managed:
     plan = facts.protocol.plan_by_code[held.code]
-    open_severe = any(
-        facts.protocol.row_by_code[code].severe
-        for table in facts.protocol.tables
-        for code in assessment.undecided(table.code)
-    )
     absorbed = any(assessment.holds(code) for code in plan.absorbed_by)
     care_only = bool(plan.absorbed_by) and (absorbed or open_severe)
     regimen = None if care_only else _regimen(plan, facts)
@@ -93,6 +96,8 @@ def _regimen(plan: ClassPlan, facts: Facts) -> Regimen | None:
 
 def _blocked(managed: tuple[Managed, ...], facts: Facts) -> tuple[str, ...]:
     signs: dict[str, None] = {}
+    if not any(facts.is_yes(code) for code in facts.protocol.allergy_signs):
+        return ()
     for item in managed:
         for course in item.regimen.courses if item.regimen is not None else ():
             medicines = [facts.protocol.medicine_by_code[code] for code in course.medicines]

@@ -69,8 +69,11 @@ class Origin(NamedTuple):
     """FHIRPath into the request, for messages; not part of the case's identity."""
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+NOWHERE = Origin()
+"""Of what no resource of the caller stands for."""
+
+
+class Finding(NamedTuple):
     """One answer to one question about a sign, as recorded."""
 
     code: str
@@ -80,8 +83,7 @@ class Finding:
     preliminary: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Measurement:
+class Measurement(NamedTuple):
     """One measured value, already in the unit in which its kind is reasoned about."""
 
     kind: str
@@ -93,8 +95,7 @@ class Measurement:
     """For a temperature: "axillary", "rectal", "oral" or "ear"; None when not said."""
 
 
-@dataclass(frozen=True, slots=True)
-class GivenDose:
+class GivenDose(NamedTuple):
     """A dose that was given; `at` None when the time was not recorded."""
 
     medicine: str
@@ -102,16 +103,14 @@ class GivenDose:
     origin: Origin
 
 
-@dataclass(frozen=True, slots=True)
-class MedicineInUse:
+class MedicineInUse(NamedTuple):
     """A medicine that the record says is being given (an active order or statement)."""
 
     medicine: str
     origin: Origin
 
 
-@dataclass(frozen=True, slots=True)
-class Refusal:
+class Refusal(NamedTuple):
     """Something the caller sent that is not used as a fact, and why: never silently dropped.
 
     `reason` is a text key under `refusal.`; `details` fills its placeholders.
@@ -131,7 +130,7 @@ class Age:
 
     low: int
     high: int
-    origin: Origin = field(default=Origin(), compare=False)
+    origin: Origin = field(default=NOWHERE, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,4 +152,4 @@ class Case:
     """Formulation codes in stock; None when the caller did not say."""
     refusals: tuple[Refusal, ...] = ()
     encounter: str = ""
-    subject_origin: Origin = Origin()
+    subject_origin: Origin = NOWHERE

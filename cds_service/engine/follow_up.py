@@ -3,7 +3,6 @@
 "Day 4 of treatment" is the date of the visit + 3 (clinical content, section 3).
 """
 
-from dataclasses import replace
 from datetime import date, timedelta
 
 from cds_service.content.model import Message
@@ -27,7 +26,7 @@ def follow_ups(
             if follow_up is not None:
                 found.setdefault((follow_up.on, visit.code), follow_up)
     ordered = sorted(found.values(), key=lambda each: (each.on, each.until is not None, each.key))
-    return (replace(ordered[0], first=True), *ordered[1:]) if ordered else ()
+    return tuple(each._replace(first=index == 0) for index, each in enumerate(ordered))
 
 
 def _dated(

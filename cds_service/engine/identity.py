@@ -1,17 +1,36 @@
 """The name of a decision: the same question has the same id, wherever and whenever it is asked."""
 
 from datetime import UTC, datetime
-from uuid import UUID, uuid5
+from hashlib import sha1
+from struct import Struct
+from uuid import UUID
 
-from cds_service.case import Case, Finding, Measurement
+from cds_service.case import Answer, Case, Finding, Measurement
 from cds_service.content.treatment import Protocol
 
-_SPACE = UUID("6f0f5e0a-5b0e-5b51-9d3a-0c7c1f7f7a10")
+_SPACE = UUID("6f0f5e0a-5b0e-5b51-9d3a-0c7c1f7f7a10").bytes
+
+# Of 40 hex digits: 8, 4, the version's place, 3, the variant's place, 3, 12; the rest is left.
+_UUID = Struct("8s4sx3sc3s12s8x")
+# RFC 9562: the two highest bits of this digit are 10, the others are those of the hash.
+_VARIANT = {b"%x" % digit: b"-%x" % (digit & 3 | 8) for digit in range(16)}
+
+
+def uuid5(space: bytes, name: bytes) -> bytes:
+    """UUID version 5 (RFC 9562) of a name; the same text as `uuid.uuid5`, in a third of the time.
+
+    >>> from uuid import UUID
+    >>> uuid5(UUID(int=0).bytes, b"order.amoxicillin")
+    b'76aa909c-e134-5b98-b9fa-74eeb5466c44'
+    """
+    digits = sha1(space + name, usedforsecurity=False).hexdigest().encode()
+    low, middle, high, variant, clock, node = _UUID.unpack(digits)
+    return b"".join((low, b"-", middle, b"-5", high, _VARIANT[variant], clock, b"-", node))
 
 
 def decision_id(case: Case, protocol: Protocol) -> str:
     """UUIDv5 over the canonical case (which holds `as_of`) and the content digest."""
-    return str(uuid5(_SPACE, f"{protocol.digest}\n{canonical(case)}"))
+    return uuid5(_SPACE, f"{protocol.digest}\n{canonical(case)}".encode()).decode()
 
 
 def canonical(case: Case) -> str:
@@ -19,10 +38,10 @@ def canonical(case: Case) -> str:
     age = "" if case.age is None else f"{case.age.low}-{case.age.high}"
     stock = "any" if case.stock is None else ",".join(sorted(case.stock))
     head = f"{case.subject}\n{case.as_of}\n{case.visit_end}\n{case.encounter}\n{case.sex}"
-    stamps = _Stamps()
+    seen = _Stamps().seen
     kinds = (
-        [f"{f.code};{f.answer.value};{stamps.seen(f)}" for f in case.findings],
-        [f"{m.kind};{m.quantity};{m.site};{stamps.seen(m)}" for m in case.measurements],
+        [f"{f.code};{_answer(f.answer)};{seen(f)}" for f in case.findings],
+        [f"{m.kind};{m.quantity};{m.site};{seen(m)}" for m in case.measurements],
         [f"{g.medicine};{g.at};{g.origin.reference}" for g in case.given],
         [f"{u.medicine};{u.origin.reference}" for u in case.in_use],
         [f"{r.reason};{r.details};{r.origin.reference}" for r in case.refusals],
@@ -30,17 +49,28 @@ def canonical(case: Case) -> str:
     return "\n".join((head, age, stock, *("|".join(sorted(kind)) for kind in kinds)))
 
 
+def _answer(answer: Answer) -> str:
+    if answer is Answer.YES:
+        return "yes"
+    return "no" if answer is Answer.NO else "not-assessed"
+
+
 class _Stamps:
     """Times as text; the facts of one visit share a few moments, each is written once."""
 
     def __init__(self) -> None:
-        self._known: dict[datetime | None, str] = {}
+        self._known: dict[int, str] = {}
 
     def seen(self, fact: Finding | Measurement) -> str:
         """When and where a fact was recorded."""
-        stamp = self._known.get(fact.at)
+        at = fact.at
+        # The case keeps its moments alive, so their identity is a safe key here.
+        stamp = self._known.get(id(at))
         if stamp is None:
-            # One instant has one text, in whatever offset it was written.
-            stamp = str(fact.at and fact.at.astimezone(UTC))
-            self._known[fact.at] = stamp
+            stamp = self._known[id(at)] = _stamp(at)
         return f"{stamp};{fact.origin.reference};{fact.preliminary}"
+
+
+def _stamp(at: datetime | None) -> str:
+    # One instant has one text, in whatever offset it was written.
+    return "" if at is None else str(at.astimezone(UTC))

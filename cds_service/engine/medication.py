@@ -5,7 +5,7 @@ says why (design, decisions 5 and 8).
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
@@ -57,7 +57,7 @@ def _add(needs: list[Need], new: Need) -> None:
     for index, old in enumerate(needs):
         if old.branch == new.branch and old.course.medicines[0] == new.course.medicines[0]:
             longer = max(old, new, key=lambda need: _length(need.course))
-            needs[index] = replace(longer, classes=(*old.classes, *new.classes))
+            needs[index] = longer._replace(classes=(*old.classes, *new.classes))
             return
     needs.append(new)
 

@@ -7,6 +7,7 @@ them into a language. A value is text that is ready to print, except where it is
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
+from typing import NamedTuple
 
 from cds_service.case import Answer, Case, Origin
 from cds_service.content.medicine import Formulation, Medicine
@@ -15,8 +16,7 @@ from cds_service.content.treatment import Protocol
 from cds_service.quantity import Quantity
 
 
-@dataclass(frozen=True, slots=True)
-class Test:
+class Test(NamedTuple):
     """One tested fact of a row: what was asked, the answer, and the resources behind it."""
 
     what: Message
@@ -27,8 +27,7 @@ class Test:
     origins: tuple[Origin, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class RowResult:
+class RowResult(NamedTuple):
     """How one row came out, with the tests that decided it (or left it open)."""
 
     table: str
@@ -37,8 +36,7 @@ class RowResult:
     tests: tuple[Test, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Class:
+class Class(NamedTuple):
     """A class that holds; `open_above` are the rows above it that are still undecided."""
 
     table: str
@@ -49,8 +47,7 @@ class Class:
     open_above: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Missing:
+class Missing(NamedTuple):
     """A fact that is still needed: `kind` is "finding", "measure" or "age".
 
     `required`: without it a row, or a dose that is due, stays open.
@@ -175,8 +172,7 @@ class Referral:
     cite: Cite
 
 
-@dataclass(frozen=True, slots=True)
-class Care:
+class Care(NamedTuple):
     """Something to do that is not a medicine; `branch` as in Order, or "" for every branch."""
 
     key: str
@@ -186,8 +182,7 @@ class Care:
     emergency: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class FollowUp:
+class FollowUp(NamedTuple):
     """A visit: on `on`, or every day from `on` to `until`. `first` marks the day to give."""
 
     key: str

@@ -5,14 +5,15 @@ One medicine, one order (clinical content, section 3): a dose that was given bef
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import ROUND_CEILING, Decimal
+from typing import NamedTuple
 
 from cds_service.case import GivenDose
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Cite, Message
-from cds_service.content.treatment import Course
+from cds_service.content.treatment import Course, Protocol
 from cds_service.engine.conditions import holds
 from cds_service.engine.dose import make_dose, per_kg_volume
 from cds_service.engine.facts import Facts
@@ -26,8 +27,7 @@ _TRY_NEXT = frozenset({"allergy", "not-in-stock", "not-offered"})
 _COUNTS = Message("dose-before-referral-counts")
 
 
-@dataclass(frozen=True, slots=True)
-class Need:
+class Need(NamedTuple):
     """One course that is due in one branch, and for which classes."""
 
     course: Course
@@ -39,8 +39,7 @@ class Need:
     """Medicines of the other branch's doses before referral."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Due:
+class _Due(NamedTuple):
     """When the next dose is due and how many are left."""
 
     at: datetime
@@ -100,7 +99,7 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order |
     return Order(
         key=f"{need.branch}.{medicine.code}",
         branch=need.branch,
-        dose=_beside(need, dose),
+        dose=_beside(need, dose, facts.protocol),
         times_a_day=times,
         days=days,
         at_least=at_least,
@@ -130,9 +129,17 @@ def _dose(medicine: Medicine, facts: Facts, kg: Decimal, due: _Due) -> Dose | No
     return dose
 
 
-def _beside(need: Need, dose: Dose) -> Dose:
-    volume = per_kg_volume(dose) if need.course.per_kg_beside else None
-    return dose if volume is None else replace(dose, notes=(*dose.notes, volume))
+def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
+    """The dose with the exact volume per kilogram beside it, where the course asks for that."""
+    if not need.course.per_kg_beside:
+        return dose
+    key = ("beside", dose.formulation.code, dose.rule, dose.weight.value)
+    made: Dose | None = protocol.memo.get(key)
+    if made is None:
+        volume = per_kg_volume(dose)
+        notes = dose.notes if volume is None else (*dose.notes, volume)
+        made = protocol.memo[key] = replace(dose, notes=notes)
+    return made
 
 
 def _due(course: Course, days: int | None, medicine: Medicine, facts: Facts) -> _Due | NoDose:

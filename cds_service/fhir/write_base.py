@@ -6,10 +6,11 @@ from datetime import datetime
 
 import orjson
 
+from cds_service.engine.identity import uuid5
 from cds_service.engine.model import Decision
 from cds_service.engine.phrase import at_time, day
 from cds_service.fhir.write_house import House
-from cds_service.fhir.write_json import Json, uuid5
+from cds_service.fhir.write_json import Json
 from cds_service.fhir.write_template import Template, blank, escaped, identity, member, more
 
 LANGUAGE = "en"

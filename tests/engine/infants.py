@@ -2,7 +2,6 @@
 
 import os
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
 from typing import Any
@@ -22,6 +21,7 @@ from cds_service.case import (
     Origin,
 )
 from cds_service.quantity import Quantity
+from tests.changing import replace
 from tests.engine.cases import AS_OF, FURTHER, REQUIRED, SAFETY, SKIN, finding
 
 EXAMPLES = int(os.environ.get("CDS_TEST_EXAMPLES", "150"))

@@ -3,7 +3,6 @@
 Content is changed here only to see a check fail (derived from the design, decision 8).
 """
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 
@@ -23,6 +22,7 @@ from cds_service.engine.settle import settle
 from cds_service.engine.weight import Weight
 from cds_service.engine.words import reading, refused, said
 from cds_service.quantity import Quantity, QuantityError, convertible
+from tests.changing import replace
 
 PROTOCOL = load()
 AT = datetime(2026, 5, 4, 9, 0, tzinfo=UTC)

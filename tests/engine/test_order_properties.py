@@ -1,12 +1,12 @@
 """What must be true of every order, whatever is sent (derived, unless a source is named)."""
 
-from dataclasses import replace
 from decimal import Decimal
 
 from cds_service.case import Answer, Case
 from cds_service.content.load import load
 from cds_service.engine import decide
 from cds_service.engine.model import Order
+from tests.changing import replace
 from tests.engine.infants import for_every, infants
 
 PROTOCOL = load()

@@ -7,7 +7,7 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass
 from typing import Any
 
 import pytest
@@ -20,6 +20,7 @@ from cds_service.content.text import render
 from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from cds_service.quantity import Quantity
+from tests.changing import replace
 from tests.engine.cases import FURTHER, every_case
 from tests.engine.infants import ASKED, DANGER, complete_infants, for_every, infants, with_finding
 from tests.engine.told import BACTERIAL, bacterial, undecided

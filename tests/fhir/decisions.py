@@ -4,7 +4,6 @@ Nothing here is clinical truth: numbers only have to be well-formed, and are tho
 content wherever that has them.
 """
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from functools import cache
@@ -29,6 +28,7 @@ from cds_service.engine.model import (
     Test,
 )
 from cds_service.quantity import Quantity
+from tests.changing import replace
 
 BASE = "http://cds-service.example/fhir"
 ID = "5b0f6b3e-9d43-5c1e-8a55-0c9f6f6f1f10"

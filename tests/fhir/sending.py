@@ -5,7 +5,6 @@ amoxicillin is due as soon as there is a weight that can be used.
 """
 
 import json
-from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from typing import Any
@@ -14,6 +13,7 @@ from cds_service.case import Case, Finding, Measurement, Origin
 from cds_service.content.load import load
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.read import Request, read
+from tests.changing import replace
 
 SERVER = "http://tolm-ford.example/fhir"
 OWN = "http://cds-service.example/fhir/CodeSystem"

@@ -1,6 +1,5 @@
 """Decisions at random: any well-formed plan, whether a protocol would make it or not."""
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 
@@ -10,6 +9,7 @@ from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
 from cds_service.engine.model import Decision, Missing, Order, Referral, RowResult
 from cds_service.quantity import Quantity
+from tests.changing import replace
 from tests.fhir import decisions as by_hand
 
 _REFERENCES = ("", "Observation/a", "https://clinic.example/fhir/Observation/b", "Condition/c")

@@ -1,12 +1,11 @@
 """The body of a request, its entries, and whose they are."""
 
-from dataclasses import replace
-
 import pytest
 
 from cds_service.case import Answer, Origin
 from cds_service.errors import MalformedRequest, UnusableRequest
 from cds_service.fhir import lookup
+from tests.changing import replace
 from tests.fhir.sending import (
     AS_OF,
     OWN,

@@ -2,7 +2,6 @@
 
 import ast
 import inspect
-from dataclasses import replace
 
 import pytest
 
@@ -19,6 +18,7 @@ from cds_service.fhir import (
     read_visit,
     references,
 )
+from tests.changing import replace
 from tests.fhir.sending import NOW, bundle, case, finding, patient, protocol, reasons, text, weight
 
 MODULES = (

@@ -4,7 +4,6 @@ import json
 import subprocess
 import sys
 import uuid
-from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
 
@@ -12,12 +11,14 @@ import orjson
 import pytest
 
 from cds_service.case import Origin
+from cds_service.engine.identity import uuid5
 from cds_service.engine.model import Decision
 from cds_service.fhir.write import write
 from cds_service.fhir.write_house import House
-from cds_service.fhir.write_json import exact, uuid5
+from cds_service.fhir.write_json import exact
 from cds_service.fhir.write_template import Template
 from cds_service.quantity import Quantity
+from tests.changing import replace
 from tests.fhir import decisions
 from tests.fhir.decisions import BASE, case, decision, nothing, severe, undecided
 from tests.fhir.judge import actions, judged, own_references, resources

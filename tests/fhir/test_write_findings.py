@@ -1,12 +1,12 @@
 """Conditions and the GuidanceResponse: what was found, on what evidence, what is still open."""
 
-from dataclasses import replace
 from typing import Any
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
 from cds_service.engine.model import Decision, Missing
 from cds_service.fhir.write import write
+from tests.changing import replace
 from tests.fhir.decisions import (
     BASE,
     assessment,

@@ -1,11 +1,11 @@
 """The RequestGroup: what belongs together, what excludes what (FHIR R4 rqg-1; design, "Out")."""
 
-from dataclasses import replace
 from typing import Any
 
 from cds_service.content.model import Cite
 from cds_service.engine.model import Decision
 from cds_service.fhir.write import write
+from tests.changing import replace
 from tests.fhir.decisions import (
     BASE,
     PRACTICE,

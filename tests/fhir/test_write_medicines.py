@@ -1,6 +1,5 @@
 """MedicationRequests. Codes and shapes are those of FHIR R4; doses are those of the Decision."""
 
-from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
@@ -10,6 +9,7 @@ from cds_service.content.model import Message
 from cds_service.engine.model import Order
 from cds_service.fhir.write import write
 from cds_service.quantity import Quantity
+from tests.changing import replace
 from tests.fhir.decisions import (
     AS_OF,
     BASE,

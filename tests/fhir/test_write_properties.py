@@ -1,6 +1,5 @@
 """What holds of every answer: any well-formed Decision, and every case of the case files."""
 
-from dataclasses import replace
 from decimal import Decimal
 from uuid import UUID, uuid5
 
@@ -11,6 +10,7 @@ from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from cds_service.fhir.artefacts import artefacts
 from cds_service.fhir.write import write
+from tests.changing import replace
 from tests.engine.cases import Told, every_case
 from tests.fhir.decisions import BASE, protocol
 from tests.fhir.judge import actions, judged, nodes, own_references, resources

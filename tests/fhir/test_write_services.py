@@ -1,12 +1,12 @@
 """Referral, care, follow-up, what the caregiver is told, cautions and provenance."""
 
-from dataclasses import replace
 from typing import Any
 
 from cds_service.case import Origin
 from cds_service.content.model import Message
 from cds_service.engine.model import Decision, Plan
 from cds_service.fhir.write import write
+from tests.changing import replace
 from tests.fhir.decisions import (
     BASE,
     PROPOSAL,

@@ -1,13 +1,12 @@
 """The plan in plain words: what a nurse reads in a terminal."""
 
-from dataclasses import replace
-
 import pytest
 
 from cds_service.case import Age, Answer
 from cds_service.content.model import Message
 from cds_service.engine import decide
 from cds_service.label.plain import WIDTH, plain
+from tests.changing import replace
 from tests.engine.cases import Told, every_case
 from tests.fhir.decisions import (
     amoxicillin,

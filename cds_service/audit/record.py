@@ -22,13 +22,12 @@ class Entry:
     """One recommendation, as it was asked for and as it was answered.
 
     `request` and `response` are the exact bytes on the wire, never re-serialised: trailing
-    zeros and key order count. The hashes are SHA-256 (FIPS 180-4) in lower-case hex.
+    zeros and key order count. The hashes are SHA-256 (FIPS 180-4) in lower-case hex; the log
+    makes them from the bytes that it records, in its own thread, so they are "" before.
     """
 
     request: bytes
     response: bytes
-    request_sha256: str
-    response_sha256: str
     as_of: datetime
     """The moment the decision was made for."""
     recorded: datetime
@@ -45,6 +44,8 @@ class Entry:
     strict: bool
     """Whether the caller asked for `Prefer: handling=strict`."""
     origin: Origin = Origin()
+    request_sha256: str = ""
+    response_sha256: str = ""
 
     @property
     def intact(self) -> bool:

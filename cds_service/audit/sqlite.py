@@ -76,20 +76,19 @@ class SqliteStore:
 
     def _commit(self, entries: Sequence[Entry]) -> int:
         """Record all the entries or none (writing thread only); the index of the first."""
+        rows = [sqlite_file.row(entry) for entry in entries]
         try:
             connection = self._opened()
             connection.execute("BEGIN IMMEDIATE")
             (first,) = connection.execute(sqlite_file.NEXT).fetchone()
-            if entries:
-                connection.execute(
-                    sqlite_file.insert(len(entries)), sqlite_file.values(entries, first)
-                )
+            if rows:
+                connection.execute(sqlite_file.insert(len(rows)), sqlite_file.values(rows, first))
             connection.execute("COMMIT")
         except BaseException:
             # Its state is unknown (the disk may be full, the file gone): begin again next time.
             self._drop()
             raise
-        self.commits += bool(entries)
+        self.commits += bool(rows)
         return int(first)
 
     def _opened(self) -> sqlite3.Connection:

@@ -43,10 +43,11 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
         Message("referral.allergy", (("sign", Message(f"sign.{code}")),))
         for code in situation.blocked
     ]
-    only = situation.choice == "refer-then-here" or situation.choice == "refer"
     cite = sends[0].plan.cite if sends else facts.protocol.low_weight.cite
     option = situation.choice == "refer-or-here"
-    return Referral(classes, tuple(reasons), urgent=True, only=only, is_option=option, cite=cite)
+    return Referral(
+        classes, tuple(reasons), urgent=True, only=situation.only, is_option=option, cite=cite
+    )
 
 
 def care_items(facts: Facts, situation: Situation, *, unfinished: bool) -> Iterator[Care]:

@@ -235,7 +235,7 @@ def _figures(contained: Quantity, target: Quantity) -> tuple[tuple[str, str | Me
     unit = unit_name(contained.unit)
     return (
         ("given", f"{number(_printed(contained.value))} {unit}"),
-        ("target", f"{number(target.value)} {unit}"),
+        ("target", f"{number(_printed(target.value))} {unit}"),
         ("percent", f"{abs(deviation).quantize(Decimal(1)):f} %"),
         ("direction", Message(f"direction.{'above' if deviation > 0 else 'below'}")),
     )

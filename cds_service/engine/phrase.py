@@ -112,6 +112,7 @@ def dosage(order: Order) -> Message:
     dose = order.dose
     values: list[tuple[str, str | Message]] = [
         ("amount", amount(dose.amount)),
+        ("contained", _exact(dose.contained)),
         ("strength", strength(dose)),
         ("route", Message(f"route.{dose.medicine.route}")),
     ]
@@ -165,7 +166,8 @@ def contained(order: Order) -> Message:
 def target(dose: Dose) -> Message:
     """The published target for this weight and the rule that gave the dose."""
     rule = (("target_rule", dose.target_rule), ("rule", dose.rule_words))
-    return Message("dose.target", (("target", _exact(dose.target)), *rule))
+    figure = f"{_tenth(dose.target.value)} {unit_name(dose.target.unit)}"
+    return Message("dose.target", (("target", figure), *rule))
 
 
 def visit(follow_up: FollowUp) -> Message:

@@ -38,6 +38,8 @@ class Situation:
     blocked: tuple[str, ...]
     """Signs that forbid every medicine of a course that is due (allergies)."""
     choice: str
+    only: bool
+    """Whether referral is the only safe course, whatever is said about it."""
     missing: tuple[Missing, ...]
 
     @property
@@ -70,7 +72,7 @@ def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
     mode = _mode(managed, very_low=very_low, blocked=blocked)
     choice = _choice(mode, facts.answer(REFERRAL))
     missing = tuple(_missing(choice, managed, facts))
-    return Situation(managed, very_low, too_light, blocked, choice, missing)
+    return Situation(managed, very_low, too_light, blocked, choice, mode == "only", missing)
 
 
 def _managed(

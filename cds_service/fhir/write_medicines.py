@@ -14,6 +14,7 @@ from cds_service.engine.phrase import (
     dosage,
     due_at,
     due_kind,
+    is_running,
     sources,
     target,
 )
@@ -127,7 +128,9 @@ def _timing(order: Order) -> Json:
     }
     code = TIMES_A_DAY.get(order.times_a_day)
     said = {"code": {"coding": [{"system": GTS_ABBREVIATION, "code": code}]}} if code else {}
-    return {"repeat": repeat} | said
+    # A running course goes on at its own hour, which the bounds alone would not say.
+    event = {"event": [blank("first")]} if is_running(order) else {}
+    return event | {"repeat": repeat} | said
 
 
 def _dose_and_rate(amount: Quantity, content: Quantity) -> list[Json]:

@@ -127,7 +127,7 @@ def test_an_undecided_row_is_named_with_what_it_needs() -> None:
     assert texts[0].startswith(
         "Not decided yet: Clinical severe infection. Still needed: Not feeding"
     )
-    assert texts[1].startswith("Not feeding well")
+    assert texts[1].startswith("Find out: Not feeding well")
 
 
 def test_a_missing_fact_is_a_data_requirement_that_a_system_can_answer() -> None:

@@ -139,7 +139,7 @@ def test_an_injection_says_where() -> None:
 
 def test_the_text_says_it_all_in_one_sentence() -> None:
     assert dosage(amoxicillin())["text"] == (
-        "half a tablet (250 mg in 1 tablet) by mouth, twice a day for 7 days: 14 doses. "
+        "half a tablet = 125 mg (250 mg in 1 tablet) by mouth, twice a day for 7 days: 14 doses. "
         "First dose due: Wednesday 4 March 2026, 09:30."
     )
 

@@ -54,7 +54,7 @@ def test_a_referral_that_may_still_be_chosen_is_an_option() -> None:
 
 def test_the_only_safe_option_is_said_to_be_so() -> None:
     found = only("ServiceRequest", plan(choice="refer-then-here", referral=referral(only=True)))
-    assert "only safe option" in found["note"][0]["text"]
+    assert "only safe course" in found["note"][0]["text"]
 
 
 def test_a_referral_stored_alone_still_says_that_it_is_a_proposal() -> None:

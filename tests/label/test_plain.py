@@ -61,7 +61,7 @@ def test_the_plan_of_a_case_fits_the_terminal(told: Told) -> None:
 def test_every_caution_and_every_dose_of_a_case_is_told(told: Told) -> None:
     made = decide(told.case, protocol())
     text = flat(plain(made))
-    assert text.count("Sources: dose") == len(made.plan.orders)
+    assert text.count("Sources of the dose") == len(made.plan.orders)
     assert text.count("Come back ") >= len(made.plan.follow_ups)
 
 
@@ -97,8 +97,8 @@ def test_what_is_undecided_and_missing_is_told_with_the_reason() -> None:
         "STILL NEEDED",
         "Not decided yet: Clinical severe infection",
         "Not feeding well",
-        "Temperature: needed to confirm",
-        "Age: the exact age is needed",
+        "Temperature; needed to confirm",
+        "Age; the exact age is needed",
     )
 
 
@@ -112,18 +112,18 @@ def test_a_medicine_is_told_from_amount_to_handing_out() -> None:
     assert order(
         plain(made),
         "Amoxicillin dispersible tablet",
-        "Give half a tablet (250 mg in 1 tablet) by mouth, twice a day for 7 days: 14 doses.",
+        "Give half a tablet = 125 mg (250 mg in 1 tablet) by mouth, twice a day for 7 days: 14 doses.",
         "First dose due: Wednesday 4 March 2026, 09:30.",
         "125 mg: 36.8 mg/kg per dose, 73.5 mg/kg per day, for a weight of 3.4 kg.",
         "Hand out for all of it: 7 tablets.",
         "inside the cheek",
-        "Sources: dose CB19; from memory; course P20, A24; words seen.",
+        "Sources of the dose: CB19; from memory. Sources of the course: P20, A24; words seen.",
     )
 
 
 def test_a_single_dose_is_told_once() -> None:
     text = flat(plain(decision(todo=plan(choice="refer", orders=(gentamicin("refer"),)))))
-    assert "2.5 mL (80 mg in 8 mL) by injection into the muscle, one single dose." in text
+    assert "2.5 mL = 25 mg (80 mg in 8 mL) by injection into the muscle, one single dose." in text
     assert "Due: Wednesday 4 March 2026, 09:30." in text
     assert "Open for all of it: 1 vial." in text
 
@@ -142,7 +142,7 @@ def test_where_referral_is_the_only_option_the_rest_is_told_as_interim() -> None
     assert order(
         plain(severe("refer-then-here")),
         "REFER",
-        "Referral is the only safe option",
+        "Referral is the only safe course",
         "ONLY IF REFERRAL IS REFUSED OR IMPOSSIBLE",
     )
 

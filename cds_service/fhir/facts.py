@@ -1,8 +1,10 @@
 """What has been read so far, and the order in which a Case keeps it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Generic, TypeVar
+from operator import attrgetter
+from typing import Any, Generic, TypeVar
 
 from msgspec import UNSET, Struct
 
@@ -10,6 +12,7 @@ from cds_service.case import Finding, GivenDose, Measurement, MedicineInUse, Ori
 from cds_service.fhir.wire import Resource
 
 R_co = TypeVar("R_co", bound=Resource, covariant=True)
+T = TypeVar("T")
 _NEVER = datetime.min.replace(tzinfo=UTC)
 
 
@@ -32,6 +35,10 @@ def own_name(resource: Resource) -> str:
     return "" if resource.id is UNSET else f"{type(resource).__name__}/{resource.id}"
 
 
+code_of: Callable[[Finding], str] = attrgetter("code")
+kind_of: Callable[[Measurement], str] = attrgetter("kind")
+
+
 @dataclass(slots=True)
 class Facts:
     """The facts and refusals found in a request, in the order of the request."""
@@ -45,6 +52,13 @@ class Facts:
     def refuse(self, reason: str, origin: Origin, **details: str) -> None:
         """Note that something sent is not used as a fact; the text is `refusal.<reason>`."""
         self.refusals.append(Refusal(reason, origin, tuple(sorted(details.items()))))
+
+
+def in_order(found: list[T], first: Callable[[T], str], key: Callable[[T], Any]) -> tuple[T, ...]:
+    """The facts sorted by `key`, of which `first` is the first part: often it is enough."""
+    if len(found) > 1:
+        found.sort(key=first if len(set(map(first, found))) == len(found) else key)
+    return tuple(found)
 
 
 # The keys below leave Origin.expression out: the order of entries must not change a Case.

@@ -95,42 +95,43 @@ def _no_unknown_rules(resource: Resource, place: str) -> None:
 def _parameters(parameters: Parameters[Any], tree: Any, lookup: Lookup) -> Body:
     _no_unknown_rules(parameters, "Parameters")
     sent = [] if parameters.parameter is UNSET else parameters.parameter
-    body = _data(sent, tree)
+    names = [one.name for one in sent]
+    body = _data(sent, names, tree)
     stock: set[str] = set()
     for index, one in enumerate(sent):
         place = f"Parameters.parameter[{index}]"
         if one.name == "availableMedication":
             _stock(one, place, lookup, stock, body)
         elif one.name in _READ and one.modifier_extension is UNSET:
-            _once(one.name, sent, place)
+            _once(one.name, names, place)
             _READ[one.name](one, place, body)
         elif one.name != "data":
             body.refusals.append(Refusal("parameter-unknown", Origin(expression=place)))
-    if any(one.name == "availableMedication" for one in sent):
+    if "availableMedication" in names:
         body.stock = frozenset(stock)
     return body
 
 
-def _data(sent: list[Parameter[Any]], tree: Any) -> Body:
-    found = [index for index, one in enumerate(sent) if one.name == "data"]
-    if not found:
+def _data(sent: list[Parameter[Any]], names: list[str], tree: Any) -> Body:
+    if "data" not in names:
         what = "There is no parameter `data`."
         remedy = "Send the infant's resources as a Bundle in the parameter `data`."
         raise UnusableRequest(Problem("required", what, remedy, "Parameters.parameter"))
-    place = f"Parameters.parameter[{found[0]}]"
-    _once("data", sent, place)
-    one = sent[found[0]]
+    index = names.index("data")
+    place = f"Parameters.parameter[{index}]"
+    _once("data", names, place)
+    one = sent[index]
     if one.resource is UNSET:
         raise MalformedRequest(_wrong(place, "resource"))
     if one.modifier_extension is not UNSET:
         what = "A modifierExtension may change the meaning of all that is in it."
         raise UnusableRequest(Problem("extension", what, "Leave it out.", place))
-    node = tree["parameter"][found[0]]["resource"]
+    node = tree["parameter"][index]["resource"]
     return _bundle(one.resource, node, f"{place}.resource")
 
 
-def _once(name: str, sent: list[Parameter[Any]], place: str) -> None:
-    if sum(one.name == name for one in sent) > 1:
+def _once(name: str, names: list[str], place: str) -> None:
+    if names.count(name) > 1:
         what = f"The parameter `{name}` is given more than once."
         raise MalformedRequest(Problem("structure", what, "Send it once.", place))
 

@@ -45,13 +45,15 @@ def read_whole(body: Body) -> Entries | None:
     """
     entries = Entries()
     identities, ids = list[str](), list[str]()
+    place = f"{body.place}.entry["
     for index, entry in enumerate([] if body.bundle.entry is UNSET else body.bundle.entry):
-        if entry.resource is not UNSET and not isinstance(entry.resource, Other):
-            one = _sent(entry, entry.resource, f"{body.place}.entry[{index}].resource")
+        resource = entry.resource
+        if resource is not UNSET and not isinstance(resource, Other):
+            one = _sent(entry, resource, f"{place}{index}].resource")
             identities += _identities(one)
             entries.add(one)
-            if entry.resource.id is not UNSET:
-                ids.append(entry.resource.id)
+            if resource.id is not UNSET:
+                ids.append(resource.id)
     if len(set(identities)) < len(identities) or not _are_ids(ids):
         return None
     return entries

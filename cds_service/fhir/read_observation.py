@@ -51,17 +51,18 @@ def read_observation(sent: Sent[Observation], context: Context) -> None:
 
 def _meaning(sent: Sent[Observation], context: Context) -> Kind | Sign | AgeCode | None:
     """The one thing that the code means here; None when it is not ours, or is refused."""
+    meanings = context.lookup.meanings(sent.resource.code)
+    if len(meanings) == 1 and not isinstance(meanings[0], Unknown):
+        return meanings[0]
     known: list[Kind | Sign | AgeCode] = []
-    for meaning in context.lookup.meanings(sent.resource.code):
+    for meaning in meanings:
         if isinstance(meaning, Unknown):
             context.facts.refuse("finding-unknown", sent.origin, code=printable(meaning.code))
         else:
             known.append(meaning)
-    if len(known) == 1:
-        return known[0]
-    if known:
+    if len(known) > 1:
         context.facts.refuse("code-ambiguous", sent.origin)
-    return None
+    return known[0] if len(known) == 1 else None
 
 
 def _finding(sent: Sent[Observation], at: datetime | None, sign: Sign, facts: Facts) -> None:

@@ -18,6 +18,7 @@ from pydantic import ValidationError
 
 from cds_service import __version__
 from cds_service.content.load import load
+from cds_service.engine.model import Decision
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
 from cds_service.service import Answer, Service
 from cds_service.settings import Settings
@@ -140,21 +141,22 @@ def _recommend(asked: argparse.Namespace) -> int:
     service = settings.service()
     if asked.as_of is not None:
         service.clock = lambda: asked.as_of
-    answer = asyncio.run(_recorded(service, body, strict=asked.strict))
+    answer, decision = asyncio.run(_recorded(service, body, strict=asked.strict))
     _judge(answer)
     if asked.json:
         print(answer.body.decode())
     else:
         from cds_service.label.plain import plain
 
-        print(plain(answer.decision))
+        print(plain(decision))
     print(f"Recorded as entry {answer.index} of {settings.database}.", file=sys.stderr)
     return 0
 
 
-async def _recorded(service: Service, body: bytes, *, strict: bool) -> Answer:
+async def _recorded(service: Service, body: bytes, *, strict: bool) -> tuple[Answer, Decision]:
     try:
-        return await service.recommend(body, strict=strict)
+        entry, decision = service.entry(body, strict=strict)
+        return await service.record(entry), decision
     finally:
         await service.store.close()
 

@@ -35,7 +35,6 @@ class Answer:
     decision_id: str
     language: str
     """BCP-47 tag of the language that the texts really are in."""
-    decision: Decision
 
 
 class Service:
@@ -85,6 +84,20 @@ class Service:
         Raises RequestError when the request cannot be answered, LogUnavailable when the answer
         could not be recorded.
         """
+        # The decision is let go here: thousands of objects, of as many requests as wait for
+        # the log, would only crowd out what the next request needs.
+        entry = self.entry(body, strict=strict, languages=languages, origin=origin)[0]
+        return await self.record(entry)
+
+    def entry(
+        self,
+        body: bytes,
+        *,
+        strict: bool = False,
+        languages: Sequence[str] = (),
+        origin: Origin = Origin(),  # noqa: B008 - frozen
+    ) -> tuple[Entry, Decision]:
+        """What is to be recorded, and the decision behind it. Raises RequestError."""
         now = self.clock()
         response, decision, language = self.decide(
             body, strict=strict, languages=languages, now=now
@@ -102,8 +115,12 @@ class Service:
             strict=strict,
             origin=origin,
         )
+        return entry, decision
+
+    async def record(self, entry: Entry) -> Answer:
+        """Wait until the entry is durable; only then is there an answer. Raises LogUnavailable."""
         index = await self.store.append(entry)
-        return Answer(response, index, decision.id, language, decision)
+        return Answer(entry.response, index, entry.decision_id, entry.language)
 
 
 def chosen_language(wishes: Sequence[str]) -> str:

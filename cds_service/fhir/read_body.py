@@ -184,22 +184,22 @@ def _first_code(concept: Concept | UnsetType) -> str:
 def _stock(one: Parameter[Any], place: str, lookup: Lookup, stock: set[str], body: Body) -> None:
     if one.value_codeable_concept is UNSET:
         raise MalformedRequest(_wrong(place, "valueCodeableConcept"))
-    origin = Origin(expression=place)
     codes = [
         coding.code
         for coding in one.value_codeable_concept.codings()
-        if isinstance(coding.code, str)
-        and isinstance(coding.system, str)
+        if coding.code is not UNSET
+        and coding.system is not UNSET
         and coding.system.endswith(terms.FORMULATION)
     ]
     if one.modifier_extension is not UNSET or not codes:
-        body.refusals.append(Refusal("stock-not-understood", origin))
+        body.refusals.append(Refusal("stock-not-understood", Origin(expression=place)))
         return
     for code in codes:
         if code in lookup.by_formulation:
             stock.add(code)
         else:
-            body.refusals.append(Refusal("stock-unknown", origin, (("code", printable(code)),)))
+            details = (("code", printable(code)),)
+            body.refusals.append(Refusal("stock-unknown", Origin(expression=place), details))
 
 
 _READ = {

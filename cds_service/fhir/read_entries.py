@@ -12,12 +12,12 @@ from cds_service.errors import MalformedRequest, Problem
 from cds_service.fhir.facts import Sent, own_name
 from cds_service.fhir.read_body import Body
 from cds_service.fhir.wire import Entry, Resource, decode, decoder
-from cds_service.fhir.wire_resources import Other, Readable
+from cds_service.fhir.wire_resources import Readable
 
 R = TypeVar("R", bound=Resource)
 
-_SHAPES: dict[str, Decoder[Any]] = {kind.__name__: decoder(kind) for kind in get_args(Readable)}
-
+_KINDS: tuple[type[Resource], ...] = get_args(Readable)
+_SHAPES: dict[str, Decoder[Any]] = {kind.__name__: decoder(kind) for kind in _KINDS}
 
 _IDS = re.compile(r"[A-Za-z0-9.\- ]*")
 """Ids (FHIR R4 data type id), parted by blanks."""
@@ -27,15 +27,13 @@ _IDS = re.compile(r"[A-Za-z0-9.\- ]*")
 class Entries:
     """The decoded resources by type; other types are accepted and left out."""
 
-    by_type: dict[type[Resource], list[Any]] = field(default_factory=dict)
-
-    def add(self, one: Sent[Resource]) -> None:
-        """Add a resource."""
-        self.by_type.setdefault(type(one.resource), []).append(one)
+    by_type: dict[type[Resource], list[Any]] = field(
+        default_factory=lambda: {kind: [] for kind in _KINDS}
+    )
 
     def of(self, kind: type[R]) -> list[Sent[R]]:
         """The resources of one type, in the order of the request."""
-        return self.by_type.get(kind, [])
+        return self.by_type[kind]
 
 
 def read_whole(body: Body) -> Entries | None:
@@ -47,13 +45,19 @@ def read_whole(body: Body) -> Entries | None:
     identities, ids = list[str](), list[str]()
     place = f"{body.place}.entry["
     for index, entry in enumerate([] if body.bundle.entry is UNSET else body.bundle.entry):
-        resource = entry.resource
-        if resource is not UNSET and not isinstance(resource, Other):
-            one = _sent(entry, resource, f"{place}{index}].resource")
+        resource: Any = entry.resource
+        found = entries.by_type.get(type(resource))
+        if found is None:  # no resource, or one of a type that is left out
+            continue
+        one = _sent(entry, resource, f"{place}{index}].resource")
+        found.append(one)
+        # Most entries have an address on a server, which then is their one identity.
+        if one.full_url.startswith("http"):
+            identities.append(one.full_url)
+        else:
             identities += _identities(one)
-            entries.add(one)
-            if resource.id is not UNSET:
-                ids.append(resource.id)
+        if resource.id is not UNSET:
+            ids.append(resource.id)
     if len(set(identities)) < len(identities) or not _are_ids(ids):
         return None
     return entries
@@ -83,7 +87,7 @@ def read_entries(body: Body) -> Entries:
                 continue
             one = _sent(entry, resource, place)
             if not _again(one, entry.resource, seen):
-                entries.add(one)
+                entries.by_type[type(resource)].append(one)
         except MalformedRequest as error:
             problems.extend(error.problems)
     if problems:

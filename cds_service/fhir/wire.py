@@ -20,7 +20,7 @@ MAX_EXPONENT = 20
 """A power of ten beyond this is no measurement."""
 
 _LONGEST, _SHORT = 60, 20
-_NUMERIC = frozenset(b"-0123456789"[i : i + 1] for i in range(11))
+_NUMERIC = b"-0123456789"
 T = TypeVar("T")
 R = TypeVar("R")
 
@@ -151,11 +151,12 @@ def exact(raw: bytes) -> Decimal:
     >>> exact(b"3.20")
     Decimal('3.20')
     """
-    if raw[:1] not in _NUMERIC:
+    if raw[0] not in _NUMERIC:
         what = "The value is not a JSON number."
         raise WireError("structure", what, "Send a number without quotation marks.", ".value")
-    number = Decimal(raw[:_LONGEST].decode("ascii"))
-    if len(raw) <= _SHORT and b"e" not in raw and b"E" not in raw:
+    text = raw[:_LONGEST].decode("ascii")
+    number = Decimal(text)
+    if len(raw) <= _SHORT and "e" not in text and "E" not in text:
         return number
     if number and abs(number.adjusted()) > MAX_EXPONENT:
         what = f"The number is beyond ten to the power of {MAX_EXPONENT}."

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from cds_service.audit.record import Entry, Origin
+from cds_service.audit.record import Entry, Origin, digest
 from cds_service.audit.store import Store
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
@@ -105,6 +105,8 @@ class Service:
         entry = Entry(
             request=body,
             response=response,
+            request_sha256=digest(body),
+            response_sha256=digest(response),
             as_of=decision.case.as_of,
             recorded=now,
             decision_id=decision.id,

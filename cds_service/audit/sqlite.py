@@ -1,7 +1,7 @@
 """The log in one SQLite file: WAL, synchronous=FULL, append-only, group-committed.
 
-Several processes may use the file at once: a commit takes the write lock first (BEGIN
-IMMEDIATE) and numbers its entries under it, so the positions stay without a gap.
+Several processes may use the file at once: a commit takes the write lock first and has
+its positions proven under it, so they stay without a gap.
 """
 
 import asyncio
@@ -30,6 +30,8 @@ class SqliteStore:
         self.commits = 0
         """Durable commits made so far by this process (each may hold many entries)."""
         self._connection: sqlite3.Connection | None = None
+        self._next = 0
+        """Where the next entry goes unless another process has written."""
         self._identity = sqlite_file.prepare(path, wait)
         self._writer = GroupWriter(self._commit, self._drop)
 
@@ -79,17 +81,29 @@ class SqliteStore:
         rows = [sqlite_file.row(entry) for entry in entries]
         try:
             connection = self._opened()
-            connection.execute("BEGIN IMMEDIATE")
-            (first,) = connection.execute(sqlite_file.NEXT).fetchone()
-            if rows:
-                connection.execute(sqlite_file.insert(len(rows)), sqlite_file.values(rows, first))
-            connection.execute("COMMIT")
+            first = self._at_once(connection, rows) if rows else None
+            if first is None:
+                first = _numbered_anew(connection, rows)
         except BaseException:
             # Its state is unknown (the disk may be full, the file gone): begin again next time.
             self._drop()
             raise
         self.commits += bool(rows)
-        return int(first)
+        self._next = first + len(rows)
+        return first
+
+    def _at_once(self, connection: sqlite3.Connection, rows: list[tuple[Any, ...]]) -> int | None:
+        """Insert in one statement that commits by itself; None when the position is not ours.
+
+        Under load each further statement waits some milliseconds for its turn among the
+        threads. The position is a guess that the table's trigger proves, or refuses whole,
+        under the write lock.
+        """
+        try:
+            connection.execute(sqlite_file.insert(len(rows)), sqlite_file.values(rows, self._next))
+        except sqlite3.IntegrityError:
+            return None
+        return self._next
 
     def _opened(self) -> sqlite3.Connection:
         if sqlite_file.identity(self._path) != self._identity:
@@ -103,3 +117,13 @@ class SqliteStore:
         connection, self._connection = self._connection, None
         if connection is not None:
             connection.close()
+
+
+def _numbered_anew(connection: sqlite3.Connection, rows: list[tuple[Any, ...]]) -> int:
+    """Take the write lock, see how long the log is, and insert there."""
+    connection.execute("BEGIN IMMEDIATE")
+    (first,) = connection.execute(sqlite_file.NEXT).fetchone()
+    if rows:
+        connection.execute(sqlite_file.insert(len(rows)), sqlite_file.values(rows, first))
+    connection.execute("COMMIT")
+    return int(first)

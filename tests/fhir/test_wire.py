@@ -35,6 +35,8 @@ def problems_of(body: bytes) -> list[Problem]:
         rb'{"a": "\u0022", "b": "\\u0022", "c": "\""}',
         b'{"a": {"b": 1}, "b": {"a": 1}}',
         '{"a": "Brenna", "á": "ü"}'.encode(),
+        b'{\n  "a": [\n    {\n      "b": 3.20\n    }\n  ]\n}\n',
+        b'{"a":1}\n\n',
         b"[]",
         b"3.20",
     ],
@@ -50,6 +52,8 @@ def test_a_text_without_a_repeated_key_is_read(body: bytes) -> None:
         (b'{"a": [{"b": 1, "b": 2}]}', "$this.a[0].b"),
         (rb'{"a": 1, "\u0061": "\u0022"}', "$this.a"),
         (b'{"the weight": 1, "the weight": 2}', "$this"),
+        (b'{\n  "a": 1,\n  "a": 1\n}\n', "$this.a"),
+        (b'{"a":1,"a":1}\n', "$this.a"),
         (b'{"a": {"c": "x", "c": "y"}, "b": "\\u0022\\u0022"}', "$this.a.c"),
     ],
 )

@@ -119,6 +119,9 @@ class Refusal(NamedTuple):
     reason: str
     origin: Origin
     details: tuple[tuple[str, str], ...] = ()
+    code: str = ""
+    """The sign, measure or medicine it is about, when that is known: then the fact is open,
+    never absent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +144,8 @@ class Case:
     as_of: datetime
     visit_end: datetime
     """Nothing recorded after this moment is used: a time in the future is a mistake."""
+    visit_start: datetime | None = None
+    """When the visit began, if the record says so: what is older is not of this visit."""
     age: Age | None = None
     sex: str | None = None
     """"male", "female", or None when not recorded or otherwise."""

@@ -1,6 +1,6 @@
 """The name of a decision: the same question has the same id, wherever and whenever it is asked."""
 
-from datetime import UTC, datetime
+from datetime import datetime
 from hashlib import sha1
 from struct import Struct
 from uuid import UUID
@@ -72,5 +72,5 @@ class _Stamps:
 
 
 def _stamp(at: datetime | None) -> str:
-    # One instant has one text, in whatever offset it was written.
-    return "" if at is None else str(at.astimezone(UTC))
+    # One instant has one text, in whatever offset it was written: seconds since 1970.
+    return "" if at is None else str(at.timestamp())

@@ -6,6 +6,7 @@ its positions proven under it, so they stay without a gap.
 
 import asyncio
 import sqlite3
+import time
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
@@ -15,6 +16,9 @@ from cds_service.audit import sqlite_file
 from cds_service.audit.record import Entry
 from cds_service.audit.writer import GroupWriter
 from cds_service.errors import LogUnavailable
+
+TRIAL_HOLDS = 1.0
+"""Seconds for which a trial commit that succeeded speaks for the next ones."""
 
 
 class SqliteStore:
@@ -32,6 +36,8 @@ class SqliteStore:
         self._connection: sqlite3.Connection | None = None
         self._next = 0
         """Where the next entry goes unless another process has written."""
+        self._tried = float("-inf")
+        """When a trial commit last succeeded, by the monotonic clock."""
         self._identity = sqlite_file.prepare(path, wait)
         self._writer = GroupWriter(self._commit, self._drop)
 
@@ -40,11 +46,17 @@ class SqliteStore:
         return await self._writer.append(entry)
 
     async def ready(self) -> None:
-        """See `Store.ready`: takes the write lock in the writing thread and lets it go."""
-        await self._writer.append(None)
+        """See `Store.ready`: commits durably in the writing thread, beside the entries.
+
+        Only a write shows that the disk is full or the file read-only. However often it is
+        asked, it writes once in `TRIAL_HOLDS` seconds; a failure is never taken as known.
+        """
+        if time.monotonic() - self._tried >= TRIAL_HOLDS:
+            await self._writer.append(None)
 
     async def close(self) -> None:
         """See `Store.close`."""
+        self._tried = float("-inf")
         await self._writer.close()
 
     async def get(self, index: int) -> Entry | None:
@@ -77,7 +89,10 @@ class SqliteStore:
             raise LogUnavailable(f"the audit log cannot be read: {error}") from error
 
     def _commit(self, entries: Sequence[Entry]) -> int:
-        """Record all the entries or none (writing thread only); the index of the first."""
+        """Record all the entries or none (writing thread only); the index of the first.
+
+        Without entries it is a trial.
+        """
         rows = [sqlite_file.row(entry) for entry in entries]
         try:
             connection = self._opened()
@@ -87,8 +102,11 @@ class SqliteStore:
         except BaseException:
             # Its state is unknown (the disk may be full, the file gone): begin again next time.
             self._drop()
+            self._tried = float("-inf")
             raise
         self.commits += bool(rows)
+        if not rows:
+            self._tried = time.monotonic()
         self._next = first + len(rows)
         return first
 
@@ -120,10 +138,15 @@ class SqliteStore:
 
 
 def _numbered_anew(connection: sqlite3.Connection, rows: list[tuple[Any, ...]]) -> int:
-    """Take the write lock, see how long the log is, and insert there."""
+    """Take the write lock, see how long the log is, and insert there.
+
+    Without rows: write beside the log instead.
+    """
     connection.execute("BEGIN IMMEDIATE")
     (first,) = connection.execute(sqlite_file.NEXT).fetchone()
     if rows:
         connection.execute(sqlite_file.insert(len(rows)), sqlite_file.values(rows, first))
+    else:
+        sqlite_file.try_out(connection)
     connection.execute("COMMIT")
     return int(first)

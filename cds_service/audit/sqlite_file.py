@@ -61,6 +61,9 @@ _LAYOUT = (
 NEXT = "SELECT COALESCE(MAX(position) + 1, 0) FROM entry"
 """The position of the entry to come; only sure while the write lock is held."""
 
+TRIAL_BYTES = 64 * 1024
+"""What a trial commit writes: more than an entry of a usual visit."""
+
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM entry"  # noqa: S608 - only our own column names
 """Every column, in the order that `to_entry` takes."""
 
@@ -89,6 +92,18 @@ def row(entry: Entry) -> tuple[Any, ...]:
         entry.origin.tenant,
         entry.origin.caller,
     )
+
+
+def try_out(connection: sqlite3.Connection) -> None:
+    """Write within the transaction as much as an entry would, beside the log itself.
+
+    The one row is replaced each time. Made here and not in the layout: logs of before have no
+    such table, and a disk that is full must not keep a log from being opened and read.
+    """
+    connection.execute(
+        "CREATE TABLE IF NOT EXISTS trial (only INTEGER PRIMARY KEY CHECK (only = 0), filling BLOB)"
+    )
+    connection.execute("REPLACE INTO trial VALUES (0, ?)", (os.urandom(TRIAL_BYTES),))
 
 
 def values(rows: Sequence[tuple[Any, ...]], first: int) -> list[Any]:

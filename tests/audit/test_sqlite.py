@@ -16,7 +16,7 @@ import pytest
 
 from cds_service.audit.record import Entry
 from cds_service.audit.sqlite import SqliteStore
-from cds_service.audit.sqlite_file import COLUMNS
+from cds_service.audit.sqlite_file import COLUMNS, TRIAL_BYTES
 from cds_service.errors import LogUnavailable
 
 from .conftest import entry
@@ -200,10 +200,10 @@ def test_what_waits_at_closing_is_still_recorded(opened: Opened) -> None:
 
 
 @contextmanager
-def full_disk() -> Iterator[None]:
-    """No file of this process may grow: what SQLite then meets is a failing write."""
+def full_disk(limit: int = 200_000) -> Iterator[None]:
+    """No file of this process may grow beyond `limit`: SQLite then meets a failing write."""
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, hard))
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, hard))
     try:
         yield
     finally:
@@ -266,6 +266,77 @@ def test_readiness_records_nothing(opened: Opened) -> None:
 
     assert asyncio.run(store.count()) == 0
     assert store.commits == 0
+
+
+def test_a_full_disk_is_not_ready_and_recovers_by_itself(opened: Opened) -> None:
+    store = opened()
+    append(store)
+
+    with full_disk(0):
+        for _ in range(2):
+            with pytest.raises(LogUnavailable):
+                asyncio.run(store.ready())
+
+    asyncio.run(store.ready())
+    assert append(store, 2) == 1
+
+
+def test_a_disk_with_room_for_less_than_an_entry_is_not_ready(opened: Opened) -> None:
+    store = opened()
+
+    with full_disk(50_000), pytest.raises(LogUnavailable):
+        asyncio.run(store.ready())
+
+
+def test_a_failed_entry_overrules_that_the_log_was_just_ready(opened: Opened) -> None:
+    store = opened()
+    asyncio.run(store.ready())
+
+    with full_disk(0):
+        with pytest.raises(LogUnavailable):
+            append(store)
+        with pytest.raises(LogUnavailable):
+            asyncio.run(store.ready())
+
+
+def test_readiness_writes_once_however_often_it_is_asked(opened: Opened, tmp_path: Path) -> None:
+    store = opened()
+
+    async def often() -> None:
+        for _ in range(50):
+            await store.ready()
+
+    asyncio.run(often())
+    assert (tmp_path / "log.db-wal").stat().st_size < 10 * TRIAL_BYTES
+
+
+def test_a_log_of_before_without_the_trial_table_stays_in_use(
+    opened: Opened, tmp_path: Path
+) -> None:
+    first = opened()
+    append(first)
+    asyncio.run(first.close())
+    with closing(sqlite3.connect(tmp_path / "log.db")) as old:
+        tables = {name for (name,) in old.execute("SELECT name FROM sqlite_master")}
+        assert "trial" not in tables
+
+    store = opened()
+    asyncio.run(store.ready())
+
+    assert asyncio.run(store.get(0)) == entry()
+    assert append(store, 2) == 1
+
+
+def test_a_log_on_a_full_disk_can_still_be_read(opened: Opened) -> None:
+    first = opened()
+    append(first)
+    asyncio.run(first.close())
+
+    with full_disk(40_000):
+        store = opened()
+        assert asyncio.run(store.get(0)) == entry()
+        with pytest.raises(LogUnavailable):
+            asyncio.run(store.ready())
 
 
 def test_too_many_waiting_entries_are_refused(

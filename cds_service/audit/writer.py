@@ -32,6 +32,32 @@ class _Waiting:
     future: asyncio.Future[int]
 
 
+class _State:
+    """Whether the log takes entries; a line for each change, however many entries it refuses."""
+
+    def __init__(self) -> None:
+        self._failing = False
+        self._refused = 0
+
+    def fails(self, entries: int, error: Exception) -> None:
+        if not self._failing:
+            _log.error("audit log: fails, no recommendation is given: %s", error)
+        self._failing = True
+        self._refused += entries
+
+    def works(self) -> None:
+        if self._failing:
+            _log.warning("audit log: works again; %d entries were not recorded", self._refused)
+        self._failing = False
+        self._refused = 0
+
+    def ended(self) -> None:
+        if self._failing:
+            _log.warning(
+                "audit log: closed while it fails; %d entries were not recorded", self._refused
+            )
+
+
 class GroupWriter:
     """Commits entries in a thread of its own.
 
@@ -47,6 +73,7 @@ class GroupWriter:
         self._closed = closed
         self._queue: SimpleQueue[_Waiting | None] = SimpleQueue()
         self._closing = False
+        self._state = _State()
         self._thread = threading.Thread(target=self._run, name="audit-log", daemon=True)
         self._thread.start()
 
@@ -77,6 +104,7 @@ class GroupWriter:
             batch, going = self._next_batch()
             if batch:
                 self._record(batch)
+        self._state.ended()
         self._closed()
 
     def _next_batch(self) -> tuple[list[_Waiting], bool]:
@@ -98,8 +126,9 @@ class GroupWriter:
         outcome: int | LogUnavailable
         try:
             outcome = self._commit(entries)
+            self._state.works()
         except Exception as error:  # noqa: BLE001 - whatever it was, no waiter may be left hanging
-            _log.error("audit log: %d entries not recorded: %s", len(entries), error)
+            self._state.fails(len(entries), error)
             outcome = LogUnavailable("the audit log did not take the entry")
         for loop in {waiting.loop for waiting in batch}:
             mine = _numbered(batch, outcome, loop)

@@ -144,8 +144,6 @@ class Case:
     as_of: datetime
     visit_end: datetime
     """Nothing recorded after this moment is used: a time in the future is a mistake."""
-    visit_start: datetime | None = None
-    """When the visit began, if the record says so: what is older is not of this visit."""
     age: Age | None = None
     sex: str | None = None
     """"male", "female", or None when not recorded or otherwise."""
@@ -158,3 +156,5 @@ class Case:
     refusals: tuple[Refusal, ...] = ()
     encounter: str = ""
     subject_origin: Origin = NOWHERE
+    visit_start: datetime | None = None
+    """When the visit began, if the record says so: what is older is not of this visit."""

@@ -86,6 +86,10 @@ class Sign:
     allergy_snomed: tuple[str, ...] = ()
     allergy_atc: tuple[str, ...] = ()
     """ATC prefixes: an AllergyIntolerance to any code below them means YES."""
+    allergy_words: tuple[str, ...] = ()
+    """Lower-case words: an AllergyIntolerance whose text has one of them means YES."""
+    judged: bool = True
+    """False: no table of this edition judges it yet; a YES is handed back, loudly."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,10 @@ from cds_service.content.model import Derived, Implication, Measure, Row, Sign, 
 from cds_service.content.tree import Node
 from cds_service.quantity import convertible
 
-_SIGN = "required lasting implies only-without snomed allergy-snomed allergy-atc"
+_SIGN = (
+    "required lasting implies only-without not-judged snomed"
+    " allergy-snomed allergy-atc allergy-words"
+)
 _MEASURE = "required lasting loinc unit units possible repeat-within sites-that-exclude"
 _ROW = "class severe no-illness otherwise when"
 SITES = ("axillary", "ear", "oral", "rectal")
@@ -65,6 +68,8 @@ def _sign(code: str, fields: Fields) -> Sign:
         snomed=fields.codes("snomed", codes.is_snomed, "SNOMED CT"),
         allergy_snomed=fields.codes("allergy-snomed", codes.is_snomed, "SNOMED CT"),
         allergy_atc=fields.codes("allergy-atc", codes.is_atc_group, "ATC"),
+        allergy_words=tuple(fields.words("allergy-words")) if fields.has("allergy-words") else (),
+        judged=not fields.flag("not-judged"),
     )
 
 

@@ -1,13 +1,13 @@
 """Treatment as content: what each class is given, where, for how long, and when to return."""
 
-from collections.abc import Hashable, Iterator
+from collections.abc import Hashable
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import cached_property
 from typing import Any
 
 from cds_service.case import Answer
-from cds_service.content.medicine import Formulation, Medicine, MedicineCaution
+from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import (
     Cite,
     Condition,
@@ -288,28 +288,6 @@ class Protocol:
     def allergy_signs(self) -> frozenset[str]:
         """Signs that forbid a medicine: a YES of one of these always acts."""
         return frozenset(code for medicine in self.medicines for code in medicine.avoid_with)
-
-    @cached_property
-    def judged_signs(self) -> frozenset[str]:
-        """Signs that this edition does something with; a YES of any other is handed back."""
-        tested = {test.code for item in self._conditions() for test in finding_tests(item)}
-        implying = {sign.code for sign in self.signs if sign.implies}
-        return frozenset(tested | implying | self.allergy_signs | {REFERRAL})
-
-    def _conditions(self) -> Iterator[Condition]:
-        """Every condition that leads to an action, except those under which one is offered."""
-        care = [*self.low_weight.care, *(item for plan in self.plans for item in plan.care)]
-        owners: list[Row | CareItem | PlanCaution | Regimen | MedicineCaution] = [
-            *(row for table in self.tables for row in table.rows),
-            *self.emergency,
-            *self.referral_care,
-            *self.unfinished,
-            *care,
-            *(caution for plan in self.plans for caution in plan.cautions),
-            *(regimen for plan in self.plans for regimen in plan.regimens),
-            *(caution for medicine in self.medicines for caution in medicine.cautions),
-        ]
-        return (owner.when for owner in owners if owner.when is not None)
 
     @cached_property
     def weight_flags(self) -> dict[str, tuple[tuple[Decimal, Decimal], ...]]:

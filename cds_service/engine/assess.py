@@ -15,8 +15,16 @@ from cds_service.engine.model import Assessment, Caution, Class, Missing, RowRes
 from cds_service.engine.trace import reasons
 from cds_service.engine.words import refused
 
-_GRAVE_REFUSALS = frozenset(
-    {"allergy-not-understood", "medicine-not-understood", "patient-replaced"}
+# Refusals of things that nobody can name: what they were might change everything.
+_GRAVE = frozenset(
+    {
+        "allergy-not-understood",
+        "code-ambiguous",
+        "finding-unknown",
+        "medicine-not-understood",
+        "patient-replaced",
+        "subject-missing",
+    }
 )
 
 
@@ -136,19 +144,31 @@ def _optional(protocol: Protocol) -> tuple[list[Sign], list[str]]:
 
 def _cautions(facts: Facts) -> tuple[Caution, ...]:
     """What was noticed about the record, in an order that does not depend on the caller's."""
-    found = [*map(_refused, facts.case.refusals), *facts.cautions, *_not_judged(facts)]
+    refusals = [_refused(refusal, facts.protocol) for refusal in facts.case.refusals]
+    found = [*refusals, *facts.cautions, *_not_judged(facts)]
     if len(found) > 1:
         found.sort(key=lambda caution: (caution.code, repr(caution.message), caution.origins))
     return tuple(found)
 
 
-def _refused(refusal: Refusal) -> Caution:
-    severity = "high" if refusal.reason in _GRAVE_REFUSALS else "moderate"
-    return Caution("not-used", severity, refused(refusal), (refusal.origin,))
+def _refused(refusal: Refusal, protocol: Protocol) -> Caution:
+    message, origins = refused(refusal), (refusal.origin,)
+    if refusal.code:
+        what = Message(_name(refusal.code, protocol))
+        message = Message("caution.not-used-fact", (("what", what), ("why", message)))
+        return Caution("not-used", "high", message, origins)
+    severity = "high" if refusal.reason in _GRAVE else "moderate"
+    return Caution("not-used", severity, message, origins)
+
+
+def _name(code: str, protocol: Protocol) -> str:
+    if code in protocol.measure_by_code:
+        return f"measure.{code}"
+    return f"medicine.{code}" if code in protocol.medicine_by_code else f"sign.{code}"
 
 
 def _not_judged(facts: Facts) -> Iterable[Caution]:
     for code in sorted(facts.answers):
-        if facts.is_yes(code) and code not in facts.protocol.judged_signs:
+        if facts.is_yes(code) and not facts.protocol.sign_by_code[code].judged:
             message = Message("caution.not-judged", (("what", Message(f"sign.{code}")),))
-            yield Caution("not-judged", "moderate", message, facts.origins[code])
+            yield Caution("not-judged", "high", message, facts.origins[code])

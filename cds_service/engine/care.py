@@ -20,10 +20,11 @@ def emergency(facts: Facts) -> Iterator[Care]:
 
 
 def _care_words(item: CareItem, protocol: Protocol) -> Message:
-    made: Message | None = protocol.memo.get(id(item))
+    key = ("care", item.code, item.values)
+    made: Message | None = protocol.memo.get(key)
     if made is None:
         values = tuple((name, said(each)) for name, each in item.values)
-        made = protocol.memo[id(item)] = Message(f"care.{item.code}", values)
+        made = protocol.memo[key] = Message(f"care.{item.code}", values)
     return made
 
 

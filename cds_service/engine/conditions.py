@@ -22,7 +22,7 @@ from cds_service.content.model import (
 from cds_service.content.treatment import Protocol
 from cds_service.engine.facts import Facts
 
-_OPS = {
+OPS = {
     "below": operator.lt,
     "at-most": operator.le,
     "at-least": operator.ge,
@@ -51,12 +51,11 @@ def evaluate(condition: Condition, facts: Facts, *, row: bool = False) -> Answer
 
 def compiled(condition: Condition, protocol: Protocol) -> _Test:
     """The condition as a function of (facts, row); made once for each protocol."""
-    # The protocol keeps its conditions alive, so their identity is a safe key.
-    key = id(condition)
-    made: _Test | None = protocol.memo.get(key)
-    if made is None:
-        made = protocol.memo[key] = _compile(condition, protocol)
-    return made
+    # Kept beside its condition, so that the identity cannot come to mean another one.
+    kept: tuple[Condition, _Test] | None = protocol.memo.get(id(condition))
+    if kept is None or kept[0] is not condition:
+        kept = protocol.memo[id(condition)] = condition, _compile(condition, protocol)
+    return kept[1]
 
 
 def _compile(condition: Condition, protocol: Protocol) -> _Test:
@@ -171,7 +170,7 @@ def _derived(derived: Derived, protocol: Protocol) -> _Test:
 
 def _is_asked(sign: Sign | None, facts: Facts) -> bool:
     """Whether an unknown answer leaves a row open: always, or while another sign is YES."""
-    if sign is None or sign.required:
+    if sign is None or sign.required or sign.code in facts.unsettled:
         return True
     return any(facts.is_yes(other) for other in sign.required_when)
 
@@ -185,12 +184,16 @@ def _measure(test: MeasureTest, protocol: Protocol) -> _Test:
 
     def ask(facts: Facts, row: bool) -> Answer:
         series = facts.series.get(measure.code)
+        is_open = measure.code in facts.unsettled
         if series is None:
-            return _NO if row and not measure.required else _UNKNOWN
+            return _NO if row and not measure.required and not is_open else _UNKNOWN
         if test.confirmed and measure.repeat_within is not None:
-            return _confirmed(test, series, measure.repeat_within)
-        counted = facts.values[measure.code] if measure.repeat_within is None else series
-        return any_of([_reading(test, measure, reading) for reading in counted])
+            answer = _confirmed(test, series, measure.repeat_within)
+        else:
+            counted = facts.values[measure.code] if measure.repeat_within is None else series
+            answer = any_of([_reading(test, measure, reading) for reading in counted])
+        # A value that was sent and cannot be used might have been the sign.
+        return _UNKNOWN if answer is _NO and is_open and row else answer
 
     return ask
 
@@ -198,7 +201,7 @@ def _measure(test: MeasureTest, protocol: Protocol) -> _Test:
 def _span(
     test: MeasureTest, span: "Callable[[Facts], tuple[Decimal | int, Decimal | int] | None]"
 ) -> _Test:
-    limit, compare = test.limit.quantity.to("d").value, _OPS[test.op]
+    limit, compare = test.limit.quantity.to("d").value, OPS[test.op]
 
     def ask(facts: Facts, _row: bool) -> Answer:
         days = span(facts)
@@ -211,7 +214,7 @@ def _span(
 
 
 def _reading(test: MeasureTest, measure: Measure, reading: Measurement) -> Answer:
-    if _OPS[test.op](reading.quantity.value, test.limit.value):
+    if OPS[test.op](reading.quantity.value, test.limit.value):
         return _YES
     sites = measure.sites_that_exclude
     # An inner temperature can show the sign, never rule it out.
@@ -220,7 +223,7 @@ def _reading(test: MeasureTest, measure: Measure, reading: Measurement) -> Answe
 
 def _confirmed(test: MeasureTest, series: tuple[Measurement, ...], within: Number) -> Answer:
     """Two counts close enough in time must both pass; one that does asks for another."""
-    passes = _OPS[test.op]
+    passes = OPS[test.op]
     last = passes(series[-1].quantity.value, test.limit.value)
     if len(series) == 1 or not _near(series[-2], series[-1], within):
         return _UNKNOWN if last else _NO

@@ -8,7 +8,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from cds_service.case import Answer, Origin
-from cds_service.content.model import Message
+from cds_service.content.medicine import Medicine
+from cds_service.content.model import Message, finding_tests
 from cds_service.content.treatment import Course
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
@@ -32,6 +33,9 @@ _MEASURES = frozenset({"weight", "birth-weight", "gestational-age", "postmenstru
 
 # A dose that fails these checks is due all the same: the weight is asked for again.
 _WEIGH = frozenset({"outside-range", "above-ceiling", "too-small-to-measure"})
+
+# Whether and when a dose was given has to be found out before the next one.
+_WHEN = frozenset({"given-at-unknown-time", "record-unclear", "doses-too-close"})
 
 
 def _needs(situation: Situation) -> list[Need]:
@@ -85,6 +89,7 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
         *_refusals(facts, refused),
         *_order_cautions(facts, orders),
         *_stops(facts, situation, orders),
+        *_running(facts, orders),
     )
     missing = (*_asked_with(facts, orders), *_open(refused), *_again(weight))
     return Medication(tuple(orders), cautions, missing)
@@ -155,6 +160,8 @@ def _open(refused: Iterable[NoDose]) -> Iterator[Missing]:
                 yield Missing(_kind(test.fact), test.fact, no.reason, required=required)
         if no.code in _WEIGH:
             yield Missing("measure", "weight", no.reason, required=True)
+        if no.code in _WHEN:
+            yield Missing("medicine", no.medicine, Message("missing.medicine"), required=True)
 
 
 def _kind(fact: str) -> str:
@@ -172,7 +179,8 @@ def _asked_with(facts: Facts, orders: Iterable[Order]) -> Iterator[Missing]:
         for code in order.dose.medicine.ask_first:
             if code not in facts.answers:
                 name = ("medicine", Message(f"medicine.{order.dose.medicine.code}"))
-                yield Missing("finding", code, Message("missing.allergy", (name,)), required=False)
+                why, sent = Message("missing.allergy", (name,)), code in facts.unsettled
+                yield Missing("finding", code, why, required=sent)
 
 
 def _order_cautions(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
@@ -182,6 +190,13 @@ def _order_cautions(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
             if caution not in found:
                 found.append(caution)
     yield from found
+
+
+def _running(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
+    """A course that began before this visit: it is not judged here, and that is said."""
+    begun = any(o.days is not None and o.days * o.times_a_day - o.doses > 1 for o in orders)
+    if begun or facts.case.in_use:
+        yield Caution("course-running", "high", Message("caution.course-running"))
 
 
 def _stops(facts: Facts, situation: Situation, orders: Iterable[Order]) -> Iterator[Caution]:
@@ -207,6 +222,12 @@ def _goes_on(facts: Facts, situation: Situation, code: str) -> bool:
     return not list(of_this_course(given, facts)) or any(code in c.medicines for c in courses)
 
 
+def _asks_birth_weight(medicine: Medicine) -> bool:
+    conditions = (rule.when for rule in medicine.rules if rule.when is not None)
+    tested = (test.code for when in conditions for test in finding_tests(when))
+    return "low-birth-weight" in tested
+
+
 def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
     medicine = order.dose.medicine
     name = ("medicine", Message(f"medicine.{medicine.code}"))
@@ -217,6 +238,9 @@ def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
             numbers = tuple((key, said(value)) for key, value in item.values)
             message = Message(f"caution.{item.code}", (name, ("limit", limit), *numbers))
             yield Caution(item.code, item.severity, message, medicine=medicine.code)
+    if not facts.values.get("birth-weight") and _asks_birth_weight(medicine):
+        message = Message("caution.low-birth-weight-presumed", (name,))
+        yield Caution("low-birth-weight-presumed", "low", message, medicine=medicine.code)
     for code in medicine.ask_first:
         if code not in facts.answers:
             asked = (name, ("sign", Message(f"sign.{code}")))

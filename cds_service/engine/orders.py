@@ -6,8 +6,9 @@ One medicine, one order (clinical content, section 3): a dose that was given bef
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from decimal import ROUND_CEILING, Decimal
+from itertools import pairwise
 from typing import NamedTuple
 
 from cds_service.case import GivenDose
@@ -20,6 +21,7 @@ from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
 from cds_service.engine.model import Dose, NoDose, Order
 from cds_service.engine.phrase import moment
+from cds_service.quantity import plain
 
 # Why a medicine cannot be given that lets the next one on the list be tried.
 _TRY_NEXT = frozenset({"allergy", "not-in-stock", "not-offered"})
@@ -122,11 +124,18 @@ def _dose(medicine: Medicine, facts: Facts, kg: Decimal, due: _Due) -> Dose | No
     """The dose; the rule that held on the first day of a course holds to its end."""
     if due.began is not None:
         ago = (facts.case.as_of.date() - due.began.date()).days
-        return make_dose(medicine, facts.days_ago(ago), kg)
+        return make_dose(medicine, facts.days_ago(ago), _weight_on(due.began.date(), facts) or kg)
     dose = facts.doses.get(medicine.code)
     if dose is None:
         dose = facts.doses[medicine.code] = make_dose(medicine, facts, kg)
     return dose
+
+
+def _weight_on(day: date, facts: Facts) -> Decimal | None:
+    """The weight of the first day of a course, when it was recorded: it holds to the end."""
+    weights = facts.series.get("weight", ())
+    of_day = [each for each in weights if each.at is not None and each.at.date() == day]
+    return plain(of_day[-1].quantity.value) if of_day else None
 
 
 def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
@@ -145,6 +154,8 @@ def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
 def _due(course: Course, days: int | None, medicine: Medicine, facts: Facts) -> _Due | NoDose:
     if any(use.medicine == medicine.code for use in facts.case.in_use):
         return _no(medicine, "already-being-given")
+    if medicine.code in facts.unsettled:
+        return _no(medicine, "record-unclear")
     doses = 1 if days is None else days * int(medicine.times_a_day.value)
     given = [dose for dose in facts.case.given if dose.medicine == medicine.code]
     if any(dose.at is None for dose in given):
@@ -154,6 +165,8 @@ def _due(course: Course, days: int | None, medicine: Medicine, facts: Facts) -> 
         return _Due(facts.case.as_of, doses)
     last, interval = counted[0], timedelta(hours=int(medicine.interval.value))
     soonest = timedelta(hours=int(medicine.not_before.value))
+    if any(later - earlier < soonest for later, earlier in pairwise(counted)):
+        return _no(medicine, "doses-too-close")
     at = facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
     if days is None:
         when = ("at", moment(last))

@@ -180,7 +180,9 @@ def visit(follow_up: FollowUp) -> Message:
 
 
 def fact(protocol: Protocol, code: str) -> Message:
-    """The name of a sign or measure, or of the age."""
+    """The name of a sign, measure or medicine, or of the age."""
+    if code in protocol.medicine_by_code:
+        return Message(f"medicine.{code}")
     measured = code == "age" or code in protocol.measure_by_code
     return Message(f"measure.{code}" if measured else f"sign.{code}")
 

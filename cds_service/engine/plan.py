@@ -3,7 +3,7 @@
 Design: choice, not silence; what cannot be given yields no order but a caution with the reason.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from cds_service.content.model import Message
@@ -20,6 +20,8 @@ from cds_service.engine.weight import dosing_weight
 from cds_service.engine.words import listed, said
 
 _SEVERITIES = ("high", "moderate", "low")
+# Cautions about something known that the tables did not use: the plan is not the whole answer.
+_LEFT_OUT = frozenset({"not-judged", "not-used", "course-running"})
 
 
 def make_plan(facts: Facts, assessment: Assessment) -> Plan:
@@ -28,22 +30,35 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
     situation = situate(facts, assessment, weight)
     given = medication(facts, situation, weight)
     missing = _distinct(
-        (*assessment.missing, *given.missing, *_unsure_of_age(facts), *situation.missing)
+        (
+            *assessment.missing,
+            *given.missing,
+            *_unsure_of_age(facts),
+            *situation.missing,
+            *_again(facts),
+        )
     )
-    status = _status(missing)
+    cautions = _cautions(facts, assessment, situation, given)
+    status = _status(missing, cautions)
+    first = tuple(emergency(facts))
     return Plan(
         status=status,
         choice=situation.choice,
-        emergency=tuple(emergency(facts)),
+        emergency=first,
         referral=referral(facts, situation),
         orders=given.orders,
         care=tuple(care_items(facts, situation, unfinished=status == "data-required")),
         follow_ups=follow_ups(facts, situation, given.orders),
-        cautions=_cautions(facts, assessment, situation, given),
+        cautions=cautions,
         missing=missing,
         counselling=counselling(facts, situation),
-        summary=summary(assessment, situation, given.orders, status),
+        summary=summary(assessment, situation, first, given.orders, cautions, status),
     )
+
+
+def _again(facts: Facts) -> Iterator[Missing]:
+    for kind in facts.measure_again:
+        yield Missing("measure", kind, Message("missing.again"), required=False)
 
 
 def _unsure_of_age(facts: Facts) -> tuple[Missing, ...]:
@@ -53,10 +68,12 @@ def _unsure_of_age(facts: Facts) -> tuple[Missing, ...]:
     return (Missing("age", "age", Message("missing.age-range"), required=True),)
 
 
-def _status(missing: tuple[Missing, ...]) -> str:
+def _status(missing: tuple[Missing, ...], cautions: tuple[Caution, ...]) -> str:
+    """ "success" only when nothing is missing and nothing sent was left out of the decision."""
     if any(item.required for item in missing):
         return "data-required"
-    return "data-requested" if missing else "success"
+    left_out = any(each.severity == "high" and each.code in _LEFT_OUT for each in cautions)
+    return "data-requested" if missing or left_out else "success"
 
 
 def _distinct(items: Iterable[Missing]) -> tuple[Missing, ...]:
@@ -74,7 +91,7 @@ def _cautions(
         own += [_plan_caution(caution) for caution in facts.protocol.low_weight.cautions]
     for item in situation.managed:
         shown: list[PlanCaution] = list(item.plan.cautions)
-        if situation.treats_here and item.regimen is not None:
+        if situation.treats_here and item.regimen is not None and not situation.too_light_to_dose:
             shown += item.regimen.cautions
         own += [_plan_caution(caution) for caution in shown if _applies(caution, facts)]
         if item.held.open_above:

@@ -9,26 +9,34 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 
 from cds_service.case import Answer, Case, Finding, Measurement, Origin
-from cds_service.content.model import Message, Sign
+from cds_service.content.model import MeasureTest, Message, Sign, leaves
 from cds_service.content.treatment import Protocol
 from cds_service.engine import words
+from cds_service.engine.conditions import OPS
 from cds_service.engine.facts import Facts, hours_old
 from cds_service.engine.model import Caution
 
 
 def settle(case: Case, protocol: Protocol) -> Facts:
     """Settle every reading of the case into one answer or value each."""
-    facts = Facts(case, protocol)
-    oldest = case.as_of - _span(protocol)
+    unsettled = frozenset(refusal.code for refusal in case.refusals if refusal.code)
+    facts = Facts(case, protocol, unsettled=unsettled)
+    oldest = _oldest(case, protocol)
     _settle_measures(facts, oldest)
     _settle_findings(facts, oldest)
     _imply(facts)
     _overrule(facts)
+    for code in unsettled:
+        if facts.answers.get(code) is Answer.NO:
+            # What cannot be used might have been a YES: the question is open again.
+            del facts.answers[code]
     return facts
 
 
-def _span(protocol: Protocol) -> timedelta:
-    return timedelta(minutes=int(protocol.visit_length.quantity.to("min").value))
+def _oldest(case: Case, protocol: Protocol) -> datetime:
+    """The earliest moment that belongs to this visit."""
+    oldest = case.as_of - timedelta(minutes=int(protocol.visit_length.quantity.to("min").value))
+    return oldest if case.visit_start is None else max(oldest, case.visit_start)
 
 
 def _of_this_visit(at: datetime | None, oldest: datetime) -> bool:
@@ -99,11 +107,8 @@ def _note_measure(facts: Facts, kind: str) -> None:
 
 def _note_passed_over(facts: Facts, kind: str) -> None:
     """Say it when a value of this visit is passed over for a later, different one."""
-    measure, series, current = (
-        facts.protocol.measure_by_code[kind],
-        facts.series[kind],
-        facts.values[kind],
-    )
+    measure, series = facts.protocol.measure_by_code[kind], facts.series[kind]
+    current = facts.values[kind]
     earlier = [each for each in series if each.quantity != current[-1].quantity]
     if measure.lasting or measure.repeat_within is not None or len(current) > 1 or not earlier:
         return
@@ -112,9 +117,24 @@ def _note_passed_over(facts: Facts, kind: str) -> None:
         ("used", words.reading(current[0].quantity)),
         ("earlier", ", ".join(words.reading(each.quantity) for each in earlier)),
     )
+    grave = any(_is_danger(facts.protocol, each) for each in earlier)
+    if grave:
+        facts.measure_again.append(kind)
     origins = tuple(each.origin for each in series)
     message = Message("caution.latest-value-used", values)
-    facts.cautions.append(Caution("latest-value-used", "moderate", message, origins))
+    severity = "high" if grave else "moderate"
+    facts.cautions.append(Caution("latest-value-used", severity, message, origins))
+
+
+def _is_danger(protocol: Protocol, reading: Measurement) -> bool:
+    """Whether this value alone would be a sign of a severe row."""
+    return any(
+        OPS[test.op](reading.quantity.value, test.limit.value)
+        for table in protocol.tables
+        for row in table.rows
+        for test in (leaves(row.when) if row.severe and row.when is not None else ())
+        if isinstance(test, MeasureTest) and test.measure == reading.kind
+    )
 
 
 def _settle_findings(facts: Facts, oldest: datetime) -> None:

@@ -1,23 +1,46 @@
 """The headline: what was found and what comes first, in a few sentences."""
 
+from collections.abc import Iterator
+
 from cds_service.content.model import Message
-from cds_service.engine.model import Assessment, Order
+from cds_service.engine.model import Assessment, Care, Caution, Order
 from cds_service.engine.situation import Situation
 
 
 def summary(
-    assessment: Assessment, situation: Situation, orders: tuple[Order, ...], status: str
+    assessment: Assessment,
+    situation: Situation,
+    emergency: tuple[Care, ...],
+    orders: tuple[Order, ...],
+    cautions: tuple[Caution, ...],
+    status: str,
 ) -> tuple[Message, ...]:
-    """Sentences, most urgent first: the classes, what is open, what to do."""
-    found = [
-        Message("summary.class", (("class", Message(f"class.{held.code}")),))
-        for held in assessment.classes
-    ]
-    if situation.managed:
-        found.append(Message(f"summary.choice.{situation.choice or _here(orders, status)}"))
+    """Sentences, most urgent first: emergency, classes, what to do, what stands in the way."""
+    return tuple(_sentences(assessment, situation, emergency, orders, cautions, status))
+
+
+def _sentences(
+    assessment: Assessment,
+    situation: Situation,
+    emergency: tuple[Care, ...],
+    orders: tuple[Order, ...],
+    cautions: tuple[Caution, ...],
+    status: str,
+) -> Iterator[Message]:
+    if emergency:
+        yield Message("summary.emergency")
+    for held in assessment.classes:
+        yield Message("summary.class", (("class", Message(f"class.{held.code}")),))
+    grave = {caution.code for caution in cautions if caution.severity == "high"}
+    for code in ("not-judged", "not-used"):
+        if code in grave:
+            yield Message(f"summary.{code}")
+    if situation.managed and (situation.choice or not grave or orders):
+        yield Message(f"summary.choice.{situation.choice or _here(orders, status)}")
+    if situation.treats_here and any(code.startswith("no-dose") for code in grave):
+        yield Message("summary.not-given")
     if status == "data-required":
-        found.append(Message("summary.undecided" if situation.managed else "summary.no-class"))
-    return tuple(found)
+        yield Message("summary.undecided" if situation.managed else "summary.no-class")
 
 
 def _here(orders: tuple[Order, ...], status: str) -> str:

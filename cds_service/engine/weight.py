@@ -51,12 +51,24 @@ def dosing_weight(facts: Facts) -> Weight:
     if len(readings) > 1 and not _agree(facts, readings[0], readings[-1]):
         return Weight(None, Message("no-dose.weights-differ"), origins, weigh_again=True)
     reading = readings[0]  # of two that agree, the lower
+    if _other_of_this_day(facts, reading):
+        return Weight(None, Message("no-dose.weights-differ"), origins, weigh_again=True)
     doubt = _doubt(facts, reading)
     if doubt is not None and not _confirmed(facts, reading):
         return Weight(None, doubt, origins, weigh_again=True)
     cautions = tuple(_cautions(facts, reading, origins))
     again = any(caution.code == "weight-stale" for caution in cautions)
     return Weight(plain(reading.quantity.value), None, origins, cautions, weigh_again=again)
+
+
+def _other_of_this_day(facts: Facts, reading: Measurement) -> bool:
+    """Whether another weighing of the same visit gave a weight that does not agree."""
+    length = facts.protocol.visit_length.quantity.to("h").value
+    others = (other for other in facts.series.get("weight", ()) if other is not reading)
+    near = (
+        other for other in others if hours_old(facts, other) - hours_old(facts, reading) <= length
+    )
+    return any(not _agree(facts, reading, other) for other in near)
 
 
 def _hours(number: Number) -> Decimal:

@@ -9,7 +9,7 @@ from cds_service.case import Answer
 from cds_service.content.model import Message
 from cds_service.engine.model import Missing, RowResult
 from cds_service.engine.phrase import asked, fact
-from cds_service.fhir.codes import LOINC
+from cds_service.fhir.codes import ATC, LOINC
 from cds_service.fhir.write_base import LANGUAGE, Pen, pointer, start, who_and_when
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json
@@ -64,9 +64,14 @@ def _made_asked(house: House, missing: Missing) -> _Asked:
 
 
 def _requirement(house: House, code: str) -> Json:
-    """The Observation of a sign or measure, or the birth date."""
+    """The Observation of a sign or measure, the dose of a medicine, or the birth date."""
     if code == "age":
         return {"type": "Patient", "mustSupport": ["birthDate"]}
+    medicine = house.protocol.medicine_by_code.get(code)
+    if medicine is not None:
+        given = {"path": "medication", "code": [{"system": ATC, "code": medicine.atc}]}
+        must = ["status", "effective"]
+        return {"type": "MedicationAdministration", "mustSupport": must, "codeFilter": [given]}
     measure = house.protocol.measure_by_code.get(code)
     loinc = measure.loinc if measure is not None else ()
     codes = [{"system": LOINC, "code": each} for each in loinc] or [house.own("finding", code)]

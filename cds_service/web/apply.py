@@ -59,10 +59,7 @@ class Apply:
         if scope["method"] != "POST":
             raise problems.method_not_allowed(ALLOW)
         check_acceptable(headers[b"accept"], scope["query_string"])
-        if headers[b"content-encoding"] not in ("", "identity") or not negotiate.is_json(
-            headers[b"content-type"]
-        ):
-            raise problems.unsupported_media()
+        _check_readable(headers[b"content-type"], headers[b"content-encoding"])
         body = await self._body(headers[b"content-length"], receive)
         strict = negotiate.is_strict(headers[b"prefer"])
         languages = negotiate.wanted_languages(headers[b"accept-language"])
@@ -94,6 +91,18 @@ def check_acceptable(accept: str, query: bytes) -> None:
         acceptable = negotiate.accepts_json(accept)
     if not acceptable:
         raise problems.not_acceptable()
+
+
+def _check_readable(content_type: str, coding: str) -> None:
+    """Raise Refused (415) unless the body is declared as what we read."""
+    if not content_type.strip():
+        raise problems.unsupported_media("The request has no Content-Type.")
+    if coding not in ("", "identity"):
+        raise problems.unsupported_media("A compressed body (Content-Encoding) cannot be read.")
+    if not negotiate.is_json(content_type):
+        raise problems.unsupported_media("Only JSON in UTF-8 can be read.")
+    if not negotiate.is_our_version(content_type):
+        raise problems.unsupported_media("Only FHIR R4 (fhirVersion=4.0) can be read.")
 
 
 def _recommendation(answer: Answer, *, strict: bool) -> Reply:

@@ -9,6 +9,7 @@ FHIR_JSON = "application/fhir+json; charset=utf-8"
 _JSON = frozenset({"application/fhir+json", "application/json"})
 _RANGES = _JSON | {"*/*", "application/*", "text/json"}
 _FORMATS = _JSON | {"json", "text/json"}
+_VERSIONS = (None, "4.0", "4.0.1")
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
@@ -27,6 +28,17 @@ def is_json(content_type: str) -> bool:
     return charset is None or charset.lower() in ("utf-8", "utf8")
 
 
+def is_our_version(media_type: str) -> bool:
+    """Whether its `fhirVersion` is R4, or not said (FHIR R4 http.html#version-parameter).
+
+    >>> is_our_version("application/fhir+json; fhirVersion=4.0"), is_our_version("")
+    (True, True)
+    >>> is_our_version("application/fhir+json; charset=utf-8; fhirVersion=5.0")
+    False
+    """
+    return _parameter(media_type.partition(";")[2], "fhirversion") in _VERSIONS
+
+
 def accepts_json(accept: str) -> bool:
     """Whether the answer may be JSON; an empty header accepts anything.
 
@@ -34,10 +46,13 @@ def accepts_json(accept: str) -> bool:
     (True, True, True)
     >>> accepts_json("application/fhir+xml"), accepts_json("application/fhir+json;q=0")
     (False, False)
+    >>> accepts_json("application/fhir+json; fhirVersion=5.0")
+    False
     """
     if not accept.strip():
         return True
-    return any(media in _RANGES for media, quality in _weighted(accept) if quality > 0)
+    ours = ",".join(element for element in accept.split(",") if is_our_version(element))
+    return any(media in _RANGES for media, quality in _weighted(ours) if quality > 0)
 
 
 def is_json_format(value: str) -> bool:
@@ -46,7 +61,8 @@ def is_json_format(value: str) -> bool:
     >>> is_json_format("json"), is_json_format("application/fhir json"), is_json_format("xml")
     (True, True, False)
     """
-    return value.partition(";")[0].strip().lower().replace(" ", "+") in _FORMATS
+    media = value.partition(";")[0].strip().lower().replace(" ", "+")
+    return media in _FORMATS and is_our_version(value)
 
 
 def wanted_languages(accept_language: str) -> tuple[str, ...]:

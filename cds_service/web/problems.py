@@ -68,8 +68,8 @@ def method_not_allowed(allowed: str) -> Refused:
 
 def not_acceptable() -> Refused:
     """406: the caller accepts nothing that we can write."""
-    remedy = "Accept application/fhir+json."
-    return refused(406, "not-supported", "Only JSON can be written.", remedy)
+    remedy = "Accept application/fhir+json, with fhirVersion=4.0 or none."
+    return refused(406, "not-supported", "Only FHIR R4 (4.0) in JSON can be written.", remedy)
 
 
 def too_large(limit: int) -> Refused:
@@ -78,10 +78,9 @@ def too_large(limit: int) -> Refused:
     return refused(413, "too-long", f"The request is larger than {limit} bytes.", remedy)
 
 
-def unsupported_media() -> Refused:
-    """415: the body is not declared as JSON in UTF-8."""
-    what = "Only JSON in UTF-8, without content coding, can be read."
-    remedy = "Send Content-Type: application/fhir+json."
+def unsupported_media(what: str) -> Refused:
+    """415: the body is not declared as FHIR R4 in JSON and UTF-8; `what` says how it is."""
+    remedy = "Send the header Content-Type: application/fhir+json, and the body in UTF-8."
     return refused(415, "not-supported", what, remedy, {"accept": "application/fhir+json"})
 
 

@@ -155,8 +155,30 @@ def test_only_json_is_read(post: Call, content_type: str) -> None:
     assert answer.headers["accept"] == "application/fhir+json"
 
 
+def test_a_request_without_content_type_is_not_read_and_told_what_to_send(call: Call) -> None:
+    answer = call("POST", PATH, content=body())
+
+    assert answer.status_code == 415
+    assert issue(answer)["details"]["text"] == "The request has no Content-Type."
+    assert "Content-Type: application/fhir+json" in issue(answer)["diagnostics"]
+
+
 def test_a_coded_body_is_not_read(post: Call) -> None:
     assert post(content_encoding="gzip").status_code == 415
+
+
+@pytest.mark.parametrize("version", ["5.0", "4.3", "3.0"])
+def test_another_version_of_fhir_is_neither_read_nor_written(post: Call, version: str) -> None:
+    other = f"application/fhir+json; fhirVersion={version}"
+
+    assert post(content_type=other).status_code == 415
+    assert "4.0" in issue(post(content_type=other))["details"]["text"]
+    assert post(accept=other).status_code == 406
+    assert post(accept=f"{other}, application/fhir+json; fhirVersion=4.0").status_code == 200
+
+
+def test_our_version_of_fhir_may_be_named(post: Call) -> None:
+    assert post(content_type="application/fhir+json;fhirVersion=4.0").status_code == 200
 
 
 @pytest.mark.parametrize("accept", ["application/fhir+xml", "text/html", "application/json;q=0"])

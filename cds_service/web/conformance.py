@@ -14,12 +14,24 @@ from starlette.responses import Response
 
 from cds_service.fhir.artefacts import artefacts
 from cds_service.service import Service
-from cds_service.web import negotiate, problems
+from cds_service.web import negotiate, openapi, problems
 from cds_service.web.apply import TYPE, check_acceptable
 
 Json = dict[str, Any]
 Table = Mapping[str, Mapping[str, Json]]
 """Resource type -> id -> the artefact."""
+
+_ID = openapi.in_path("id", "Id of the artefact.")
+_FORMAT = openapi.query("_format", "`json`: overrules Accept.")
+_QUERY = [
+    openapi.query("_id", "Only the artefact of this id; several with commas."),
+    openapi.query("url", "Only the artefact of this canonical address; several with commas."),
+    _FORMAT,
+    openapi.header("Prefer", "`handling=strict` refuses a search parameter that is not known."),
+]
+_NOT_JSON = {406: "The caller does not accept FHIR R4 in JSON."}
+_NOT_FOUND = {404: "There is no such artefact."}
+_NOT_KNOWN = {400: "A search parameter is not known, under `Prefer: handling=strict`."}
 
 SEARCH = {"_id": "token", "url": "uri"}
 """Search parameters of every served type, with their FHIR type."""
@@ -79,7 +91,13 @@ def add_routes(app: FastAPI, service: Service) -> None:
     table = served(service)
     metadata = orjson.dumps(capability_statement(service, table))
 
-    @app.get("/fhir/metadata", tags=["conformance"], response_class=Response)
+    @app.get(
+        "/fhir/metadata",
+        tags=["conformance"],
+        response_class=Response,
+        responses=_answers("The statement.", "CapabilityStatement", _NOT_JSON),
+        openapi_extra={"parameters": [_FORMAT]},
+    )
     async def read_metadata(request: Request) -> Response:
         """The CapabilityStatement of this server (FHIR R4 `capabilities`)."""
         check(request)
@@ -92,21 +110,46 @@ def add_routes(app: FastAPI, service: Service) -> None:
 def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> None:
     bodies = {name: orjson.dumps(artefact) for name, artefact in found.items()}
 
-    @app.get(f"/fhir/{kind}", tags=["conformance"], name=f"search {kind}", response_class=Response)
+    @app.get(
+        f"/fhir/{kind}",
+        tags=["conformance"],
+        name=f"search {kind}",
+        response_class=Response,
+        responses=_answers("Those that were found.", "Bundle", _NOT_KNOWN | _NOT_JSON),
+        openapi_extra={"parameters": _QUERY},
+    )
     async def search(request: Request) -> Response:
         """Every artefact of this type; `_id` and `url` narrow it down."""
         check(request)
         return _fhir(orjson.dumps(_search_set(request, found)))
 
+    # The id is taken from the request itself: of a declared one the framework would claim that
+    # it may be refused with 422, in a shape that is not FHIR's.
     @app.get(
-        f"/fhir/{kind}/{{id}}", tags=["conformance"], name=f"read {kind}", response_class=Response
+        f"/fhir/{kind}/{{id}}",
+        tags=["conformance"],
+        name=f"read {kind}",
+        response_class=Response,
+        responses=_answers("The artefact.", kind, _NOT_FOUND | _NOT_JSON),
+        openapi_extra={"parameters": [_ID, _FORMAT]},
     )
-    async def read(request: Request, id: str) -> Response:  # noqa: A002 - FHIR's name for it
+    async def read(request: Request) -> Response:
         """One artefact by its id."""
         check(request)
-        if id not in bodies:
+        name = request.path_params["id"]
+        if name not in bodies:
             raise problems.not_found()
-        return _fhir(bodies[id])
+        return _fhir(bodies[name])
+
+
+def _answers(about: str, kind: str, refusals: Mapping[int, str]) -> dict[int | str, Json]:
+    shape = {
+        "type": "object",
+        "description": f"FHIR {kind}.",
+        "properties": {"resourceType": {"const": kind}},
+        "required": ["resourceType"],
+    }
+    return {200: openapi.resource(about, shape), **openapi.outcomes(refusals)}
 
 
 def _search_set(request: Request, found: Mapping[str, Json]) -> Json:

@@ -12,6 +12,7 @@ from fastapi import FastAPI
 from cds_service.fhir import times, wire, wire_resources
 from cds_service.service import LANGUAGES, Service
 from cds_service.web.apply import TYPE, path
+from cds_service.web.openapi import header, outcomes, ref, resource
 
 DESCRIPTION = f"""
 Decision support for the sick young infant (0-59 days), FHIR R4 (4.0.1).
@@ -26,14 +27,14 @@ service on the machine, or behind a gateway that authenticates.
 _WHEN = r"^\d{4}(-\d\d(-\d\d(T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d))?)?)?$"
 
 _STATUSES = {
-    "400": "Not JSON, a repeated key, or not FHIR R4 (MalformedRequest).",
-    "405": "Another method than POST.",
-    "406": "The caller does not accept JSON.",
-    "413": "The request is too large.",
-    "415": "The request is not declared as JSON in UTF-8.",
-    "422": "Understood, but no plan can be made from it (UnusableRequest).",
-    "500": "The service failed: use the paper chart and the national protocol.",
-    "503": "The recommendation could not be recorded, so none is given; Retry-After says when.",
+    400: "Not JSON, a repeated key, or not FHIR R4.",
+    405: "Another method than POST.",
+    406: "The caller does not accept JSON.",
+    413: "The request is too large.",
+    415: "The request is not declared as FHIR R4 in JSON and UTF-8.",
+    422: "Understood, but no plan can be made from it.",
+    500: "The service failed: use the paper chart and the national protocol.",
+    503: "The recommendation could not be recorded, so none is given; Retry-After says when.",
 }
 
 
@@ -52,7 +53,7 @@ def describe(app: FastAPI, service: Service) -> None:
 
 def operation(service: Service) -> dict[str, Any]:
     """The Operation Object of `$apply`."""
-    answers = {status: _outcome(about) for status, about in _STATUSES.items()}
+    answers = {str(status): answer for status, answer in outcomes(_STATUSES).items()}
     return {
         "tags": ["recommendation"],
         "summary": f"Classify, dose, refer or treat: protocol {service.protocol.id}",
@@ -60,16 +61,16 @@ def operation(service: Service) -> dict[str, Any]:
         "recorded durably before it leaves.",
         "operationId": "apply",
         "parameters": [
-            _header("Prefer", "`handling=strict` refuses elements that are not read.", {
+            header("Prefer", "`handling=strict` refuses elements that are not read.", {
                 "type": "string", "examples": ["handling=strict", "handling=lenient"],
             }),
-            _header("Accept-Language", f"Languages there are: {', '.join(LANGUAGES)}."),
-            _header("X-Request-Id", "Repeated in the answer and in the service's own log."),
+            header("Accept-Language", f"Languages there are: {', '.join(LANGUAGES)}."),
+            header("X-Request-Id", "Repeated in the answer and in the service's own log."),
         ],
         "requestBody": {
             "required": True,
             "content": {
-                media: {"schema": {"oneOf": [_ref("Parameters"), _ref("Bundle")]}}
+                media: {"schema": {"oneOf": [ref("Parameters"), ref("Bundle")]}}
                 for media in ("application/fhir+json", "application/json")
             },
         },
@@ -83,7 +84,7 @@ def schemas() -> dict[str, Any]:
     _, made = msgspec.json.schema_components(
         (readable, wire.Parameters[readable]),
         schema_hook=_time,
-        ref_template=_ref("{name}")["$ref"],
+        ref_template=ref("{name}")["$ref"],
     )
     found = _renamed(made)
     resource = found["Entry"]["properties"]["resource"]
@@ -92,6 +93,9 @@ def schemas() -> dict[str, Any]:
     quantity = found["Quantity"]["properties"]
     quantity["value"] = {"type": "number"}
     del quantity["#"]  # the reader's own
+    # The reader's notes for its programmers say nothing to a caller.
+    found["Entry"]["description"] = "One entry of a Bundle."
+    found["Quantity"]["description"] = "FHIR Quantity."
     found["OperationOutcome"] = {
         "type": "object",
         "description": "FHIR OperationOutcome: code, severity, place (FHIRPath), what to do.",
@@ -119,30 +123,17 @@ def _short(name: str) -> str:
 
 
 def _recommendation() -> dict[str, Any]:
-    return {
-        "description": "A Bundle of type `collection`; its first entry is the GuidanceResponse, "
-        "whose status says whether something is missing.",
+    about = (
+        "A Bundle of type `collection`; its first entry is the GuidanceResponse, "
+        "whose status says whether something is missing."
+    )
+    return resource(about, ref("Bundle")) | {
         "headers": {
             "CDS-Log-Index": {"schema": {"type": "integer"}, "description": "Place in the log."},
             "CDS-Decision-Id": {"schema": {"type": "string", "format": "uuid"}},
             "Content-Language": {"schema": {"type": "string"}},
-        },
-        "content": {"application/fhir+json": {"schema": _ref("Bundle")}},
+        }
     }
-
-
-def _outcome(about: str) -> dict[str, Any]:
-    content = {"application/fhir+json": {"schema": _ref("OperationOutcome")}}
-    return {"description": about, "content": content}
-
-
-def _header(name: str, about: str, schema: dict[str, Any] | None = None) -> dict[str, Any]:
-    shape = schema or {"type": "string"}
-    return {"name": name, "in": "header", "description": about, "schema": shape}
-
-
-def _ref(name: str) -> dict[str, str]:
-    return {"$ref": f"#/components/schemas/{name}"}
 
 
 def _time(kind: type) -> dict[str, Any]:

@@ -3,6 +3,8 @@
 The shape follows draft-inadarei-api-health-check-06 (`application/health+json`).
 """
 
+from typing import Any
+
 import orjson
 from fastapi import FastAPI
 from starlette.responses import Response
@@ -17,7 +19,12 @@ MEDIA_TYPE = "application/health+json"
 def add_routes(app: FastAPI, service: Service) -> None:
     """Add `/health/live` and `/health/ready`."""
 
-    @app.get("/health/live", tags=["operations"], response_class=Response)
+    @app.get(
+        "/health/live",
+        tags=["operations"],
+        response_class=Response,
+        responses={200: _described("The process answers.")},
+    )
     async def live() -> Response:
         """200 as long as the process answers at all."""
         return _health({"status": "pass", "releaseId": service.code_version})
@@ -26,7 +33,10 @@ def add_routes(app: FastAPI, service: Service) -> None:
         "/health/ready",
         tags=["operations"],
         response_class=Response,
-        responses={503: {"description": "The log takes no entry, so no recommendation is given."}},
+        responses={
+            200: _described("Recommendations are given."),
+            503: _described("The log takes no entry, so no recommendation is given."),
+        },
     )
     async def ready() -> Response:
         """200 when the content is loaded and the log takes entries, else 503."""
@@ -48,6 +58,11 @@ def add_routes(app: FastAPI, service: Service) -> None:
                 "checks": {"content": [content], "log": [log]},
             }
         )
+
+
+def _described(about: str) -> dict[str, Any]:
+    status = {"type": "object", "properties": {"status": {"enum": ["pass", "fail"]}}}
+    return {"description": about, "content": {MEDIA_TYPE: {"schema": status}}}
 
 
 def _health(body: dict[str, object]) -> Response:

@@ -10,10 +10,12 @@ import pytest
 from fastapi import FastAPI
 from fhir.resources.R4B import get_fhir_model_class
 
+from cds_service import errors
 from cds_service.fhir.artefacts import artefacts
 from cds_service.service import Service
 from cds_service.web import problems
 from cds_service.web.app import make_app
+from cds_service.web.conformance import SEARCH
 
 from .conftest import Call, call_app, issue, protocol
 from .sample import BASE, PATH
@@ -200,6 +202,34 @@ def test_the_description_has_the_operation_and_its_schemas(call: Call) -> None:
     assert named <= set(document["components"]["schemas"])
     assert {"Parameters", "Bundle", "Observation", "OperationOutcome"} <= named
     assert "/fhir/metadata" in document["paths"]
+
+
+def test_the_description_claims_exactly_what_the_artefacts_answer(call: Call) -> None:
+    paths = call("GET", "/openapi.json").json()["paths"]
+    read, search = (paths[f"/fhir/CodeSystem{rest}"]["get"] for rest in ("/{id}", ""))
+
+    assert set(read["responses"]) == {"200", "404", "406"}
+    assert set(search["responses"]) == {"200", "400", "406"}
+    assert set(paths["/fhir/metadata"]["get"]["responses"]) == {"200", "406"}
+    for refusal in ("404", "406"):
+        (content,) = read["responses"][refusal]["content"].items()
+        assert content[0] == "application/fhir+json"
+        assert content[1]["schema"]["$ref"].endswith("/OperationOutcome")
+    assert [(each["name"], each["in"]) for each in read["parameters"]] == [
+        ("id", "path"),
+        ("_format", "query"),
+    ]
+    named = {each["name"] for each in search["parameters"] if each["in"] == "query"}
+    assert named == {*SEARCH, "_format"}
+
+
+def test_the_description_is_free_of_names_from_inside(call: Call) -> None:
+    document = call("GET", "/openapi.json").text
+    inside = [name for name, kind in vars(errors).items() if isinstance(kind, type)]
+
+    for name in (*inside, "HTTPValidationError", "ValidationError", "Raw"):
+        if name != "Problem":  # also an English word
+            assert not re.search(rf"\b{name}\b", document), name
 
 
 def test_the_schemas_are_those_of_the_reader(call: Call) -> None:

@@ -1,0 +1,47 @@
+"""The pieces that descriptions of our addresses are made of (OpenAPI 3.1).
+
+https://spec.openapis.org/oas/v3.1.0
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+Json = dict[str, Any]
+
+FHIR = "application/fhir+json"
+"""Media type of resources, as OpenAPI lists it."""
+
+
+def ref(name: str) -> dict[str, str]:
+    """A Reference Object to a schema of this document."""
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def resource(about: str, schema: Json) -> Json:
+    """A Response Object: a FHIR resource of that schema."""
+    return {"description": about, "content": {FHIR: {"schema": schema}}}
+
+
+def outcomes(about: Mapping[int, str]) -> dict[int | str, Json]:
+    """Response Objects by status: an OperationOutcome each, and when it is given."""
+    return {status: resource(when, ref("OperationOutcome")) for status, when in about.items()}
+
+
+def header(name: str, about: str, schema: Json | None = None) -> Json:
+    """A Parameter Object for a request header."""
+    return _parameter("header", name, about, schema)
+
+
+def query(name: str, about: str, schema: Json | None = None) -> Json:
+    """A Parameter Object for a part of the query."""
+    return _parameter("query", name, about, schema)
+
+
+def in_path(name: str, about: str, schema: Json | None = None) -> Json:
+    """A Parameter Object for a part of the path."""
+    return _parameter("path", name, about, schema) | {"required": True}
+
+
+def _parameter(place: str, name: str, about: str, schema: Json | None) -> Json:
+    shape = schema or {"type": "string"}
+    return {"name": name, "in": place, "description": about, "schema": shape}

@@ -1,0 +1,194 @@
+"""What was sent and cannot be used, or was recorded and is not judged, is never a success.
+
+All derived from the rule that unknown is never absent (clinical content, sections 1, 3 and 5).
+"""
+
+from datetime import timedelta
+
+import pytest
+
+from cds_service.case import Case, GivenDose, MedicineInUse, Origin, Refusal
+from cds_service.engine import decide
+from cds_service.engine.model import Decision
+from tests.changing import replace
+from tests.engine.test_edges import AT, NO, PROTOCOL, YES, case, found, measured
+
+WELL = [found(sign.code, NO) for sign in PROTOCOL.signs if sign.required]
+SOUND = (measured("temperature", "37", "Cel"), measured("respiratory-rate", "44", "/min"))
+HERE = (
+    found("referral-possible", NO),
+    found("seven-injections-possible", YES),
+    found("penicillin-allergy", NO),
+)
+
+
+def healthy(*more: object, **changes: object) -> Case:
+    return case(*WELL, *SOUND, measured("weight", "3.4", "kg"), *more, **changes)  # type: ignore[arg-type]
+
+
+def severe(**changes: object) -> Case:
+    signs = [one if one.code != "feeding-poorly" else found(one.code, YES) for one in WELL]
+    return case(*signs, *SOUND, measured("weight", "3.4", "kg"), *HERE, **changes)  # type: ignore[arg-type]
+
+
+def refused(code: str, reason: str = "future") -> Refusal:
+    return Refusal(reason, Origin(f"Observation/{code}"), (), code)
+
+
+def made(known: Case) -> Decision:
+    return decide(known, PROTOCOL)
+
+
+def cautions(decision: Decision) -> dict[str, str]:
+    return {one.code: one.severity for one in decision.plan.cautions}
+
+
+def keys(decision: Decision) -> set[str]:
+    return {message.key for message in decision.plan.summary}
+
+
+def test_a_well_infant_is_a_success() -> None:
+    decision = made(healthy())
+    assert decision.assessment.holds("infection-unlikely")
+    assert decision.plan.status == "success"
+    assert "summary.choice.home" in keys(decision)
+
+
+@pytest.mark.parametrize("code", ["apnoea", "oxygen-saturation"])
+def test_a_critical_sign_that_cannot_be_used_leaves_its_row_open(code: str) -> None:
+    decision = made(healthy(refusals=(refused(code),)))
+    assert decision.assessment.classes == ()
+    assert decision.plan.status == "data-required"
+    assert code in {one.code for one in decision.plan.missing if one.required}
+    assert cautions(decision)["not-used"] == "high"
+
+
+def test_a_no_beside_an_answer_that_cannot_be_used_is_open_again() -> None:
+    decision = made(healthy(refusals=(refused("convulsions"),)))
+    assert "critical-illness" in decision.assessment.undecided("bacterial-infection")
+
+
+def test_a_yes_beside_an_answer_that_cannot_be_used_acts() -> None:
+    decision = made(healthy(found("apnoea", YES), refusals=(refused("apnoea"),)))
+    assert decision.assessment.holds("critical-illness")
+
+
+def test_counts_that_cannot_be_used_leave_fast_breathing_open() -> None:
+    decision = made(healthy(refusals=(refused("respiratory-rate"),)))
+    assert not decision.assessment.holds("infection-unlikely")
+    assert decision.plan.status == "data-required"
+
+
+@pytest.mark.parametrize("reason", ["finding-unknown", "medicine-not-understood"])
+def test_what_nobody_can_name_is_never_a_success(reason: str) -> None:
+    decision = made(healthy(refusals=(Refusal(reason, Origin(), (("code", "x"),)),)))
+    assert decision.plan.status == "data-requested"
+    assert "summary.choice.home" not in keys(decision)
+
+
+@pytest.mark.parametrize("code", ["palms-or-soles-yellow", "sunken-eyes", "drug-reaction"])
+def test_a_sign_that_no_table_judges_takes_away_the_reassurance(code: str) -> None:
+    decision = made(healthy(found(code, YES)))
+    assert cautions(decision)["not-judged"] == "high"
+    assert decision.plan.status == "data-requested"
+    assert "summary.not-judged" in keys(decision)
+    assert "summary.choice.home" not in keys(decision)
+
+
+def test_low_blood_sugar_is_the_headline() -> None:
+    # Section 3, below 2.5 mmol/L (PB13 3.7 seen).
+    decision = made(healthy(measured("blood-glucose", "1.8", "mmol/L")))
+    assert next(iter(decision.plan.summary)).key == "summary.emergency"
+
+
+def test_a_worse_value_of_this_visit_is_measured_again() -> None:
+    before = measured("oxygen-saturation", "82", "%", AT - timedelta(minutes=50))
+    decision = made(healthy(before, measured("oxygen-saturation", "96", "%")))
+    assert cautions(decision)["latest-value-used"] == "high"
+    assert decision.plan.status == "data-requested"
+
+
+def test_two_weights_of_one_visit_that_do_not_agree_make_no_dose() -> None:
+    earlier = measured("weight", "4.4", "kg", AT - timedelta(minutes=40))
+    known = severe()
+    decision = made(replace(known, measurements=(*known.measurements, earlier)))
+    assert decision.plan.orders == ()
+    assert decision.plan.status == "data-required"
+    assert "summary.not-given" not in keys(decision) or cautions(decision)["weigh-again"] == "high"
+
+
+def test_what_is_older_than_the_visit_is_asked_again() -> None:
+    old = [replace(one, at=AT - timedelta(hours=3)) for one in WELL]
+    known = case(*old, *SOUND, measured("weight", "3.4", "kg"))
+    assert made(known).assessment.holds("infection-unlikely")
+    begun = made(replace(known, visit_start=AT - timedelta(hours=1)))
+    assert begun.assessment.classes == ()
+    assert begun.plan.status == "data-required"
+
+
+def test_a_record_of_a_dose_that_cannot_be_used_holds_the_medicine() -> None:
+    decision = made(severe(refusals=(refused("gentamicin", "status-not-usable"),)))
+    assert "here.gentamicin" not in {order.key for order in decision.plan.orders}
+    assert decision.plan.status == "data-required"
+    assert "summary.not-given" in keys(decision)
+    (missing,) = [one for one in decision.plan.missing if one.code == "gentamicin"]
+    assert missing.kind == "medicine"
+
+
+def test_an_allergy_record_that_cannot_be_used_is_required() -> None:
+    known = severe(refusals=(refused("penicillin-allergy", "modifier-extension"),))
+    decision = made(replace(known, findings=tuple(known.findings[:-1])))
+    assert decision.plan.status == "data-required"
+
+
+def doses(*hours_ago: int) -> tuple[GivenDose, ...]:
+    return tuple(
+        GivenDose(
+            "gentamicin", AT - timedelta(hours=ago), Origin(f"MedicationAdministration/{ago}")
+        )
+        for ago in hours_ago
+    )
+
+
+def test_two_doses_an_hour_apart_stop_the_next() -> None:
+    decision = made(severe(given=doses(1, 2)))
+    assert "here.gentamicin" not in {order.key for order in decision.plan.orders}
+    assert cautions(decision)["no-dose-doses-too-close"] == "high"
+
+
+def test_a_course_that_runs_is_said_and_never_a_success() -> None:
+    decision = made(severe(given=doses(24, 48, 72)))
+    assert cautions(decision)["course-running"] == "high"
+    assert decision.plan.status == "data-requested"
+    in_use = made(severe(in_use=(MedicineInUse("amoxicillin", Origin()),)))
+    assert cautions(in_use)["course-running"] == "high"
+
+
+def test_the_weight_of_the_first_day_holds_for_the_whole_course() -> None:
+    # Section 3: rule, age and weight of treatment day 1 hold for the whole gentamicin course.
+    first = measured("weight", "3.0", "kg", AT - timedelta(days=3))
+    known = severe(given=doses(24, 48, 72))
+    decision = made(replace(known, measurements=(*known.measurements, first)))
+    (order,) = [one for one in decision.plan.orders if one.key == "here.gentamicin"]
+    assert str(order.dose.amount) == "2.2 mL"  # 7.5 mg/kg x 3.0 kg at 10 mg/mL, rounded down
+
+
+def test_signs_of_dehydration_caution_gentamicin() -> None:
+    # Section 5: kidney problem, dehydration, passing little urine (MSF, LBL seen).
+    known = severe()
+    decision = made(replace(known, findings=(*known.findings, found("sunken-eyes", YES))))
+    assert cautions(decision)["kidney-or-little-urine"] == "high"
+
+
+def test_a_birth_weight_that_nobody_recorded_is_said() -> None:
+    assert cautions(made(severe()))["low-birth-weight-presumed"] == "low"
+    known = severe()
+    born = measured("birth-weight", "3.1", "kg", AT - timedelta(days=12))
+    decision = made(replace(known, measurements=(*known.measurements, born)))
+    assert "low-birth-weight-presumed" not in cautions(decision)
+
+
+def test_a_refused_answer_to_another_question_changes_no_class() -> None:
+    decision = made(healthy(refusals=(refused("referral-possible"),)))
+    assert decision.assessment.holds("infection-unlikely")
+    assert decision.plan.status == "data-requested"

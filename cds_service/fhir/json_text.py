@@ -31,18 +31,39 @@ def parse(body: bytes) -> Any:
     try:
         tree = orjson.loads(body)
     except orjson.JSONDecodeError as error:
-        where = f"line {error.lineno}, column {error.colno}"
-        _refuse(Problem("structure", f"The body is not JSON ({where}).", _RETYPE))
+        _refuse(_unreadable(body, error))
     try:
         # In the usual layouts most texts come out as they came in, and need no counting.
         again = orjson.dumps(tree, option=orjson.OPT_INDENT_2 if body[1:2] == b"\n" else None)
     except TypeError:
-        what = f"The body is nested more than {MAX_DEPTH} levels deep."
-        _refuse(Problem("too-costly", what, "Send the resources without such nesting."))
+        _refuse(_too_deep())
     # Of a text that is JSON, nothing but blanks can follow a whole value.
     if not body.startswith(again) and not _same_number_of_quotes(body, again):
         _no_repeated_key(body)
     return tree
+
+
+def _unreadable(body: bytes, error: orjson.JSONDecodeError) -> Problem:
+    """What orjson refuses, by kind: not UTF-8, too deep, a number too large, or not JSON at all."""
+    try:
+        body.decode()
+    except UnicodeDecodeError as wrong:
+        before = body[: wrong.start].decode()
+        line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
+        what = f"The body is not UTF-8 (line {line}, column {column})."
+        return Problem("structure", what, "Send the text in UTF-8.")
+    if error.msg.startswith("depth limit"):
+        return _too_deep()
+    where = f"line {error.lineno}, column {error.colno}"
+    if error.msg.startswith("number is infinity"):
+        what = f"The body has a number that is too large ({where})."
+        return Problem("value", what, "Send the number as it was measured.")
+    return Problem("structure", f"The body is not JSON ({where}).", _RETYPE)
+
+
+def _too_deep() -> Problem:
+    what = f"The body is nested more than {MAX_DEPTH} levels deep."
+    return Problem("too-costly", what, "Send the resources without such nesting.")
 
 
 def _same_number_of_quotes(body: bytes, again: bytes) -> bool:

@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from cds_service import __version__
 from cds_service.audit.sqlite import SqliteStore
-from cds_service.content.load import load
+from cds_service.content.load import load, packaged
 from cds_service.errors import SettingsError
 from cds_service.service import Service
 
@@ -48,9 +48,7 @@ class Settings(BaseSettings):
             description="an http(s) address without a slash at the end (canonical base)",
         ),
     ] = "http://cds-service.example/fhir"
-    protocol: Annotated[
-        str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", description="the id of a protocol")
-    ] = "sick-young-infant"
+    protocol: Annotated[str, Field(description="the id of a protocol")] = "sick-young-infant"
     allow_remote: Annotated[
         bool,
         Field(description="true to listen beyond this machine, although nobody has to log in"),
@@ -69,6 +67,13 @@ class Settings(BaseSettings):
         if not url.startswith(_SQLITE) or url == _SQLITE:
             raise ValueError
         return url
+
+    @field_validator("protocol")
+    @classmethod
+    def _packaged(cls, protocol: str) -> str:
+        if protocol not in packaged():
+            raise ValueError(f"there is no such protocol; there is: {', '.join(packaged())}")
+        return protocol
 
     @field_validator("host")
     @classmethod

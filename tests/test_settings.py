@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from cds_service import __version__
-from cds_service.errors import ContentError, LogUnavailable, SettingsError
+from cds_service.errors import LogUnavailable, SettingsError
 from cds_service.settings import Settings
 
 
@@ -112,6 +112,12 @@ def test_a_misspelt_setting_is_not_passed_over(monkeypatch: pytest.MonkeyPatch) 
     assert findings() == ("CDS_DATABSE_URL: there is no such setting; CDS_DATABASE_URL is meant?",)
 
 
+def test_a_variable_that_resembles_no_setting_is_let_be(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("CDS_TYPO", "1")
+
+    assert Settings.read() == Settings()
+
+
 def test_the_service_is_built_from_them() -> None:
     service = Settings.read(base="http://marrow-vale.example/fhir").service()
 
@@ -123,9 +129,11 @@ def test_the_service_is_built_from_them() -> None:
     asyncio.run(service.store.close())
 
 
-def test_a_protocol_that_is_not_there_stops_the_start() -> None:
-    with pytest.raises(ContentError):
-        Settings.read(protocol="sick-child").service()
+def test_a_protocol_that_is_not_there_is_told_with_those_that_are() -> None:
+    assert findings(protocol="nope", port=-1) == (
+        "CDS_PROTOCOL: there is no such protocol; there is: sick-young-infant",
+        "CDS_PORT: should be a TCP port from 0 (any that is free) to 65535",
+    )
 
 
 def test_a_log_that_cannot_be_opened_stops_the_start(tmp_path: Path) -> None:

@@ -41,6 +41,11 @@ def load(folder: Path | None = None, protocol_id: str = "sick-young-infant") -> 
     return protocol
 
 
+def packaged() -> tuple[str, ...]:
+    """The ids of the protocols that come with the program."""
+    return tuple(sorted(path.parent.name for path in _PACKAGED.glob("*/protocol.yaml")))
+
+
 def digest(contents: dict[str, bytes]) -> str:
     """SHA-256 (hex) over path, NUL and bytes of every file, in path order."""
     total = hashlib.sha256()

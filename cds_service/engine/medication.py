@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from cds_service.case import Answer, Origin
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message, finding_tests
-from cds_service.content.treatment import Course
+from cds_service.content.treatment import Course, Protocol
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Missing, NoDose, Order
@@ -222,10 +222,15 @@ def _goes_on(facts: Facts, situation: Situation, code: str) -> bool:
     return not list(of_this_course(given, facts)) or any(code in c.medicines for c in courses)
 
 
-def _asks_birth_weight(medicine: Medicine) -> bool:
-    conditions = (rule.when for rule in medicine.rules if rule.when is not None)
-    tested = (test.code for when in conditions for test in finding_tests(when))
-    return "low-birth-weight" in tested
+def _asks_birth_weight(medicine: Medicine, protocol: Protocol) -> bool:
+    """Whether a dose rule of the medicine depends on a low birth weight."""
+    key = ("asks-birth-weight", medicine.code)
+    found: bool | None = protocol.memo.get(key)
+    if found is None:
+        conditions = (rule.when for rule in medicine.rules if rule.when is not None)
+        tested = {test.code for when in conditions for test in finding_tests(when)}
+        found = protocol.memo[key] = "low-birth-weight" in tested
+    return found
 
 
 def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
@@ -238,7 +243,7 @@ def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
             numbers = tuple((key, said(value)) for key, value in item.values)
             message = Message(f"caution.{item.code}", (name, ("limit", limit), *numbers))
             yield Caution(item.code, item.severity, message, medicine=medicine.code)
-    if not facts.values.get("birth-weight") and _asks_birth_weight(medicine):
+    if not facts.values.get("birth-weight") and _asks_birth_weight(medicine, facts.protocol):
         message = Message("caution.low-birth-weight-presumed", (name,))
         yield Caution("low-birth-weight-presumed", "low", message, medicine=medicine.code)
     for code in medicine.ask_first:

@@ -1,15 +1,19 @@
 """The command line: serve, recommend, check-content, profiles.
 
-Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage.
+Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage;
+as usual in a shell, 130 interrupted and 141 when whoever reads the output has gone away.
 """
 
 import argparse
 import asyncio
 import gc
 import logging
+import os
+import signal
 import socket
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -17,11 +21,14 @@ from typing import Any
 from pydantic import ValidationError
 
 from cds_service import __version__
-from cds_service.content.load import load
+from cds_service.content.load import load, packaged
 from cds_service.engine.model import Decision
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
 from cds_service.service import Answer, Service
 from cds_service.settings import Settings
+
+_GRACE = 3
+"""Seconds that requests in flight are given when the server is stopped."""
 
 _PROPOSAL = "Every plan is a proposal for a licensed health worker; national protocol comes first."
 
@@ -31,16 +38,38 @@ def main(arguments: Sequence[str] | None = None) -> int:
     asked = _parser().parse_args(arguments)
     run: Callable[[argparse.Namespace], int] = asked.run
     try:
-        return run(asked)
+        code = run(asked)
+        sys.stdout.flush()  # here, so that a reader who has gone away is noticed here
+    except BrokenPipeError:
+        # What is still unsent would be tried again at the end, and complained about.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 128 + signal.SIGPIPE
+    except KeyboardInterrupt:
+        return 128 + signal.SIGINT
     except (ContentError, SettingsError) as error:
         return _refuse(f"{_LISTS[type(error)]}:", *error.findings)
     except RequestError as error:
         return _refuse("No recommendation can be made:", *map(_told, error.problems))
-    except (CdsError, OSError) as error:
+    except CdsError as error:
         return _refuse(str(error))
+    except OSError as error:
+        return _refuse(_in_words(error))
+    return code
 
 
 _LISTS = {ContentError: "The content has findings", SettingsError: "The settings are wrong"}
+
+
+def _in_words(error: OSError) -> str:
+    """Which file, and what about it."""
+    about = {
+        FileNotFoundError: "there is no such file",
+        IsADirectoryError: "is a folder, and a file is needed",
+        NotADirectoryError: "is a file, and a folder is needed",
+        FileExistsError: "is a file, and a folder is needed",
+        PermissionError: "this user is not permitted to open it",
+    }.get(type(error), error.strerror or "cannot be used")
+    return f"{error.filename}: {about}" if error.filename else about
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -68,11 +97,18 @@ def _parser() -> argparse.ArgumentParser:
         "--as-of",
         type=_moment,
         metavar="TIME",
-        help="ISO 8601 with offset; taken as now where the request does not say for when it is",
+        help="date, time and offset, such as 2026-05-01T09:30:00+02:00: the moment to decide for, "
+        "used only when the request does not say (asOf, else the start of the visit)",
     )
 
     check = _command(commands, "check-content", _check_content, "check a protocol's files")
-    check.add_argument("folder", nargs="?", type=Path, help="a protocol's folder (default: ours)")
+    check.add_argument(
+        "folder",
+        nargs="?",
+        type=Path,
+        help="one protocol's folder, named as the protocol's id, or a folder of such folders "
+        "(default: the protocols that come with the program)",
+    )
 
     profiles = _command(
         commands, "profiles", _profiles, "write the FHIR artefacts that are made from the content"
@@ -94,9 +130,13 @@ def _command(
 
 def _moment(text: str) -> datetime:
     """An ISO 8601 time with offset; argparse turns the error into a usage message."""
-    moment = datetime.fromisoformat(text)
+    wanted = "needs date, time and offset, for example 2026-05-01T09:30:00+02:00"
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(wanted) from None
     if moment.tzinfo is None:
-        raise argparse.ArgumentTypeError("add the offset, for example +02:00 or Z")
+        raise argparse.ArgumentTypeError(wanted)
     return moment
 
 
@@ -114,16 +154,21 @@ def _serve(asked: argparse.Namespace) -> int:
         gc.collect()
         gc.freeze()
         config = uvicorn.Config(
-            app, access_log=False, log_level="warning", server_header=False, lifespan="on"
+            app,
+            access_log=False,
+            log_level="warning",
+            server_header=False,
+            lifespan="on",
+            timeout_graceful_shutdown=_GRACE,
         )
         host, port = listener.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
         print(f"cds-service {__version__} listens on http://{shown}:{port} (API: /docs)")
         print(f"Protocol {service.protocol.id}, log {settings.database}. {_PROPOSAL}", flush=True)
-        try:
+        # The server ends in good order at either signal and then passes on what ended it.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        with suppress(KeyboardInterrupt):
             uvicorn.Server(config).run(sockets=[listener])
-        except KeyboardInterrupt:
-            return 0  # the server has ended in good order and passes on what ended it
     return 0
 
 
@@ -143,14 +188,19 @@ def _recommend(asked: argparse.Namespace) -> int:
         service.clock = lambda: asked.as_of
     answer, decision = asyncio.run(_recorded(service, body, strict=asked.strict))
     _judge(answer)
-    if asked.json:
-        print(answer.body.decode())
-    else:
-        from cds_service.label.plain import plain
-
-        print(plain(decision))
-    print(f"Recorded as entry {answer.index} of {settings.database}.", file=sys.stderr)
+    try:
+        print(answer.body.decode() if asked.json else _plain(decision), flush=True)
+    finally:
+        print(f"Recorded as entry {answer.index} of {settings.database}.", file=sys.stderr)
+    if asked.as_of not in (None, decision.case.as_of):
+        print("--as-of was not used: the request itself says for when it is.", file=sys.stderr)
     return 0
+
+
+def _plain(decision: Decision) -> str:
+    from cds_service.label.plain import plain
+
+    return plain(decision)
 
 
 async def _recorded(service: Service, body: bytes, *, strict: bool) -> tuple[Answer, Decision]:
@@ -174,10 +224,28 @@ def _judge(answer: Answer) -> None:
 
 
 def _check_content(asked: argparse.Namespace) -> int:
-    folder: Path | None = asked.folder
-    protocol = load() if folder is None else load(folder.resolve().parent, folder.resolve().name)
-    print(f"{protocol.id} {protocol.version}: no findings, content {protocol.digest}")
+    findings: list[str] = []
+    for folder, name in _protocols(asked.folder):
+        try:
+            protocol = load(folder, name)
+        except ContentError as error:
+            findings += [f"{(folder or Path()) / name / each}" for each in error.findings]
+        else:
+            print(f"{protocol.id} {protocol.version}: no findings, content {protocol.digest}")
+    if findings:
+        raise ContentError(tuple(findings))
     return 0
+
+
+def _protocols(folder: Path | None) -> list[tuple[Path | None, str]]:
+    """Each protocol to be checked, as `load` takes it: the folder that it is in, and its name."""
+    if folder is None:
+        return [(None, name) for name in packaged()]
+    if not folder.is_dir():
+        what = "is a file" if folder.exists() else "there is no such folder"
+        raise CdsError(f"{folder}: {what}; give a protocol's folder, or the folder they are in")
+    inside = sorted(path.parent for path in folder.resolve().glob("*/protocol.yaml"))
+    return [(path.parent, path.name) for path in inside or [folder.resolve()]]
 
 
 def _profiles(asked: argparse.Namespace) -> int:

@@ -5,10 +5,12 @@ import io
 import json
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,7 +20,7 @@ from fhir.resources.R4B.bundle import Bundle
 
 from cds_service import cli
 from cds_service.audit.sqlite import SqliteStore
-from tests.web.sample import PATH, body, bundle
+from tests.web.sample import AT, PATH, body, bundle
 
 Printed = pytest.CaptureFixture[str]
 
@@ -84,10 +86,23 @@ def test_the_time_may_be_given_for_a_request_that_has_none(tmp_path: Path, capsy
 
 
 @pytest.mark.parametrize("moment", ["yesterday", "2026-03-02", "2026-03-02T10:00:00"])
-def test_a_time_without_offset_is_wrong_usage(request_file: str, moment: str) -> None:
+def test_a_time_without_offset_is_wrong_usage(
+    request_file: str, moment: str, capsys: Printed
+) -> None:
     with pytest.raises(SystemExit) as ended:
         cli.main(["recommend", request_file, "--as-of", moment])
     assert ended.value.code == 2
+    assert "--as-of: needs date, time and offset, for example 2026" in capsys.readouterr().err
+
+
+def test_the_time_of_the_request_comes_first_and_that_is_said(
+    request_file: str, capsys: Printed
+) -> None:
+    for moment, said in (("2026-03-03T10:00:00Z", True), ("2026-03-02T07:30:00Z", False)):
+        assert cli.main(["recommend", request_file, "--json", "--as-of", moment]) == 0
+        out, err = capsys.readouterr()
+        assert AT in out
+        assert ("--as-of was not used" in err) == said
 
 
 def test_a_request_that_cannot_be_answered_is_told_in_words(
@@ -104,7 +119,48 @@ def test_a_request_that_cannot_be_answered_is_told_in_words(
 
 def test_a_file_that_is_not_there_is_told_in_words(capsys: Printed) -> None:
     assert cli.main(["recommend", "nowhere.json"]) == 1
-    assert "nowhere.json" in capsys.readouterr().err
+    assert capsys.readouterr().err == "nowhere.json: there is no such file\n"
+
+
+def test_a_folder_is_no_request(tmp_path: Path, capsys: Printed) -> None:
+    assert cli.main(["recommend", str(tmp_path)]) == 1
+    assert capsys.readouterr().err == f"{tmp_path}: is a folder, and a file is needed\n"
+
+
+def test_artefacts_are_not_written_into_a_file(request_file: str, capsys: Printed) -> None:
+    assert cli.main(["profiles", "--out", request_file]) == 1
+    assert capsys.readouterr().err == f"{request_file}: is a file, and a folder is needed\n"
+
+
+def test_a_disk_that_is_full_is_told_in_words(request_file: str) -> None:
+    command = [sys.executable, "-m", "cds_service", "recommend", request_file]
+    with Path("/dev/full").open("w") as full:
+        ended = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+
+    assert ended.returncode == 1
+    assert "No space left on device" in ended.stderr
+    assert not re.search("Errno|Traceback|Exception", ended.stderr)
+
+
+def test_a_reader_who_goes_away_is_no_fault(request_file: str, tmp_path: Path) -> None:
+    reads, writes = os.pipe()
+    os.close(reads)
+    command = [sys.executable, "-m", "cds_service", "recommend", request_file]
+    ended = subprocess.run(command, stdout=writes, stderr=subprocess.PIPE, text=True, check=False)
+    os.close(writes)
+
+    assert ended.stderr == f"Recorded as entry 0 of {tmp_path}/log.db.\n"
+    assert ended.returncode == 141
+
+
+def test_an_interrupt_is_no_fault(monkeypatch: pytest.MonkeyPatch, capsys: Printed) -> None:
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "load", interrupted)
+
+    assert cli.main(["check-content"]) == 130
+    assert capsys.readouterr() == ("", "")
 
 
 def test_no_log_no_plan(
@@ -150,8 +206,36 @@ def test_findings_are_all_printed(tmp_path: Path, capsys: Printed) -> None:
 
     assert cli.main(["check-content", str(tmp_path / "empty")]) == 1
     err = capsys.readouterr().err
-    assert "protocol.yaml" in err
-    assert "classifications.yaml" in err
+    assert f"{tmp_path}/empty/protocol.yaml:1: the file is missing" in err
+    assert f"{tmp_path}/empty/classifications.yaml:1: the file is missing" in err
+
+
+def test_a_folder_of_protocols_is_checked_one_by_one(tmp_path: Path, capsys: Printed) -> None:
+    ours = Path(cli.__file__).parent / "protocols/sick-young-infant"
+    shutil.copytree(ours, tmp_path / "sick-young-infant")
+    (tmp_path / "sick-child").mkdir()
+    (tmp_path / "sick-child/protocol.yaml").write_text("id: sick-child\n")
+
+    assert cli.main(["check-content", str(tmp_path / "sick-young-infant")]) == 0
+    assert "no findings" in capsys.readouterr().out
+    assert cli.main(["check-content", str(tmp_path)]) == 1
+    out, err = capsys.readouterr()
+    assert "sick-young-infant" in out
+    assert f"{tmp_path}/sick-child/signs.yaml:1:" in err
+    assert "sick-young-infant" not in err
+
+
+def test_content_that_is_not_in_a_folder_is_told_by_name(
+    request_file: str, tmp_path: Path, capsys: Printed
+) -> None:
+    for place, what in (
+        (tmp_path / "none", "there is no such folder"),
+        (request_file, "is a file"),
+    ):
+        assert cli.main(["check-content", str(place)]) == 1
+        assert capsys.readouterr().err == (
+            f"{place}: {what}; give a protocol's folder, or the folder they are in\n"
+        )
 
 
 def test_the_artefacts_are_written_and_then_agree(tmp_path: Path, capsys: Printed) -> None:
@@ -247,6 +331,34 @@ def test_it_serves_until_it_is_stopped(
     assert [answer.headers["cds-log-index"] for answer in answers] == ["0", "1", "2"]
     assert (process.returncode, err) == (0, "")
     assert recorded(tmp_path) == 3
+
+
+@pytest.mark.parametrize("finishes", [True, False])
+def test_it_stops_in_good_order_while_requests_are_in_flight(
+    served: tuple[subprocess.Popen[str], str], tmp_path: Path, finishes: bool
+) -> None:
+    process, address = served
+    host, _, port = address.removeprefix("http://").partition(":")
+    head = (
+        f"POST {PATH} HTTP/1.1\r\nHost: {host}\r\nContent-Type: application/json\r\n"
+        f"Content-Length: {len(body())}\r\n\r\n"
+    )
+    with socket.create_connection((host, int(port)), timeout=10) as caller:
+        caller.sendall(head.encode() + body()[:100])
+        assert httpx.get(address + "/health/live").status_code == 200  # the half is there
+        begun = time.monotonic()
+        process.send_signal(signal.SIGTERM)
+        if finishes:
+            time.sleep(0.5)
+            caller.sendall(body()[100:])
+        answer = caller.recv(4096)
+        _, err = process.communicate(timeout=20)
+
+    assert time.monotonic() - begun < 5
+    assert process.returncode == 0
+    assert answer.startswith(b"HTTP/1.1 200" if finishes else b"HTTP/1.1 503")
+    assert "Traceback" not in err
+    assert recorded(tmp_path) == int(finishes)
 
 
 def test_an_address_or_name_in_a_url_is_not_logged(

@@ -4,6 +4,7 @@ FHIR R4 plandefinition-operation-apply.html gives the shape; our own OperationDe
 what is accepted. The framework's routing would cost more than reading the request.
 """
 
+import asyncio
 from urllib.parse import parse_qs
 
 from starlette.types import Receive, Scope, Send
@@ -48,6 +49,9 @@ class Apply:
             reply = await self._reply(scope, headers, receive)
         except _Gone:
             return
+        except asyncio.CancelledError:  # only the server does this, at the end of its grace
+            refusal = problems.stopping()
+            reply = Reply(refusal.status, refusal.body, refusal.headers)
         except Exception as error:  # noqa: BLE001 - whatever it was: no recommendation
             refusal = problems.reply_to(error, given)
             reply = Reply(refusal.status, refusal.body, refusal.headers)

@@ -84,6 +84,13 @@ def unsupported_media(what: str) -> Refused:
     return refused(415, "not-supported", what, remedy, {"accept": "application/fhir+json"})
 
 
+def stopping() -> Refused:
+    """503: the service is being stopped, and this request was not finished in time."""
+    what = "The service is being stopped and gives no recommendation."
+    remedy = f"Try again in a few seconds. {PAPER}"
+    return refused(503, "transient", what, remedy, {"retry-after": str(RETRY_AFTER)})
+
+
 def reply_to(error: Exception, request_id: str) -> Refused:
     """The answer to any error; one that nobody foresaw is written to the log.
 

@@ -1,0 +1,92 @@
+"""What has to be said with the medicines of a plan: doses, conditions, courses that run."""
+
+from collections.abc import Iterable, Iterator
+
+from cds_service.content.medicine import Medicine
+from cds_service.content.model import Message, finding_tests
+from cds_service.content.treatment import Protocol
+from cds_service.engine.conditions import holds
+from cds_service.engine.facts import Facts
+from cds_service.engine.model import Caution, Order
+from cds_service.engine.orders import of_this_course
+from cds_service.engine.situation import Situation
+from cds_service.engine.words import said
+
+
+def order_cautions(
+    facts: Facts, situation: Situation, orders: Iterable[Order]
+) -> Iterator[Caution]:
+    """Every caution about the orders: of each medicine, of what stops, of what runs already."""
+    yield from _of_medicines(facts, orders)
+    yield from _stops(facts, situation, orders)
+    yield from _running(facts, orders)
+
+
+def _of_medicines(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
+    found: list[Caution] = []
+    for order in orders:
+        for caution in (*order.dose.cautions, *_medicine_cautions(facts, order)):
+            if caution not in found:
+                found.append(caution)
+    yield from found
+
+
+def _asks_birth_weight(medicine: Medicine, protocol: Protocol) -> bool:
+    """Whether a dose rule of the medicine depends on a low birth weight."""
+    key = ("asks-birth-weight", medicine.code)
+    found: bool | None = protocol.memo.get(key)
+    if found is None:
+        conditions = (rule.when for rule in medicine.rules if rule.when is not None)
+        tested = {test.code for when in conditions for test in finding_tests(when)}
+        found = protocol.memo[key] = "low-birth-weight" in tested
+    return found
+
+
+def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
+    medicine = order.dose.medicine
+    name = ("medicine", Message(f"medicine.{medicine.code}"))
+    for item in medicine.cautions:
+        too_long = item.beyond is None or (order.days or 0) > item.beyond.value
+        if too_long and (item.when is None or holds(item.when, facts)):
+            limit = said(item.beyond) if item.beyond is not None else ""
+            numbers = tuple((key, said(value)) for key, value in item.values)
+            message = Message(f"caution.{item.code}", (name, ("limit", limit), *numbers))
+            yield Caution(item.code, item.severity, message, medicine=medicine.code)
+    if not facts.values.get("birth-weight") and _asks_birth_weight(medicine, facts.protocol):
+        message = Message("caution.low-birth-weight-presumed", (name,))
+        yield Caution("low-birth-weight-presumed", "low", message, medicine=medicine.code)
+    for code in medicine.ask_first:
+        if code not in facts.answers:
+            asked = (name, ("sign", Message(f"sign.{code}")))
+            message = Message("caution.not-asked", asked)
+            yield Caution("not-asked", "moderate", message, medicine=medicine.code)
+
+
+def _running(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
+    """A course that began before this visit: it is not judged here, and that is said."""
+    begun = any(o.days is not None and o.days * o.times_a_day - o.doses > 1 for o in orders)
+    if begun or facts.case.in_use:
+        yield Caution("course-running", "high", Message("caution.course-running"))
+
+
+def _stops(facts: Facts, situation: Situation, orders: Iterable[Order]) -> Iterator[Caution]:
+    """Medicines that were given before a referral that failed, and are not continued here."""
+    if situation.choice != "here" or not facts.case.given:
+        return
+    named = {
+        code
+        for item in situation.managed
+        for course in item.plan.before_referral
+        for code in course.medicines
+    }
+    ordered = {order.dose.medicine.code for order in orders}
+    for code in sorted({dose.medicine for dose in facts.case.given} & named - ordered):
+        if not _goes_on(facts, situation, code):
+            name = ("medicine", Message(f"medicine.{code}"))
+            yield Caution("medicine-stops", "moderate", Message("caution.medicine-stops", (name,)))
+
+
+def _goes_on(facts: Facts, situation: Situation, code: str) -> bool:
+    given = [dose for dose in facts.case.given if dose.medicine == code]
+    courses = (c for item in situation.managed if item.regimen for c in item.regimen.courses)
+    return not list(of_this_course(given, facts)) or any(code in c.medicines for c in courses)

@@ -12,7 +12,7 @@ _ID = "apply-infant-plan"
 
 # name, min, max, type; in the order in which they are documented
 _IN = (
-    ("subject", 1, "1", "string"),
+    ("subject", 0, "1", "string"),
     ("encounter", 0, "1", "string"),
     ("data", 1, "1", "Bundle"),
     ("userLanguage", 0, "1", "CodeableConcept"),

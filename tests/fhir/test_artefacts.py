@@ -107,6 +107,14 @@ def test_the_operation_is_apply_on_one_plan_definition() -> None:
     assert parameters["return"]["use"] == "out"
 
 
+def test_the_subject_may_be_left_out_as_the_reader_takes_it() -> None:
+    parameters = MADE["OperationDefinition", "apply-infant-plan"]["parameter"]
+    subject = next(each for each in parameters if each["name"] == "subject")
+
+    assert subject["min"] == 0
+    assert "left out when the data has exactly one Patient" in subject["documentation"]
+
+
 def test_the_files_in_profiles_are_what_the_content_says() -> None:
     for name, body in files(protocol(), BASE).items():
         assert (PROFILES / name).read_bytes() == body, (

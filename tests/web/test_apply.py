@@ -41,6 +41,13 @@ def test_the_bare_bundle_is_a_request_too(post: Call) -> None:
     assert post(orjson.dumps(bundle())).status_code == 200
 
 
+def test_the_subject_may_be_left_out_of_the_parameters(post: Call) -> None:
+    without = orjson.loads(body())
+    without["parameter"] = [one for one in without["parameter"] if one["name"] != "subject"]
+
+    assert post(orjson.dumps(without)).content == post().content
+
+
 def test_the_log_holds_the_exact_bytes_before_the_answer_is_sent(
     service: Service, store: SqliteStore, tmp_path: Path
 ) -> None:

@@ -1,6 +1,7 @@
 """One recommendation, from the bytes that came to the bytes that may leave.
 
-Nothing leaves before its record is durable in the log. The only clock of the program is here.
+No recommendation leaves before its record is durable in the log; a request that is refused gets
+none and is not recorded. The only clock of the program is here.
 """
 
 from collections.abc import Callable, Sequence

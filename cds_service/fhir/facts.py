@@ -49,9 +49,16 @@ class Facts:
     in_use: list[MedicineInUse] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
 
-    def refuse(self, reason: str, origin: Origin, **details: str) -> None:
-        """Note that something sent is not used as a fact; the text is `refusal.<reason>`."""
-        self.refusals.append(Refusal(reason, origin, tuple(sorted(details.items()))))
+    def refuse(
+        self, reason: str, origin: Origin, about: tuple[str, ...] = (), **details: str
+    ) -> None:
+        """Note that something sent is not used as a fact; the text is `refusal.<reason>`.
+
+        `about`: the signs, measures and medicines that it may truly say something of. They are
+        open then, each by a Refusal of its own, and do not look as if nothing had been sent.
+        """
+        told = tuple(sorted(details.items()))
+        self.refusals += [Refusal(reason, origin, told, code) for code in about or ("",)]
 
 
 def in_order(found: list[T], first: Callable[[T], str], key: Callable[[T], Any]) -> tuple[T, ...]:
@@ -86,5 +93,5 @@ def in_use_key(one: MedicineInUse) -> tuple[object, ...]:
 
 
 def refusal_key(one: Refusal) -> tuple[object, ...]:
-    """Order of refusals: reason, details, reference."""
-    return one.reason, one.details, one.origin.reference
+    """Order of refusals: reason, details, code, reference."""
+    return one.reason, one.details, one.code, one.origin.reference

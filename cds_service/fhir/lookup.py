@@ -1,5 +1,6 @@
 """What a code means under one protocol: dictionaries made once, when the protocol is loaded."""
 
+import re
 from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
@@ -37,6 +38,13 @@ class AgeCode:
 Meaning = Kind | Sign | AgeCode | Unknown
 
 
+def about(meaning: Meaning) -> tuple[str, ...]:
+    """The code of the sign or measure that is meant; none for an age and for an unknown code."""
+    if isinstance(meaning, Sign):
+        return (meaning.code,)
+    return (meaning.measure.code,) if isinstance(meaning, Kind) else ()
+
+
 @dataclass(frozen=True, slots=True)
 class Lookup:
     """The codes that one protocol understands, by system."""
@@ -44,9 +52,16 @@ class Lookup:
     protocol: Protocol
     findings: dict[str, Meaning]
     by_system: dict[str | UnsetType, dict[str | UnsetType, Meaning]]
+    by_words: dict[str, str]
+    """Signs and measures by their code and by their English text, in lower case."""
     allergies: tuple[Sign, ...]
+    allergy_words: tuple[tuple[str, re.Pattern[str]], ...]
+    """Allergy signs with the words of which one is enough."""
     by_atc: dict[str, str]
+    by_atc_group: dict[str, tuple[str, ...]]
+    """Medicines by the ATC group of their substance (level 4)."""
     by_formulation: dict[str, str]
+    medicine_names: tuple[tuple[str, re.Pattern[str]], ...]
     age_limit: int
     """Days: the first age that this protocol is not for."""
     visit_length: timedelta
@@ -65,12 +80,26 @@ class Lookup:
 
     def _own(self, coding: Coding) -> Meaning | None:
         system, code = coding.system, coding.code
-        if system is UNSET or code is UNSET or not system.endswith(terms.FINDING):
+        if system is UNSET or code is UNSET:
+            return None
+        if not system.endswith(terms.FINDING) and not terms.is_own(system, terms.FINDING):
             return None
         return self.findings.get(code) or Unknown(code)
 
+    def named(self, concept: Concept) -> str:
+        """The sign or measure whose code or English text a concept without coding is; or ""."""
+        if concept.coding is not UNSET or concept.text is UNSET:
+            return ""
+        return self.by_words.get(concept.text.strip().lower(), "")
+
+    def about(self, concept: Concept) -> tuple[str, ...]:
+        """The signs and measures that a concept means or names."""
+        codes = [code for meaning in self.meanings(concept) for code in about(meaning)]
+        named = self.named(concept)
+        return (*codes, named) if named else tuple(codes)
+
     def allergy_signs(self, concept: Concept) -> list[str]:
-        """The allergy signs that an allergy to this substance answers."""
+        """The allergy signs that an allergy to this coded substance answers."""
         found = [one.code for one in self.meanings(concept) if isinstance(one, Sign)]
         for coding in concept.codings():
             for sign in self.allergies:
@@ -78,19 +107,34 @@ class Lookup:
                     found.append(sign.code)
         return found
 
-    def medicine(self, concept: Concept) -> str | None:
-        """The code of the medicine; None when no coding, or more than one medicine, is meant."""
-        found = {code for coding in concept.codings() if (code := self._medicine(coding))}
-        return found.pop() if len(found) == 1 else None
+    def allergy_signs_named(self, words: str) -> list[str]:
+        """The allergy signs of which a word stands in a text in lower case."""
+        return [code for code, form in self.allergy_words if form.search(words)]
 
-    def _medicine(self, coding: Coding) -> str | None:
-        if coding.system is UNSET or coding.code is UNSET:
-            return None
+    def medicines(self, concept: Concept, display: str = "") -> tuple[str, ...]:
+        """The medicines that may be meant: one is understood, several are not told apart.
+
+        The codings say more than the words, and these more than an ATC group of several.
+        """
+        groups = [self._medicines(coding) for coding in concept.codings()]
+        found = {group[0] for group in groups if len(group) == 1}
+        if not found:
+            words = f"{concept.words()} {display.lower()}"
+            found = {code for code, form in self.medicine_names if form.search(words)}
+        return tuple(sorted(found or {code for group in groups for code in group}))
+
+    def _medicines(self, coding: Coding) -> tuple[str, ...]:
+        code = coding.code
+        if code is UNSET:
+            return ()
         if coding.system == ATC:
-            return self.by_atc.get(coding.code)
-        if coding.system.endswith(terms.FORMULATION):
-            return self.by_formulation.get(coding.code)
-        return None
+            # Another substance of the group stands for the protocol's own: it acts like it.
+            exact = self.by_atc.get(code)
+            return (exact,) if exact else self.by_atc_group.get(code[:_ATC_GROUP], ())
+        if terms.is_own(coding.system, terms.FORMULATION):
+            exact = self.by_formulation.get(code)
+            return (exact,) if exact else ()
+        return ()
 
 
 def _names(sign: Sign, coding: Coding) -> bool:
@@ -99,6 +143,10 @@ def _names(sign: Sign, coding: Coding) -> bool:
     if coding.system != ATC or coding.code is UNSET:
         return False
     return coding.code.startswith(sign.allergy_atc)
+
+
+_ATC_GROUP = 5
+"""Letters of an ATC code down to level 4, the chemical subgroup."""
 
 
 def make(protocol: Protocol) -> Lookup:
@@ -113,12 +161,48 @@ def make(protocol: Protocol) -> Lookup:
         protocol,
         findings={sign.code: sign for sign in protocol.signs},
         by_system={LOINC: loinc, SNOMED: snomed},
-        allergies=tuple(sign for sign in protocol.signs if sign.allergy_snomed or sign.allergy_atc),
+        by_words=_by_words(protocol),
+        allergies=tuple(
+            sign
+            for sign in protocol.signs
+            if sign.allergy_snomed or sign.allergy_atc or sign.allergy_words
+        ),
+        allergy_words=tuple(
+            (sign.code, _any_word(sign.allergy_words))
+            for sign in protocol.signs
+            if sign.allergy_words
+        ),
         by_atc={medicine.atc: medicine.code for medicine in protocol.medicines},
+        by_atc_group=_groups(protocol),
+        medicine_names=tuple(
+            (one.code, _any_word((protocol.text_by_key[f"medicine.{one.code}"].lower(),)))
+            for one in protocol.medicines
+        ),
         by_formulation={form.code: medicine.code for medicine, form in protocol.formulations},
         age_limit=int(protocol.age_below.quantity.to("d").value),
         visit_length=timedelta(minutes=int(protocol.visit_length.quantity.to("min").value)),
     )
+
+
+def _by_words(protocol: Protocol) -> dict[str, str]:
+    named = [(sign.code, f"sign.{sign.code}") for sign in protocol.signs]
+    named += [(measure.code, f"measure.{measure.code}") for measure in protocol.measures]
+    texts = protocol.text_by_key
+    found = {texts[key].lower(): code for code, key in named if key in texts}
+    return found | {code: code for code, _ in named}
+
+
+def _groups(protocol: Protocol) -> dict[str, tuple[str, ...]]:
+    groups: dict[str, tuple[str, ...]] = {}
+    for medicine in protocol.medicines:
+        group = medicine.atc[:_ATC_GROUP]
+        groups[group] = (*groups.get(group, ()), medicine.code)
+    return groups
+
+
+def _any_word(words: tuple[str, ...]) -> re.Pattern[str]:
+    """Any of these as a whole word, or its plural."""
+    return re.compile(rf"\b(?:{'|'.join(map(re.escape, words))})s?\b")
 
 
 def _kind(measure: Measure) -> Kind:

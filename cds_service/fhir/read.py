@@ -19,10 +19,20 @@ from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Facts, Sent
 from cds_service.fhir.read_age import settle
 from cds_service.fhir.read_body import Body, read_body
-from cds_service.fhir.read_condition import read_allergy, read_condition
+from cds_service.fhir.read_condition import (
+    about_allergy,
+    about_condition,
+    read_allergy,
+    read_condition,
+)
 from cds_service.fhir.read_entries import Entries, read_entries, read_whole
-from cds_service.fhir.read_medicine import read_administration, read_request, read_statement
-from cds_service.fhir.read_observation import read_observation
+from cds_service.fhir.read_medicine import (
+    about_medicine,
+    read_administration,
+    read_request,
+    read_statement,
+)
+from cds_service.fhir.read_observation import about_observation, read_observation
 from cds_service.fhir.read_visit import visit
 from cds_service.fhir.references import Subject
 from cds_service.fhir.wire import Resource
@@ -38,14 +48,17 @@ from cds_service.fhir.wire_resources import (
     Patient,
 )
 
-_READERS: tuple[tuple[type[Resource], Callable[[Sent[Any], Context], None]], ...] = (
-    (AllergyIntolerance, read_allergy),
-    (Condition, read_condition),
-    (MedicationAdministration, read_administration),
-    (MedicationRequest, read_request),
-    (MedicationStatement, read_statement),
-    (Observation, read_observation),
+_Reader = Callable[[Sent[Any], Context], None]
+_About = Callable[[Sent[Any], Context], tuple[str, ...]]
+_READERS: tuple[tuple[type[Resource], _Reader, _About], ...] = (
+    (AllergyIntolerance, read_allergy, about_allergy),
+    (Condition, read_condition, about_condition),
+    (MedicationAdministration, read_administration, about_medicine),
+    (MedicationRequest, read_request, about_medicine),
+    (MedicationStatement, read_statement, about_medicine),
+    (Observation, read_observation, about_observation),
 )
+"""How each type is read, and what a resource is about that may not be used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +110,15 @@ def _case(asked: Body, entries: Entries, codes: lookup.Lookup, now: datetime) ->
     subject = Subject(patient)
     when = visit(asked, entries.of(Encounter), subject, facts, codes.visit_length, now)
     context = Context(codes, when, entries.of(Medication), facts)
-    for kind, reader in _READERS:
+    for kind, reader, about in _READERS:
         for sent in entries.of(kind):
             reason = subject.why_not(sent)
             if reason:
-                facts.refuse(reason, sent.origin)
+                its = () if reason == "subject-other" else about(sent, context)
+                facts.refuse(reason, sent.origin, its)
             else:
                 reader(sent, context)
+    when.note_offsets(asked, facts)
     age = settle(read_patient.age_by_birth_date(patient, when.as_of), context.ages, facts)
     if age is not None:
         read_patient.check_age(age, codes.age_limit)
@@ -111,6 +126,7 @@ def _case(asked: Body, entries: Entries, codes: lookup.Lookup, now: datetime) ->
         subject=patient.origin.reference,
         as_of=when.as_of,
         visit_end=when.end,
+        visit_start=when.start,
         age=age,
         sex=read_patient.sex(patient.resource),
         findings=order.in_order(facts.findings, order.code_of, order.finding_key),
@@ -134,4 +150,5 @@ def _check_elements(body: bytes, tree: Any) -> None:
 def _refuse_all(case: Case, protocol: Protocol) -> None:
     from cds_service.fhir.read_strict import problem
 
-    raise UnusableRequest(*(problem(refusal, protocol) for refusal in case.refusals))
+    # One resource may be refused for several signs, in the same words.
+    raise UnusableRequest(*dict.fromkeys(problem(one, protocol) for one in case.refusals))

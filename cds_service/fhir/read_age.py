@@ -11,6 +11,7 @@ from cds_service.fhir.codes import UCUM
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Facts, Sent
 from cds_service.fhir.read_patient import span
+from cds_service.fhir.terms import units_contradict
 from cds_service.fhir.wire_resources import Observation
 from cds_service.quantity import Quantity
 
@@ -39,6 +40,8 @@ def _age(observation: Observation) -> Quantity | None:
         return None
     unit = quantity.code
     if quantity.system != UCUM or not isinstance(unit, str) or unit not in _LONGEST:
+        return None
+    if quantity.unit is not UNSET and units_contradict(quantity.unit, unit):
         return None
     within = 0 <= quantity.number <= _LONGEST[unit]
     return Quantity(quantity.number, unit) if within else None
@@ -76,15 +79,20 @@ def settle(
 ) -> Age | None:
     """The age to reason with: by the birth date, else all that the latest measured ages allow.
 
-    A measured age that the birth date contradicts is refused, by name.
+    A measured age that the birth date contradicts is refused, by name. One of the two is wrong
+    and it is not known which, so the age is then a span over both.
     """
     if by_birth_date is None:
         return _latest(measured)
     low, high = by_birth_date.low - _TOLERANCE, by_birth_date.high + _TOLERANCE
-    for _, age in measured:
-        if age.high < low or age.low > high:
-            facts.refuse("age-contradicts", age.origin)
-    return by_birth_date
+    others = [age for _, age in measured if age.high < low or age.low > high]
+    for age in others:
+        facts.refuse("age-contradicts", age.origin)
+    if not others or by_birth_date.high < 0:  # a birth after the visit is no age at all
+        return by_birth_date
+    spans = [by_birth_date, *others]
+    low, high = min(age.low for age in spans), max(age.high for age in spans)
+    return Age(low, high, by_birth_date.origin)
 
 
 def _latest(measured: list[tuple[datetime, Age]]) -> Age | None:

@@ -43,6 +43,7 @@ class Body:
     encounter: str = ""
     language: str = ""
     as_of: datetime | None = None
+    as_of_place: str = ""
     stock: frozenset[str] | None = None
     refusals: list[Refusal] = field(default_factory=list)
 
@@ -163,7 +164,7 @@ def _as_of(one: Parameter[Any], place: str, body: Body) -> None:
         what = "`asOf` has no time of day."
         remedy = "Send a time with its offset, such as 2026-05-01T09:30:00+02:00."
         raise UnusableRequest(Problem("value", what, remedy, f"{place}.valueDateTime"))
-    body.as_of = one.value_date_time.exact
+    body.as_of, body.as_of_place = one.value_date_time.exact, f"{place}.valueDateTime"
 
 
 def _language(one: Parameter[Any], place: str, body: Body) -> None:
@@ -187,9 +188,7 @@ def _stock(one: Parameter[Any], place: str, lookup: Lookup, stock: set[str], bod
     codes = [
         coding.code
         for coding in one.value_codeable_concept.codings()
-        if coding.code is not UNSET
-        and coding.system is not UNSET
-        and coding.system.endswith(terms.FORMULATION)
+        if coding.code is not UNSET and terms.is_own(coding.system, terms.FORMULATION)
     ]
     if one.modifier_extension is not UNSET or not codes:
         body.refusals.append(Refusal("stock-not-understood", Origin(expression=place)))

@@ -16,33 +16,62 @@ from cds_service.fhir.wire import Concept
 from cds_service.fhir.wire_resources import AllergyIntolerance, Condition
 
 
+def about_condition(sent: Sent[Condition], context: Context) -> tuple[str, ...]:
+    """The signs that a Condition would answer if it could be used."""
+    if _over(sent.resource) or "refuted" in _codes(sent.resource.verification_status):
+        return ()
+    concept = _concept(sent.resource.code)
+    return tuple(c for c in context.lookup.about(concept) if c in context.lookup.findings)
+
+
 def read_condition(sent: Sent[Condition], context: Context) -> None:
     """A Condition that is a known finding means YES, unless it is refuted, in error or ended."""
-    condition = sent.resource
-    signs: list[Sign] = []
-    for meaning in context.lookup.meanings(_concept(condition.code)):
+    condition, facts = sent.resource, context.facts
+    concept = _concept(condition.code)
+    signs: list[str] = []
+    for meaning in context.lookup.meanings(concept):
         if isinstance(meaning, Unknown):
-            context.facts.refuse("finding-unknown", sent.origin, code=printable(meaning.code))
+            facts.refuse("finding-unknown", sent.origin, code=printable(meaning.code))
         elif isinstance(meaning, Sign):
-            signs.append(meaning)
-    if not signs:
+            signs.append(meaning.code)
+    named = context.lookup.named(concept)
+    if not signs and named not in context.lookup.findings:
         return
+    reason = _over(condition)
+    if reason:
+        facts.refuse(reason, sent.origin)
+    elif named:
+        facts.refuse("code-only-text", sent.origin, about_condition(sent, context), code=named)
+    else:
+        _answered(sent, signs, context)
+
+
+def _over(condition: Condition) -> str:
+    """The reason why a Condition does not hold at this visit; "" when it may."""
     verified = _codes(condition.verification_status)
     if "entered-in-error" in verified:
-        context.facts.refuse("entered-in-error", sent.origin)
-        return
-    refuted = "refuted" in verified
-    if not refuted and (condition.abated() or _codes(condition.clinical_status) & terms.ENDED):
-        context.facts.refuse("condition-ended", sent.origin)
-        return
+        return "entered-in-error"
+    ended = condition.abated() or _codes(condition.clinical_status) & terms.ENDED
+    return "condition-ended" if ended and "refuted" not in verified else ""
+
+
+def _answered(sent: Sent[Condition], signs: list[str], context: Context) -> None:
+    condition = sent.resource
     times = (condition.recorded_date, condition.onset_date_time)
     when = next((one for one in times if one is not UNSET), None)
     at = None if when is None else context.visit.time(when)
     if when is not None and at is None:
-        context.facts.refuse("future", sent.origin)
+        context.facts.refuse("future", sent.origin, about_condition(sent, context))
         return
-    answer = Answer.NO if refuted else Answer.YES
-    _add([sign.code for sign in signs], answer, at, sent, context, unsure=verified & terms.UNSURE)
+    verified = _codes(condition.verification_status)
+    answer = Answer.NO if "refuted" in verified else Answer.YES
+    _add(signs, answer, at, sent, context, unsure=verified & terms.UNSURE)
+
+
+def about_allergy(sent: Sent[AllergyIntolerance], context: Context) -> tuple[str, ...]:
+    """The allergy signs that an AllergyIntolerance would answer if it could be used."""
+    signs, _ = _substance(_concept(sent.resource.code), context)
+    return () if _does_not_hold(sent.resource) else tuple(signs)
 
 
 def read_allergy(sent: Sent[AllergyIntolerance], context: Context) -> None:
@@ -51,27 +80,40 @@ def read_allergy(sent: Sent[AllergyIntolerance], context: Context) -> None:
     One whose substance is not understood is refused by its own name: the health worker must
     read it. A time in the future is left out, but never the allergy.
     """
-    allergy, concept = sent.resource, _concept(sent.resource.code)
-    verified = _codes(allergy.verification_status)
-    for code in ("entered-in-error", "refuted"):
-        if code in verified:
-            context.facts.refuse(f"allergy-{code}", sent.origin)
-            return
-    if _codes(allergy.clinical_status) & terms.ENDED:
-        context.facts.refuse("allergy-ended", sent.origin)
+    allergy = sent.resource
+    reason = _does_not_hold(allergy)
+    if reason:
+        context.facts.refuse(reason, sent.origin)
+        return
+    signs, answer = _substance(_concept(allergy.code), context)
+    if not signs:
+        context.facts.refuse("allergy-not-understood", sent.origin)
         return
     times = (allergy.recorded_date, allergy.onset_date_time)
     when = next((one for one in times if one is not UNSET), None)
     at = None if when is None else context.visit.time(when)
-    unsure = verified & terms.UNSURE
-    signs = context.lookup.allergy_signs(concept)
-    if signs:
-        _add(signs, Answer.YES, at, sent, context, unsure=unsure)
-    elif _none_known(concept):
-        every = [sign.code for sign in context.lookup.allergies]
-        _add(every, Answer.NO, at, sent, context, unsure=unsure)
-    else:
-        context.facts.refuse("allergy-not-understood", sent.origin)
+    unsure = _codes(allergy.verification_status) & terms.UNSURE
+    _add(signs, answer, at, sent, context, unsure=unsure)
+
+
+def _does_not_hold(allergy: AllergyIntolerance) -> str:
+    verified = _codes(allergy.verification_status)
+    for code in ("entered-in-error", "refuted"):
+        if code in verified:
+            return f"allergy-{code}"
+    return "allergy-ended" if _codes(allergy.clinical_status) & terms.ENDED else ""
+
+
+def _substance(concept: Concept, context: Context) -> tuple[list[str], Answer]:
+    """The allergy signs that a substance, or the lack of any, answers, and how.
+
+    The words count beside the codings, except where these say that no allergy is known.
+    """
+    coded = context.lookup.allergy_signs(concept)
+    if not coded and _none_known(concept):
+        return [sign.code for sign in context.lookup.allergies], Answer.NO
+    named = context.lookup.allergy_signs_named(concept.words())
+    return list(dict.fromkeys([*coded, *named])), Answer.YES
 
 
 def _add(

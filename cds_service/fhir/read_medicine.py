@@ -37,25 +37,51 @@ _CONTAINED = decoder(_Contained)
 _MEDICATION = decoder(Medication)
 
 
+def about_medicine(sent: Sent[Any], context: Context) -> tuple[str, ...]:
+    """The medicines that a resource would say are given or in use if it could be used."""
+    resource = sent.resource
+    if isinstance(resource, MedicationAdministration):
+        may_be = resource.status not in _NOT_GIVEN
+    elif isinstance(resource, MedicationRequest):
+        may_be = resource.status == "unknown" or _is_order(resource)
+    else:
+        may_be = resource.status in {"active", "unknown"}
+    return _medicines(sent, context) if may_be else ()
+
+
 def read_administration(sent: Sent[MedicationAdministration], context: Context) -> None:
-    """A dose that was given, completed or in progress."""
+    """A dose that was given, completed or in progress.
+
+    One of which it is not sure whether or when it was given is a dose without a time, so that
+    it is asked about before the next.
+    """
     dose = sent.resource
     if dose.status in _NOT_GIVEN:
-        return
-    if dose.status not in _GIVEN:
-        context.facts.refuse("status-not-usable", sent.origin, status=dose.status)
         return
     medicine = _medicine(sent, context)
     if medicine is None:
         return
-    when = moment(dose.effective_date_time, dose.effective_period)
-    at = None if when is None else context.visit.time(when)
-    if when is not None and at is None:
-        context.facts.refuse("future", sent.origin)
-        return
-    if when is not None and at is not None and when.exact is None and _is_recent(at, context):
-        at = None  # "already given" is judged by hours: a date alone is asked about
+    at = None
+    if dose.status in _GIVEN:
+        at = _given_at(sent, medicine, context)
+    else:
+        context.facts.refuse("status-not-usable", sent.origin, (medicine,), status=dose.status)
     context.facts.given.append(GivenDose(medicine, at, sent.origin))
+
+
+def _given_at(
+    sent: Sent[MedicationAdministration], medicine: str, context: Context
+) -> datetime | None:
+    when = moment(sent.resource.effective_date_time, sent.resource.effective_period)
+    if when is None:
+        return None
+    at = context.visit.time(when)
+    if at is None:
+        context.facts.refuse("future", sent.origin, (medicine,))
+        return None
+    if when.exact is None and _is_recent(at, context):
+        return None  # "already given" is judged by hours: a date alone is asked about
+    return context.visit.given(at)
 
 
 def _is_recent(at: datetime, context: Context) -> bool:
@@ -68,23 +94,30 @@ def read_request(sent: Sent[MedicationRequest], context: Context) -> None:
     """An order that is active; a proposal, an option or a draft is none."""
     order = sent.resource
     if order.status == "unknown":
-        context.facts.refuse("status-not-usable", sent.origin, status=order.status)
+        may_be = about_medicine(sent, context)
+        context.facts.refuse("status-not-usable", sent.origin, may_be, status=order.status)
         return
-    if order.status != "active" or order.intent not in _ORDERED or order.do_not_perform is True:
+    if not _is_order(order):
         return
     if order.authored_on is not UNSET and context.visit.time(order.authored_on) is None:
-        context.facts.refuse("future", sent.origin)
+        context.facts.refuse("future", sent.origin, about_medicine(sent, context))
         return
     medicine = _medicine(sent, context)
     if medicine is not None:
         context.facts.in_use.append(MedicineInUse(medicine, sent.origin))
 
 
+def _is_order(order: MedicationRequest) -> bool:
+    active = order.status == "active" and order.do_not_perform is not True
+    return active and order.intent in _ORDERED
+
+
 def read_statement(sent: Sent[MedicationStatement], context: Context) -> None:
     """A medicine that is said to be in use now."""
     statement = sent.resource
     if statement.status == "unknown":
-        context.facts.refuse("status-not-usable", sent.origin, status=statement.status)
+        may_be = about_medicine(sent, context)
+        context.facts.refuse("status-not-usable", sent.origin, may_be, status=statement.status)
         return
     if statement.status != "active":
         return
@@ -101,11 +134,18 @@ def read_statement(sent: Sent[MedicationStatement], context: Context) -> None:
 
 
 def _medicine(sent: Sent[M], context: Context) -> str | None:
-    concept = _concept(sent, context.medications)
-    medicine = None if concept is None else context.lookup.medicine(concept)
-    if medicine is None:
-        context.facts.refuse("medicine-not-understood", sent.origin)
-    return medicine
+    """The medicine; None when none is understood, or several are, which is refused."""
+    found = _medicines(sent, context)
+    if len(found) == 1:
+        return found[0]
+    context.facts.refuse("medicine-not-understood", sent.origin, found)
+    return None
+
+
+def _medicines(sent: Sent[M], context: Context) -> tuple[str, ...]:
+    concept, reference = _concept(sent, context.medications), sent.resource.medication_reference
+    display = "" if reference is UNSET or reference.display is UNSET else reference.display
+    return context.lookup.medicines(concept or Concept(), display)
 
 
 def _concept(sent: Sent[M], medications: list[Sent[Medication]]) -> Concept | None:

@@ -3,35 +3,52 @@
 from datetime import datetime
 
 from msgspec import UNSET
+from msgspec.structs import replace
 
-from cds_service.case import Answer, Finding, Measurement
+from cds_service.case import Answer, Finding, Measurement, Origin
 from cds_service.content.model import Sign
 from cds_service.fhir import terms
 from cds_service.fhir.codes import LOINC, SNOMED, UCUM
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Facts, Sent
-from cds_service.fhir.lookup import AgeCode, Kind, Unknown
+from cds_service.fhir.lookup import AgeCode, Kind, Unknown, about
 from cds_service.fhir.read_age import read_age
 from cds_service.fhir.read_body import printable
 from cds_service.fhir.read_visit import moment
 from cds_service.fhir.wire import Concept
-from cds_service.fhir.wire_resources import Observation
+from cds_service.fhir.wire_resources import Component, Observation
 from cds_service.quantity import Quantity, plain
 
 _USABLE = frozenset({"final", "amended", "corrected", "preliminary"})
+_VOID = frozenset({"cancelled", "entered-in-error"})
+"""Statuses of what is certainly no observation."""
+
+
+def about_observation(sent: Sent[Observation], context: Context) -> tuple[str, ...]:
+    """The signs and measures that an Observation would tell of if it could be used."""
+    observation = sent.resource
+    if observation.status in _VOID:
+        return ()
+    parts = [] if observation.component is UNSET else observation.component
+    codes = [observation.code, *(part.code for part in parts)]
+    return tuple(dict.fromkeys(one for code in codes for one in context.lookup.about(code)))
 
 
 def read_observation(sent: Sent[Observation], context: Context) -> None:
-    """Add what an Observation says to the facts, or the reason why it is refused."""
+    """Add what an Observation and its components say to the facts, or why they are refused."""
     observation, facts = sent.resource, context.facts
+    if observation.component is not UNSET:
+        _read_panel(sent, observation.component, context)
+        return
     meaning = _meaning(sent, context)
     if meaning is None:
         return
     if observation.status not in _USABLE:
-        facts.refuse("status-not-usable", sent.origin, status=observation.status)
+        open_now = () if observation.status in _VOID else about(meaning)
+        facts.refuse("status-not-usable", sent.origin, open_now, status=observation.status)
         return
     if observation.effective_timing is not UNSET:
-        facts.refuse("time-not-understood", sent.origin)
+        facts.refuse("time-not-understood", sent.origin, about(meaning))
         return
     exact = observation.effective_date_time
     if exact is UNSET:
@@ -39,7 +56,7 @@ def read_observation(sent: Sent[Observation], context: Context) -> None:
     when = moment(exact, observation.effective_period)
     at = None if when is None else context.visit.time(when)
     if when is not None and at is None:
-        facts.refuse("future", sent.origin)
+        facts.refuse("future", sent.origin, about(meaning))
         return
     if isinstance(meaning, Kind):
         _measurement(sent, at, meaning, facts)
@@ -49,11 +66,50 @@ def read_observation(sent: Sent[Observation], context: Context) -> None:
         read_age(sent, at, context)
 
 
+def _read_panel(sent: Sent[Observation], components: list[Component], context: Context) -> None:
+    """The components as the Observations that they would be alone, then what is around them."""
+    observation = sent.resource
+    parts = [_part(sent, one, index) for index, one in enumerate(components)]
+    for part in parts:
+        if part.resource.has_unknown_rules():
+            about_it = about_observation(part, context)
+            context.facts.refuse("modifier-extension", part.origin, about_it)
+        else:
+            read_observation(part, context)
+    around = Sent(replace(observation, component=UNSET), sent.full_url, sent.origin)
+    valued = observation.has_value() or observation.data_absent_reason is not UNSET
+    if valued or not any(context.lookup.about(part.resource.code) for part in parts):
+        read_observation(around, context)
+    else:
+        _meaning(around, context)  # a panel has no value of its own; an unknown code is named
+
+
+def _part(sent: Sent[Observation], part: Component, index: int) -> Sent[Observation]:
+    """One component as the Observation that it would be alone."""
+    whole = sent.resource
+    alone = Observation(
+        status=whole.status,
+        subject=whole.subject,
+        effective_date_time=whole.effective_date_time,
+        effective_instant=whole.effective_instant,
+        effective_period=whole.effective_period,
+        effective_timing=whole.effective_timing,
+        body_site=whole.body_site,
+        method=whole.method,
+        **{name: getattr(part, name) for name in Component.__struct_fields__},
+    )
+    place = f"{sent.origin.expression}.component[{index}]"
+    return Sent(alone, sent.full_url, Origin(sent.origin.reference, place))
+
+
 def _meaning(sent: Sent[Observation], context: Context) -> Kind | Sign | AgeCode | None:
     """The one thing that the code means here; None when it is not ours, or is refused."""
     meanings = context.lookup.meanings(sent.resource.code)
     if len(meanings) == 1 and not isinstance(meanings[0], Unknown):
         return meanings[0]
+    if not meanings:
+        _note_words(sent, context)
+        return None
     known: list[Kind | Sign | AgeCode] = []
     for meaning in meanings:
         if isinstance(meaning, Unknown):
@@ -61,15 +117,25 @@ def _meaning(sent: Sent[Observation], context: Context) -> Kind | Sign | AgeCode
         else:
             known.append(meaning)
     if len(known) > 1:
-        context.facts.refuse("code-ambiguous", sent.origin)
+        void = sent.resource.status in _VOID
+        open_now = () if void else context.lookup.about(sent.resource.code)
+        context.facts.refuse("code-ambiguous", sent.origin, open_now)
     return known[0] if len(known) == 1 else None
+
+
+def _note_words(sent: Sent[Observation], context: Context) -> None:
+    """Refuse, by name, what says only in words that it is a finding or measurement of ours."""
+    code = context.lookup.named(sent.resource.code)
+    if code:
+        open_now = () if sent.resource.status in _VOID else (code,)
+        context.facts.refuse("code-only-text", sent.origin, open_now, code=code)
 
 
 def _finding(sent: Sent[Observation], at: datetime | None, sign: Sign, facts: Facts) -> None:
     answer = _answer(sent.resource)
     if answer is None:
-        missing = sent.resource.values().count(UNSET) == len(sent.resource.values())
-        facts.refuse("value-missing" if missing else "answer-not-understood", sent.origin)
+        reason = "answer-not-understood" if sent.resource.has_value() else "value-missing"
+        facts.refuse(reason, sent.origin, about(sign))
         return
     preliminary = sent.resource.status == "preliminary"
     facts.findings.append(Finding(sign.code, answer, at, sent.origin, preliminary))
@@ -105,23 +171,30 @@ def _measurement(sent: Sent[Observation], at: datetime | None, kind: Kind, facts
 
 def _quantity(sent: Sent[Observation], kind: Kind, facts: Facts) -> Quantity | None:
     """The value in the unit of its kind; None when it is refused."""
-    measure, quantity = kind.measure, sent.resource.value_quantity
+    value = _value(sent.resource, kind)
+    if isinstance(value, Quantity):
+        return value
+    reason, details = value
+    facts.refuse(reason, sent.origin, about(kind), measure=kind.measure.code, **details)
+    return None
+
+
+def _value(observation: Observation, kind: Kind) -> Quantity | tuple[str, dict[str, str]]:
+    """The value in the unit of its kind, or why there is none with what that text names."""
+    quantity, measure = observation.value_quantity, kind.measure
     if quantity is UNSET or quantity.number is None:
-        facts.refuse("quantity-missing", sent.origin, measure=measure.code)
-        return None
+        return "quantity-missing", {}
     if quantity.comparator is not UNSET:
-        facts.refuse("comparator", sent.origin, measure=measure.code)
-        return None
-    unit = quantity.code
+        return "comparator", {}
+    unit, words = quantity.code, quantity.unit
     if quantity.system != UCUM or not isinstance(unit, str) or unit not in measure.units:
-        units = ", ".join(measure.units)
-        facts.refuse("unit-not-read", sent.origin, measure=measure.code, units=units)
-        return None
+        return "unit-not-read", {"units": ", ".join(measure.units)}
+    if words is not UNSET and words != unit and terms.units_contradict(words, unit):
+        return "units-contradict", {}
     value = Quantity(quantity.number, unit).to(measure.unit)
     if not kind.low <= value.value <= kind.high:
         low, high = (str(Quantity(plain(end), measure.unit)) for end in (kind.low, kind.high))
-        facts.refuse("impossible", sent.origin, measure=measure.code, low=low, high=high)
-        return None
+        return "impossible", {"low": low, "high": high}
     return value
 
 

@@ -40,10 +40,12 @@ def problem(refusal: Refusal, protocol: Protocol) -> Problem:
 _CODES = {
     "answer-not-understood": "code-invalid",
     "code-ambiguous": "code-invalid",
+    "code-only-text": "code-invalid",
     "finding-unknown": "code-invalid",
     "parameter-unknown": "not-supported",
     "stock-unknown": "code-invalid",
     "unit-not-read": "code-invalid",
+    "units-contradict": "code-invalid",
     "modifier-extension": "extension",
     "value-missing": "required",
     "quantity-missing": "required",

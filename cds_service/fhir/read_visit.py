@@ -1,4 +1,8 @@
-"""When the visit is: `as_of`, its end, the encounter, and the times of facts against it."""
+"""When the visit is: `as_of`, its end, the encounter, and the times of facts against it.
+
+A clock may be ahead of the one that `as_of` is from, so a fact may be up to CLOCK_SKEW later:
+one that was just recorded is then no fact of the future.
+"""
 
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
@@ -14,7 +18,7 @@ from cds_service.fhir.wire import Period
 from cds_service.fhir.wire_resources import Encounter
 
 CLOCK_SKEW = timedelta(minutes=5)
-"""How far the caller's clock may be ahead of ours."""
+"""How far the clock of a fact may be ahead of the one of `as_of`, ours or the caller's."""
 
 _NOT_HELD = frozenset({"planned", "cancelled", "entered-in-error"})
 
@@ -26,6 +30,8 @@ class Visit:
     as_of: datetime
     end: datetime
     encounter: str
+    start: datetime | None = None
+    """When the encounter began, if it says so."""
     _times: dict[When, datetime | None] = field(default_factory=dict)
 
     def time(self, when: When) -> datetime | None:
@@ -49,6 +55,19 @@ class Visit:
         latest = datetime.combine(when.last, time(23, 59, 59), zone)
         return min(latest, self.as_of if start <= self.as_of else self.end)
 
+    def given(self, at: datetime) -> datetime:
+        """The time of a dose: one that only another clock puts after `as_of` was given just now."""
+        return self.as_of if timedelta(0) < at - self.as_of <= CLOCK_SKEW else at
+
+    def note_offsets(self, body: Body, facts: Facts) -> None:
+        """Say that `as_of` was sent in UTC, where it is another day at the clinic."""
+        if self.as_of.utcoffset() or not (body.as_of_place or self.as_of == self.start):
+            return
+        told = [when.exact for when in self._times if when.exact is not None]
+        if any(self.as_of.astimezone(one.tzinfo).date() != self.as_of.date() for one in told):
+            place = Origin(expression=body.as_of_place)
+            facts.refuse("offsets-differ", place if body.as_of_place else Origin(self.encounter))
+
 
 def visit(
     body: Body,
@@ -64,13 +83,16 @@ def visit(
     """
     encounter = _encounter(body, encounters, subject, facts)
     reference = encounter.origin.reference if encounter else _as_reference(body.encounter)
-    if body.as_of is not None:
-        return Visit(body.as_of, body.as_of, reference)
     period = encounter.resource.period if encounter else UNSET
-    if period is UNSET or period.start is UNSET or period.start.exact is None:
+    start = None if period is UNSET or period.start is UNSET else period.start.exact
+    if body.as_of is not None:
+        as_of, end = body.as_of, body.as_of + CLOCK_SKEW
+        if start is not None:  # an encounter that begins later does not say when this visit began
+            start = start.astimezone(as_of.tzinfo) if start <= end else None
+        return Visit(as_of, end, reference, start)
+    if period is UNSET or start is None:
         return Visit(now, now + CLOCK_SKEW, reference)
-    start = period.start.exact
-    return Visit(start, _end(period, start, length), reference)
+    return Visit(start, _end(period, start, length), reference, start)
 
 
 def _end(period: Period, start: datetime, length: timedelta) -> datetime:

@@ -67,7 +67,8 @@ class Subject:
         if answer is None:
             answer = self._answers[key] = points_at(reference.reference, full_url, self.patient)
         if not answer:
-            return "subject-other"
+            # A copy inside the resource does not say whose it is.
+            return "subject-missing" if reference.reference[0] == "#" else "subject-other"
         if resource.modifier_extension is UNSET and resource.implicit_rules is UNSET:
             return ""
         return "modifier-extension"

@@ -5,7 +5,10 @@ says yes or no, what ends a condition, and where a temperature was taken.
 """
 
 import re
+from functools import lru_cache
 from typing import Final
+
+from msgspec import UnsetType
 
 from cds_service.case import Answer
 from cds_service.fhir.codes import CONDITION_CLINICAL, CONDITION_VERIFICATION, SNOMED
@@ -14,6 +17,16 @@ FINDING: Final = "/CodeSystem/finding"
 """End of the address of the service's own finding codes, whatever its base."""
 FORMULATION: Final = "/CodeSystem/formulation"
 """End of the address of the service's own formulation codes, whatever its base."""
+
+
+def is_own(system: str | UnsetType, end: str) -> bool:
+    """Whether a code system is the service's own one of that end, whatever its base.
+
+    >>> is_own("http://tolm-ford.example/CodeSystem/finding/", FINDING)
+    True
+    """
+    return isinstance(system, str) and system.rstrip("/").endswith(end)
+
 
 YES_NO: Final = "http://terminology.hl7.org/CodeSystem/v2-0136"
 ALLERGY_CLINICAL: Final = "http://terminology.hl7.org/CodeSystem/allergyintolerance-clinical"
@@ -77,6 +90,42 @@ SITE_WORDS: Final = {
     "ear": re.compile(r"\b(ears?\b|tympan)"),
 }
 """English words that name a site, in lower case."""
+
+_SPELLINGS: Final = {
+    "kg": "kg kgs kilo kilos kilogram kilograms kilogramme kilogrammes",
+    "g": "g gm gms gram grams gramme grammes",
+    "mg": "mg milligram milligrams",
+    "[lb_av]": "lb lbs pound pounds [lb_av]",
+    "[oz_av]": "oz ounce ounces [oz_av]",
+    "Cel": "c °c ℃ cel celsius degc",
+    "[degF]": "f °f ℉ [degf] fahrenheit degf",
+    "K": "k kelvin",
+    "/min": "/min {breaths}/min breaths/min breaths/minute 1/min /minute bpm",
+    "/s": "/s breaths/s breaths/second",
+    "%": "% percent",
+    "mmol/L": "mmol/l",
+    "mg/dL": "mg/dl",
+    "h": "h hr hrs hour hours",
+    "d": "d day days",
+    "wk": "wk wks week weeks",
+    "mo": "mo mos month months",
+    "a": "a yr yrs year years",
+}
+_UNIT: Final = {word: unit for unit, words in _SPELLINGS.items() for word in words.split()}
+
+
+@lru_cache(maxsize=256)
+def units_contradict(text: str, code: str) -> bool:
+    """Whether the unit in words is another one than the UCUM code says.
+
+    Words that are not known say nothing.
+
+    >>> units_contradict("lbs", "kg"), units_contradict("Kilograms", "kg")
+    (True, False)
+    """
+    named = _UNIT.get(text.strip().lower())
+    return named is not None and named != _UNIT.get(code.lower(), code)
+
 
 OTHER_SITE: Final = "other"
 """A site that was said but is not one of these: never taken for the armpit."""

@@ -63,6 +63,12 @@ class Reference(Wire):
     reference: Text | UnsetType = UNSET
 
 
+class NamedReference(Reference):
+    """FHIR Reference with the words beside it, for where they may say enough."""
+
+    display: Text | UnsetType = UNSET
+
+
 class Period(Wire):
     """FHIR Period."""
 

@@ -4,8 +4,9 @@ A required binding of R4 is a Literal; an unknown code is malformed. `value[x]` 
 never used are declared as Raw, only so that their presence is seen.
 """
 
+from collections.abc import Callable
 from functools import reduce
-from operator import or_
+from operator import attrgetter, or_
 from typing import Annotated, Any, Literal
 
 from msgspec import UNSET, Meta, Raw, Struct, UnsetType, defstruct
@@ -14,6 +15,7 @@ from cds_service.fhir import codes, terms
 from cds_service.fhir.times import When
 from cds_service.fhir.wire import (
     Concept,
+    NamedReference,
     Period,
     Quantity,
     Reference,
@@ -64,6 +66,28 @@ class Clinical(Resource):
     subject: Reference | UnsetType = UNSET
 
 
+class Component(Wire, kw_only=True):
+    """FHIR Observation.component; its elements are those of the same names of Observation."""
+
+    code: Concept
+    value_quantity: Quantity | UnsetType = UNSET
+    value_boolean: bool | UnsetType = UNSET
+    value_codeable_concept: Concept | UnsetType = UNSET
+    value_string: Raw | UnsetType = UNSET
+    value_integer: Raw | UnsetType = UNSET
+    value_range: Raw | UnsetType = UNSET
+    value_ratio: Raw | UnsetType = UNSET
+    value_sampled_data: Raw | UnsetType = UNSET
+    value_time: Raw | UnsetType = UNSET
+    value_date_time: Raw | UnsetType = UNSET
+    value_period: Raw | UnsetType = UNSET
+    data_absent_reason: Concept | UnsetType = UNSET
+    modifier_extension: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
+
+    def __post_init__(self) -> None:
+        _one_value(self)
+
+
 class Observation(Clinical, kw_only=True):
     """FHIR Observation."""
 
@@ -90,23 +114,18 @@ class Observation(Clinical, kw_only=True):
     data_absent_reason: Concept | UnsetType = UNSET
     body_site: Concept | UnsetType = UNSET
     method: Concept | UnsetType = UNSET
+    component: Annotated[list[Component], Meta(min_length=1)] | UnsetType = UNSET
 
-    def values(self) -> tuple[object, ...]:
-        """Every value[x], given or not."""
-        return (
-            self.value_quantity, self.value_boolean, self.value_codeable_concept,
-            self.value_string, self.value_integer, self.value_range, self.value_ratio,
-            self.value_sampled_data, self.value_time, self.value_date_time, self.value_period,
-        )  # fmt: skip
+    def has_value(self) -> bool:
+        """Whether there is a value[x] of any type."""
+        values = _values(self)
+        return values.count(UNSET) < len(values)
 
     def __post_init__(self) -> None:
-        values = self.values()
-        absent = values.count(UNSET)
-        if absent < len(values) - 1:
-            one_of("value", *values)
-        if self.data_absent_reason is not UNSET and absent < len(values):
-            what = "There is a value and a reason why there is none (obs-6)."
-            raise WireError("invariant", what, "Send the one that holds.", ".dataAbsentReason")
+        values = _values(self)
+        # Nearly every Observation has one value, and needs no more than this look.
+        if values.count(UNSET) < len(values) - 1 or self.data_absent_reason is not UNSET:
+            _one_value(self)
         times = (
             self.effective_date_time, self.effective_instant, self.effective_period,
             self.effective_timing,
@@ -117,6 +136,22 @@ class Observation(Clinical, kw_only=True):
             what = "A FHIR instant has a time and an offset."
             remedy = "Send it whole, or a date as effectiveDateTime."
             raise WireError("value", what, remedy, ".effectiveInstant")
+
+
+_VALUES = tuple(name for name in Component.__struct_fields__ if name.startswith("value_"))
+_values: Callable[[Observation | Component], tuple[object, ...]] = attrgetter(*_VALUES)
+"""Every value[x], given or not."""
+
+
+def _one_value(one: Observation | Component) -> None:
+    """Raise WireError when there is more than one value, or one and a reason for its absence."""
+    values = _values(one)
+    absent = values.count(UNSET)
+    if absent < len(values) - 1:
+        one_of("value", *values)
+    if one.data_absent_reason is not UNSET and absent < len(values):
+        what = "There is a value and a reason why there is none (obs-6)."
+        raise WireError("invariant", what, "Send the one that holds.", ".dataAbsentReason")
 
 
 def _bound(element: str, system: str, concept: Concept | UnsetType) -> None:
@@ -180,7 +215,7 @@ class Medicated(Clinical):
     """What the resources that name a medicine share."""
 
     medication_codeable_concept: Concept | UnsetType = UNSET
-    medication_reference: Reference | UnsetType = UNSET
+    medication_reference: NamedReference | UnsetType = UNSET
     contained: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
 
     def __post_init__(self) -> None:

@@ -133,6 +133,13 @@ def _malformed_weight() -> list[Hostile]:
             effectiveDateTime=...,
             effectivePeriod={"start": "2026-05-01", "end": "2026-04-01"},
         ),
+        one("no component in the list", ".component", component=[]),
+        one("component without a code", ".component[0].code", component=[{"valueBoolean": True}]),
+        one(
+            "component with two values",
+            ".component[0].value",
+            component=[{"code": {"text": "x"}, "valueBoolean": True, "valueInteger": 1}],
+        ),
         one("id with a blank", ".id", id="weight 1"),
         one("id of 65 letters", ".id", id="w" * 65),
         one("no modifier in the list", ".modifierExtension", modifierExtension=[]),
@@ -263,6 +270,8 @@ def _refused_weight() -> list[Hostile]:
     less = {**quantity(3.2, "kg"), "comparator": "<"}
     no_code = {"value": 3.2, "unit": "kg"}
     no_system = {"value": 3.2, "unit": "kg", "code": "kg"}
+    pounds = {**quantity(3.2, "kg"), "unit": "lb"}
+    grams = {**quantity(3.2, "kg"), "unit": "Grams"}
     other_system = {**quantity(3.2, "kg"), "system": "http://upper-brenna.example/units"}
     return [
         one("entered in error", "status-not-usable", status="entered-in-error"),
@@ -277,6 +286,9 @@ def _refused_weight() -> list[Hostile]:
         one("weight in stone", "unit-not-read", unit="[stone_av]"),
         one("weight in Celsius", "unit-not-read", unit="Cel"),
         one("weight in kilograms, capital", "unit-not-read", unit="KG"),
+        one("pounds, coded as kilograms", "units-contradict", valueQuantity=pounds),
+        one("grams, coded as kilograms", "units-contradict", valueQuantity=grams),
+        one("weight in words only", "code-only-text", code={"text": "Weight"}),
         one("negative weight", "impossible", value=-3.2),
         one("weight of zero", "impossible", value=0),
         one("weight of a lorry", "impossible", value=32000),
@@ -299,7 +311,7 @@ def _refused_weight() -> list[Hostile]:
         one("subject by name only", "subject-missing", subject={"display": "the infant"}),
         one("subject by number only", "subject-missing", subject={"identifier": {"value": "7"}}),
         one("another's weight", "subject-other", subject={"reference": "Patient/infant-2"}),
-        one("a contained subject", "subject-other", subject={"reference": "#infant-1"}),
+        one("a contained subject", "subject-missing", subject={"reference": "#infant-1"}),
         one(
             "the same id on another server",
             "subject-other",
@@ -307,7 +319,7 @@ def _refused_weight() -> list[Hostile]:
         ),
         one("weighed tomorrow", "future", effectiveDateTime="2026-05-02"),
         one("weighed in an hour", "future", effectiveDateTime="2026-05-01T10:40:00+02:00"),
-        one("weighed at noon, further east", "future", effectiveDateTime="2026-05-01T07:41:00Z"),
+        one("weighed at noon, further east", "future", effectiveDateTime="2026-05-01T07:46:00Z"),
         one(
             "weighed by a schedule",
             "time-not-understood",
@@ -332,6 +344,10 @@ def _refused_otherwise() -> list[Hostile]:
         "fullUrl": "http://upper-brenna.example/fhir/Observation/weight-1",
         "resource": weight(),
     }
+    part = {"code": weight()["code"], "valueQuantity": quantity(3.2, "Cel")}
+    rule = [{"url": "http://upper-brenna.example/x"}]
+    panel = weight(code=concept("http://loinc.org", "85353-1"), valueQuantity=...)
+    marked_part = {**part, "valueQuantity": quantity(3.2, "kg"), "modifierExtension": rule}
     marked = {**entry(weight()), "modifierExtension": [{"url": "http://upper-brenna.example/x"}]}
 
     def with_entry(one: Json) -> bytes:
@@ -343,6 +359,20 @@ def _refused_otherwise() -> list[Hostile]:
     }
     return [
         Hostile("relative to another server", with_entry(elsewhere), 200, LAST, "subject-other"),
+        Hostile(
+            "weight in Celsius, in a panel",
+            with_entry(entry({**panel, "component": [part]})),
+            200,
+            f"{LAST}.component[0]",
+            "unit-not-read",
+        ),
+        Hostile(
+            "component with a rule",
+            with_entry(entry({**panel, "component": [marked_part]})),
+            200,
+            f"{LAST}.component[0]",
+            "modifier-extension",
+        ),
         Hostile("entry with a rule", with_entry(marked), 200, LAST, "modifier-extension"),
         Hostile(
             "only a misspelt product in stock",

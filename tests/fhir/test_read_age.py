@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from cds_service.case import Case
+from cds_service.case import Age, Case
 from cds_service.errors import MalformedRequest, UnusableRequest
 from tests.fhir.sending import (
     AS_OF,
@@ -14,6 +14,7 @@ from tests.fhir.sending import (
     measured,
     parameters,
     patient,
+    quantity,
     reasons,
     request,
 )
@@ -144,9 +145,27 @@ def test_the_latest_age_counts_and_two_at_once_are_a_span() -> None:
     assert (age.low, age.high) == (20, 27)
 
 
-def test_the_birth_date_goes_before_a_measured_age() -> None:
+def test_an_age_that_contradicts_the_birth_date_makes_a_span_over_both() -> None:
     apart = case(patient(), measured("age-1", "30525-0", 1, "wk"))
-    assert (apart.age.low if apart.age else None, reasons(apart)) == (19, ["age-contradicts"])
+    assert apart.age == Age(7, 19)
+    assert reasons(apart) == ["age-contradicts"]
+    older = case(patient(), measured("age-1", "30525-0", 70, "d"))
+    assert older.age == Age(19, 70)
+
+
+def test_a_birth_date_after_the_visit_is_not_mended_by_a_measured_age() -> None:
+    with pytest.raises(UnusableRequest):
+        case(patient(birthDate="2026-05-04"), measured("age-1", "30525-0", 9, "d"))
+
+
+def test_an_age_of_two_units_is_not_read() -> None:
+    sent = {**quantity(5, "d"), "unit": "weeks"}
+    assert reasons(told_age(5, "d", valueQuantity=sent)) == ["age-not-usable"]
+    alike = told_age(5, "d", valueQuantity={**quantity(5, "d"), "unit": "days"})
+    assert (alike.age, reasons(alike)) == (Age(5, 5), [])
+
+
+def test_the_birth_date_goes_before_a_measured_age() -> None:
     near = case(patient(), measured("age-1", "30525-0", 18, "d"))
     assert (near.age.low if near.age else None, reasons(near)) == (19, [])
 

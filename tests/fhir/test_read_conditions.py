@@ -6,13 +6,18 @@ from typing import Any
 import pytest
 
 from cds_service.case import Answer
+from cds_service.content.treatment import Protocol
 from cds_service.errors import MalformedRequest
+from cds_service.fhir.read import read
+from tests.changing import replace
 from tests.fhir.sending import (
     ATC,
     HL7,
+    NOW,
     OWN,
     SNOMED,
     Json,
+    bundle,
     case,
     changed,
     concept,
@@ -20,6 +25,7 @@ from tests.fhir.sending import (
     patient,
     protocol,
     refused,
+    text,
 )
 
 
@@ -194,6 +200,55 @@ def test_an_unconfirmed_allergy_counts_and_is_marked() -> None:
 def test_a_time_in_the_future_does_not_take_an_allergy_away() -> None:
     one = found(allergy(PENICILLIN, recordedDate="2026-06-01"))
     assert (one.answer, one.at) == (Answer.YES, None)
+
+
+WORDS = {
+    "penicillin-allergy": ("penicillin", "beta-lactam"),
+    "aminoglycoside-allergy": ("amikacin",),
+}
+
+
+def with_words() -> Protocol:
+    signs = [replace(one, allergy_words=WORDS.get(one.code, ())) for one in protocol().signs]
+    return replace(protocol(), signs=tuple(signs), digest="with words")
+
+
+def allergies(code: Json) -> list[tuple[str, Answer]]:
+    case = read(text(bundle(patient(), allergy(code))), with_words(), now=NOW).case
+    return [(one.code, one.answer) for one in case.findings]
+
+
+@pytest.mark.parametrize(
+    ("code", "signs"),
+    [
+        ({"text": "Penicillin (rash)"}, ["penicillin-allergy"]),
+        ({"text": "allergic to PENICILLINS"}, ["penicillin-allergy"]),
+        ({"coding": [{"display": "Beta-lactam antibiotic"}]}, ["penicillin-allergy"]),
+        (
+            {
+                "coding": [
+                    {"system": "http://upper-brenna.example/a", "code": "1", "display": "Amikacin"}
+                ]
+            },
+            ["aminoglycoside-allergy"],
+        ),
+        (
+            {**PENICILLIN, "text": "penicillin, amikacin"},
+            ["aminoglycoside-allergy", "penicillin-allergy"],
+        ),
+        ({"text": "penicillinase"}, []),
+        ({"text": "peanut"}, []),
+    ],
+)
+def test_an_allergy_in_words_answers_the_signs_whose_words_are_in_it(
+    code: Json, signs: list[str]
+) -> None:
+    assert allergies(code) == [(sign, Answer.YES) for sign in signs]
+
+
+def test_the_words_of_no_known_allergy_are_no_allergy() -> None:
+    none = {**concept(SNOMED, "716186003"), "text": "No known allergy to penicillin"}
+    assert {answer for _, answer in allergies(none)} == {Answer.NO}
 
 
 def test_another_infants_allergy_is_not_this_infants() -> None:

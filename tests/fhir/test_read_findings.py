@@ -105,7 +105,8 @@ def test_a_known_code_beside_an_unknown_one_still_counts() -> None:
 @pytest.mark.parametrize(
     "code",
     [
-        {"text": "convulsions"},
+        {"text": "convulsions, perhaps"},
+        {"text": "convulsions", **concept("http://upper-brenna.example/codes", "fits")},
         concept("http://upper-brenna.example/codes", "convulsions"),
         concept("http://loinc.org", "0-0"),
         {"coding": [{"code": "convulsions"}]},

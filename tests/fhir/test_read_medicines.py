@@ -1,6 +1,6 @@
 """Doses given and medicines in use."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -9,12 +9,14 @@ from cds_service.case import Case
 from cds_service.errors import MalformedRequest
 from tests.fhir.sending import (
     ATC,
+    NOW,
     OWN,
     SERVER,
     Json,
     case,
     changed,
     concept,
+    encounter,
     patient,
     protocol,
     reasons,
@@ -97,13 +99,42 @@ def test_a_dose_that_was_not_given_is_none(status: str) -> None:
     assert refused(dose(status=status)) == []
 
 
-@pytest.mark.parametrize("status", ["on-hold", "stopped", "unknown"])
-def test_a_dose_of_unclear_status_is_refused(status: str) -> None:
-    assert refused(dose(status=status)) == ["status-not-usable"]
+UNCLEAR: list[tuple[Json, str]] = [
+    ({"status": "on-hold"}, "status-not-usable"),
+    ({"status": "stopped"}, "status-not-usable"),
+    ({"status": "unknown"}, "status-not-usable"),
+    ({"effectiveDateTime": "2026-05-02"}, "future"),
+]
 
 
-def test_a_dose_in_the_future_was_not_given() -> None:
-    assert refused(dose(effectiveDateTime="2026-05-02")) == ["future"]
+@pytest.mark.parametrize(("changes", "reason"), UNCLEAR)
+def test_a_dose_of_which_it_is_unclear_when_it_was_given_is_one_without_a_time(
+    changes: Json, reason: str
+) -> None:
+    read = given(dose(**changes))
+    assert [(one.medicine, one.at) for one in read.given] == [("amoxicillin", None)]
+    assert [(one.reason, one.code) for one in read.refusals] == [(reason, "amoxicillin")]
+
+
+@pytest.mark.parametrize(("changes", "reason"), UNCLEAR)
+def test_an_unclear_dose_of_an_unknown_medicine_is_not_understood(
+    changes: Json, reason: str
+) -> None:
+    assert refused(dose(concept(ATC, "A01"), **changes)) == ["medicine-not-understood"]
+
+
+def test_a_dose_that_another_clock_puts_just_after_the_visit_was_given_just_now() -> None:
+    (now,) = given(dose(effectiveDateTime="2026-05-01T09:44:00+02:00")).given
+    assert now.at == NOW
+    (before,) = given(dose(effectiveDateTime="2026-05-01T09:39:00+02:00")).given
+    assert before.at == NOW - timedelta(minutes=1)
+
+
+def test_a_dose_in_the_course_of_a_visit_keeps_its_time() -> None:
+    period = {"start": "2026-05-01T09:00:00+02:00"}
+    later = "2026-05-01T09:20:00+02:00"
+    (one,) = given(encounter(period=period), dose(effectiveDateTime=later)).given
+    assert one.at == datetime.fromisoformat(later)
 
 
 TWO = {"coding": [*AMOXICILLIN["coding"], {"system": ATC, "code": "J01GB03"}]}
@@ -112,17 +143,61 @@ TWO = {"coding": [*AMOXICILLIN["coding"], {"system": ATC, "code": "J01GB03"}]}
 @pytest.mark.parametrize(
     "medicine",
     [
-        {"text": "amoxicillin"},
+        {"text": "the pink syrup"},
+        {"text": "amoxicillinum"},
         {"coding": [{"code": "J01CA04"}]},
+        {"coding": [{"system": ATC}]},
         concept(ATC, "A01"),
+        concept(ATC, "J01"),
         concept("http://upper-brenna.example/medicines", "J01CA04"),
-        TWO,
+        concept(f"{OWN}/formulation", "amoxicillin-of-old"),
     ],
 )
 def test_a_medicine_that_is_not_understood_is_named(medicine: Json) -> None:
     for one in (dose(medicine), order(medicationCodeableConcept=medicine)):
         assert refused(one) == ["medicine-not-understood"]
     assert refused(statement(medicationCodeableConcept=medicine)) == ["medicine-not-understood"]
+
+
+@pytest.mark.parametrize(
+    ("medicine", "held"),
+    [
+        (TWO, ["amoxicillin", "gentamicin"]),
+        (concept(ATC, "J01CA12"), ["amoxicillin", "ampicillin"]),  # two of one ATC group
+        ({"text": "Ampicillin and gentamicin"}, ["ampicillin", "gentamicin"]),
+    ],
+)
+def test_a_medicine_that_may_be_one_of_two_is_open_for_both(
+    medicine: Json, held: list[str]
+) -> None:
+    read = given(dose(medicine))
+    assert read.given == ()
+    assert [one.code for one in read.refusals] == held
+    assert set(reasons(read)) == {"medicine-not-understood"}
+
+
+@pytest.mark.parametrize(
+    ("medicine", "code"),
+    [
+        (concept(ATC, "J01GB06"), "gentamicin"),  # amikacin
+        (concept(ATC, "J01GB"), "gentamicin"),
+        (concept(ATC, "J01DD01"), "ceftriaxone"),  # cefotaxime
+        ({"text": "Inj. GENTAMICIN 80 mg/2 mL"}, "gentamicin"),
+        ({"coding": [{"display": "Amoxicillin 250 mg tablet"}]}, "amoxicillin"),
+        ({**concept(ATC, "J01CA"), "text": "ampicillin"}, "ampicillin"),
+    ],
+)
+def test_a_medicine_is_known_by_its_group_or_by_its_name(medicine: Json, code: str) -> None:
+    (one,) = given(dose(medicine)).given
+    assert one.medicine == code
+    (used,) = given(order(medicationCodeableConcept=medicine)).in_use
+    assert used.medicine == code
+
+
+def test_a_medicine_may_be_named_beside_a_reference_that_leads_nowhere() -> None:
+    named = {"reference": "Medication/drug-9", "display": "Amoxicillin syrup"}
+    (one,) = given(by_reference(named)).given
+    assert one.medicine == "amoxicillin"
 
 
 def medication(**changes: Any) -> Json:
@@ -153,7 +228,7 @@ DRUG = {"reference": "Medication/drug-1"}
     ("drug", "reference"),
     [
         (medication(), {"reference": "Medication/drug-2"}),
-        (medication(), {"display": "amoxicillin"}),
+        (medication(), {"display": "the pink syrup"}),
         (medication(), {"reference": "#drug-1"}),
         (medication(status="entered-in-error"), DRUG),
         (

@@ -4,6 +4,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
+from cds_service.errors import UnusableRequest
 from tests.fhir.sending import (
     NOW,
     SERVER,
@@ -16,12 +17,14 @@ from tests.fhir.sending import (
     protocol,
     reasons,
     request,
+    weight,
 )
 
 
 def test_as_of_is_the_parameter_first() -> None:
     read = request(parameters(bundle(patient(), encounter()), as_of="2026-04-29T10:00:00Z")).case
-    assert read.as_of == read.visit_end == datetime.fromisoformat("2026-04-29T10:00:00+00:00")
+    assert read.as_of == datetime.fromisoformat("2026-04-29T10:00:00+00:00")
+    assert read.visit_end == read.as_of + timedelta(minutes=5)
     assert read.encounter == f"{SERVER}/Encounter/visit-1"
 
 
@@ -49,6 +52,71 @@ def test_a_visit_ends_with_its_encounter(end: str, last: str) -> None:
 def test_as_of_is_the_clock_last_with_five_minutes_for_the_callers_clock() -> None:
     read = case(patient())
     assert (read.as_of, read.visit_end) == (NOW, NOW + timedelta(minutes=5))
+
+
+def test_a_visit_began_with_its_encounter_whatever_as_of_is() -> None:
+    began = datetime.fromisoformat("2026-04-30T08:00:00+02:00")
+    by_parameter = request(parameters(bundle(patient(), encounter()))).case
+    assert by_parameter.as_of == NOW
+    assert by_parameter.visit_start == case(patient(), encounter()).visit_start == began
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"period": {"start": "2026-05-01T09:45:01+02:00"}},
+        {"period": {"start": "2026-05-01"}},
+        {"period": ...},
+        {"status": "planned"},
+    ],
+)
+def test_an_encounter_that_does_not_say_when_the_visit_began(changes: Json) -> None:
+    read = request(parameters(bundle(patient(), encounter(**changes)))).case
+    assert read.visit_start is None
+
+
+def test_without_an_encounter_nobody_knows_when_the_visit_began() -> None:
+    assert case(patient()).visit_start is None
+
+
+EVENING = "2026-04-30T22:30:00Z"
+MORNING = "2026-05-01T00:20:00+02:00"
+
+
+def test_a_visit_in_utc_on_another_day_than_at_the_clinic_is_told() -> None:
+    data = bundle(patient(), weight(effectiveDateTime=MORNING))
+    (refusal,) = request(parameters(data, as_of=EVENING)).case.refusals
+    assert (refusal.reason, refusal.code) == ("offsets-differ", "")
+    assert refusal.origin.expression == "Parameters.parameter[0].valueDateTime"
+    with pytest.raises(UnusableRequest):
+        request(parameters(data, as_of=EVENING), strict=True)
+
+
+def test_an_encounter_in_utc_on_another_day_is_told() -> None:
+    held = encounter(period={"start": EVENING})
+    (refusal,) = case(patient(), held, weight(effectiveDateTime=MORNING)).refusals
+    assert (refusal.reason, refusal.origin.reference) == (
+        "offsets-differ", f"{SERVER}/Encounter/visit-1",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("as_of", "at"),
+    [
+        ("2026-05-01T00:30:00+02:00", MORNING),  # the clinic's own offset
+        ("2026-04-30T21:30:00Z", "2026-04-30T23:20:00+02:00"),  # one day in both
+        (EVENING, "2026-04-30T22:20:00Z"),  # all in UTC
+        (EVENING, "2026-04-30"),
+    ],
+)
+def test_offsets_that_agree_on_the_day_are_nothing_to_tell(as_of: str, at: str) -> None:
+    data = bundle(patient(), weight(effectiveDateTime=at))
+    assert request(parameters(data, as_of=as_of)).case.refusals == ()
+
+
+def test_our_own_clock_may_be_in_utc() -> None:
+    utc = datetime.fromisoformat("2026-04-30T22:30:00+00:00")
+    assert case(patient(), weight(effectiveDateTime=MORNING), now=utc).refusals == ()
 
 
 @pytest.mark.parametrize("period", [{}, {"start": "2026-04-30"}, {"end": "2026-04-30"}])

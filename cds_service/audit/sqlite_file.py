@@ -6,6 +6,7 @@ survives a power cut only with synchronous=FULL, so nothing else is accepted.
 
 import os
 import sqlite3
+import time
 from collections.abc import Sequence
 from contextlib import closing
 from datetime import datetime
@@ -162,7 +163,7 @@ def connect(path: Path, wait: float) -> sqlite3.Connection:
     try:
         # Only tells for a new file: an entry is some 25 kB, and larger pages cost fewer frames.
         connection.execute("PRAGMA page_size = 8192")
-        (journal,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+        journal = _into_wal(connection, wait)
         connection.execute("PRAGMA synchronous = FULL")
         (synchronous,) = connection.execute("PRAGMA synchronous").fetchone()
         if journal != "wal" or synchronous != 2:
@@ -175,6 +176,23 @@ def connect(path: Path, wait: float) -> sqlite3.Connection:
         connection.close()
         raise
     return connection
+
+
+def _into_wal(connection: sqlite3.Connection, wait: float) -> str:
+    """Ask for WAL mode; the mode that there is then.
+
+    Two processes that open a new file at once are in each other's way here, and SQLite does not
+    let either wait: to it, it looks like a deadlock.
+    """
+    until = time.monotonic() + wait
+    while True:
+        try:
+            return str(connection.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+        except sqlite3.OperationalError as error:
+            busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+            if not busy or time.monotonic() >= until:
+                raise
+        time.sleep(0.005)
 
 
 def _lay_out(connection: sqlite3.Connection, path: Path) -> None:

@@ -177,6 +177,21 @@ def test_two_processes_share_one_log(opened: Opened, tmp_path: Path) -> None:
     assert sorted(mine + theirs) == list(range(60))
 
 
+def test_a_new_file_that_another_process_just_opens_is_waited_for(
+    opened: Opened, tmp_path: Path
+) -> None:
+    with closing(
+        sqlite3.connect(tmp_path / "log.db", isolation_level=None, check_same_thread=False)
+    ) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT * FROM sqlite_master").fetchall()
+        with pytest.raises(LogUnavailable, match="locked"):
+            opened(wait=0.05)
+        threading.Timer(0.2, other.execute, ["COMMIT"]).start()
+
+        assert append(opened(wait=10)) == 0
+
+
 def test_nothing_is_taken_after_closing(opened: Opened) -> None:
     store = opened()
     asyncio.run(store.close())

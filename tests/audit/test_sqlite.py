@@ -192,6 +192,26 @@ def test_a_new_file_that_another_process_just_opens_is_waited_for(
         assert append(opened(wait=10)) == 0
 
 
+def test_two_that_open_a_new_file_at_once_are_not_told_of_a_deadlock(
+    opened: Opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # SQLite does so once in some hundred times, without waiting; here it does so each time.
+    real = sqlite3.connect
+    refusals = iter(range(3))
+
+    class InTheWay(sqlite3.Connection):
+        def execute(self, statement: str, *values: object) -> sqlite3.Cursor:
+            if "= WAL" in statement and next(refusals, None) is not None:
+                error = sqlite3.OperationalError("database is locked")
+                error.sqlite_errorcode = sqlite3.SQLITE_BUSY
+                raise error
+            return super().execute(statement, *values)
+
+    monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: real(*a, factory=InTheWay, **k))
+
+    assert append(opened()) == 0
+
+
 def test_nothing_is_taken_after_closing(opened: Opened) -> None:
     store = opened()
     asyncio.run(store.close())

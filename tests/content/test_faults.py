@@ -77,7 +77,7 @@ FAULTS = {
         SIGNS, "{required: always, source: [A24], evidence: seen}", "{required: always, source: [A24]}", "evidence is missing"
     ),
     "unknown evidence": Fault(HEAD, "evidence: practice", "evidence: guess", "evidence is guess; write one of"),
-    "seen without source": Fault(HEAD, "{value: 24 h, evidence: practice}", "{value: 24 h, source: [], evidence: seen}", "evidence seen needs a source"),
+    "seen without source": Fault(HEAD, "{value: 12 h, evidence: practice}", "{value: 12 h, source: [], evidence: seen}", "evidence seen needs a source"),
     "memory without source": Fault(SIGNS, COLD, COLD.replace("derived", "memory"), "evidence memory needs a source"),
     "unknown source": Fault(HEAD, "source: [W24], ", "source: [W99], ", "unknown source W99"),
     "source twice": Fault(HEAD, "source: [W24], ", "source: [W24, W24], ", "names something twice"),

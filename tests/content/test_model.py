@@ -56,9 +56,25 @@ def test_allergy_signs_are_those_that_forbid_a_medicine() -> None:
     }
 
 
-def test_a_sign_is_judged_when_something_turns_on_it() -> None:
-    assert {"referral-possible", "moves-on-own", "little-urine"} <= PROTOCOL.judged_signs
-    assert "oral-thrush" not in PROTOCOL.judged_signs
+def test_a_sign_is_judged_as_soon_as_a_table_asks_for_it() -> None:
+    rows = [row.when for row in PROTOCOL.row_by_code.values() if row.when is not None]
+    tested = {test.code for when in rows for test in finding_tests(when)}
+    unjudged = {sign.code for sign in PROTOCOL.signs if not sign.judged}
+    assert not tested & unjudged
+    assert {"palms-or-soles-yellow", "sunken-eyes", "oral-thrush", "course-worse"} <= unjudged
+
+
+def test_what_no_table_asks_for_is_unjudged_or_serves_another_purpose() -> None:
+    rows = [row.when for row in PROTOCOL.row_by_code.values() if row.when is not None]
+    tested = {test.code for when in rows for test in finding_tests(when)}
+    serving = {sign.code for sign in PROTOCOL.signs if sign.judged} - tested
+    implying = {sign.code for sign in PROTOCOL.implying_signs}
+    assert serving - implying - PROTOCOL.allergy_signs == {
+        "calcium-infusion",  # ceftriaxone
+        "kidney-problem",  # gentamicin
+        "little-urine",
+        "referral-possible",  # refer or treat here
+    }
 
 
 def test_implying_and_overruled_signs_are_known() -> None:

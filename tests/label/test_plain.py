@@ -112,7 +112,8 @@ def test_a_medicine_is_told_from_amount_to_handing_out() -> None:
     assert order(
         plain(made),
         "Amoxicillin dispersible tablet",
-        "Give half a tablet = 125 mg (250 mg in 1 tablet) by mouth, twice a day for 7 days: 14 doses.",
+        "Give half a tablet = 125 mg (250 mg in 1 tablet) by mouth,",
+        "twice a day for 7 days: 14 doses.",
         "First dose due: Wednesday 4 March 2026, 09:30.",
         "125 mg: 36.8 mg/kg per dose, 73.5 mg/kg per day, for a weight of 3.4 kg.",
         "Hand out for all of it: 7 tablets.",

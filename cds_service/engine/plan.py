@@ -13,7 +13,7 @@ from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.follow_up import follow_ups
 from cds_service.engine.medication import Medication, medication
-from cds_service.engine.model import Assessment, Caution, Missing, Plan
+from cds_service.engine.model import Assessment, Care, Caution, Missing, Plan
 from cds_service.engine.situation import Managed, Situation, situate
 from cds_service.engine.summary import summary
 from cds_service.engine.weight import dosing_weight
@@ -21,7 +21,7 @@ from cds_service.engine.words import listed, said
 
 _SEVERITIES = ("high", "moderate", "low")
 # Cautions about something known that the tables did not use: the plan is not the whole answer.
-_LEFT_OUT = frozenset({"not-judged", "not-used", "course-running"})
+_LEFT_OUT = frozenset({"not-judged", "not-used", "course-running", "emergency-without-class"})
 
 
 def make_plan(facts: Facts, assessment: Assessment) -> Plan:
@@ -38,9 +38,9 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
             *_again(facts),
         )
     )
-    cautions = _cautions(facts, assessment, situation, given)
-    status = _status(missing, cautions)
     first = tuple(emergency(facts))
+    cautions = _cautions(facts, assessment, situation, given, first)
+    status = _status(missing, cautions)
     return Plan(
         status=status,
         choice=situation.choice,
@@ -84,9 +84,16 @@ def _distinct(items: Iterable[Missing]) -> tuple[Missing, ...]:
 
 
 def _cautions(
-    facts: Facts, assessment: Assessment, situation: Situation, given: Medication
+    facts: Facts,
+    assessment: Assessment,
+    situation: Situation,
+    given: Medication,
+    first: tuple[Care, ...],
 ) -> tuple[Caution, ...]:
     own: list[Caution] = []
+    if first and not situation.refers:
+        message = Message("caution.emergency-without-class")
+        own.append(Caution("emergency-without-class", "high", message))
     if situation.very_low_weight:
         own += [_plan_caution(caution) for caution in facts.protocol.low_weight.cautions]
     for item in situation.managed:

@@ -99,6 +99,9 @@ def test_low_blood_sugar_is_the_headline() -> None:
     # Section 3, below 2.5 mmol/L (PB13 3.7 seen).
     decision = made(healthy(measured("blood-glucose", "1.8", "mmol/L")))
     assert next(iter(decision.plan.summary)).key == "summary.emergency"
+    assert cautions(decision)["emergency-without-class"] == "high"
+    assert decision.plan.status == "data-requested"
+    assert "summary.choice.home" not in keys(decision)
 
 
 def test_a_worse_value_of_this_visit_is_measured_again() -> None:

@@ -187,8 +187,8 @@ def _recommend(asked: argparse.Namespace) -> int:
     if asked.as_of is not None:
         service.clock = lambda: asked.as_of
     answer, decision = asyncio.run(_recorded(service, body, strict=asked.strict))
-    _judge(answer)
     try:
+        _judge(answer)
         print(answer.body.decode() if asked.json else _plain(decision), flush=True)
     finally:
         print(f"Recorded as entry {answer.index} of {settings.database}.", file=sys.stderr)

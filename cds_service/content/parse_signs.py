@@ -139,6 +139,9 @@ def _row(fields: Fields, *, last: bool) -> Row:
         fields.fault("otherwise", "otherwise: true belongs in the last row of a table")
     if not otherwise:
         fields.at("when")
+        if fields.flag("no-illness"):
+            # Else it could be said while a row above is still open (design, decision 3).
+            fields.fault("no-illness", "a no-illness row is the last one, with otherwise: true")
     return Row(
         code=fields.text("class"),
         cite=fields.cite,

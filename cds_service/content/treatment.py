@@ -213,8 +213,13 @@ class Protocol:
 
     @cached_property
     def memo(self) -> "Memo":
-        """What others have worked out from this content alone (conditions, doses, words)."""
+        """What others have worked out for one weight, amount or the like; emptied when full."""
         return Memo()
+
+    @cached_property
+    def made(self) -> dict[Hashable, Any]:
+        """What others have made of this content alone, once and for good (compiled conditions)."""
+        return {}
 
     @cached_property
     def row_by_code(self) -> dict[str, Row]:

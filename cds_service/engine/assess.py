@@ -124,7 +124,7 @@ def _may_matter(sign: Sign, facts: Facts) -> bool:
 
 def _optional(protocol: Protocol) -> tuple[list[Sign], list[str]]:
     """Tested signs and measures that are not always required, in table order; worked out once."""
-    found: tuple[list[Sign], list[str]] | None = protocol.memo.get("optional")
+    found: tuple[list[Sign], list[str]] | None = protocol.made.get("optional")
     if found is None:
         rows = (row for table in protocol.tables for row in table.rows if row.when is not None)
         tested = [test for row in rows if row.when is not None for test in leaves(row.when)]
@@ -138,7 +138,7 @@ def _optional(protocol: Protocol) -> tuple[list[Sign], list[str]]:
             [sign for sign in signs if not sign.required],
             [measure.code for measure in measured if not measure.required],
         )
-        protocol.memo["optional"] = found
+        protocol.made["optional"] = found
     return found
 
 

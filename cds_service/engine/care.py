@@ -21,10 +21,10 @@ def emergency(facts: Facts) -> Iterator[Care]:
 
 def _care_words(item: CareItem, protocol: Protocol) -> Message:
     key = ("care", item.code, item.values)
-    made: Message | None = protocol.memo.get(key)
+    made: Message | None = protocol.made.get(key)
     if made is None:
         values = tuple((name, said(each)) for name, each in item.values)
-        made = protocol.memo[key] = Message(f"care.{item.code}", values)
+        made = protocol.made[key] = Message(f"care.{item.code}", values)
     return made
 
 

@@ -52,9 +52,9 @@ def evaluate(condition: Condition, facts: Facts, *, row: bool = False) -> Answer
 def compiled(condition: Condition, protocol: Protocol) -> _Test:
     """The condition as a function of (facts, row); made once for each protocol."""
     # Kept beside its condition, so that the identity cannot come to mean another one.
-    kept: tuple[Condition, _Test] | None = protocol.memo.get(id(condition))
+    kept: tuple[Condition, _Test] | None = protocol.made.get(id(condition))
     if kept is None or kept[0] is not condition:
-        kept = protocol.memo[id(condition)] = condition, _compile(condition, protocol)
+        kept = protocol.made[id(condition)] = condition, _compile(condition, protocol)
     return kept[1]
 
 

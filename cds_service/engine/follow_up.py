@@ -9,6 +9,7 @@ from cds_service.content.model import Message
 from cds_service.content.treatment import Visit
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import FollowUp, Order
+from cds_service.engine.phrase import days_to_give
 from cds_service.engine.situation import Situation
 
 
@@ -61,5 +62,5 @@ def _span(visit: Visit, today: date, facts: Facts, orders: tuple[Order, ...]) ->
     for order in orders:
         if order.branch == "here" and order.dose.medicine.code == code:
             due = order.first_due.date()
-            return max(tomorrow, due), due + timedelta(days=order.doses - 1)
+            return max(tomorrow, due), due + timedelta(days=days_to_give(order) - 1)
     return tomorrow, today  # no injections, no visits for them

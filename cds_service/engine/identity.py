@@ -34,19 +34,24 @@ def decision_id(case: Case, protocol: Protocol) -> str:
 
 
 def canonical(case: Case) -> str:
-    """The case as text: every fact in a fixed order, whatever order it was sent in."""
-    age = "" if case.age is None else f"{case.age.low}-{case.age.high}"
-    stock = "any" if case.stock is None else ",".join(sorted(case.stock))
-    head = f"{case.subject}\n{case.as_of}\n{case.visit_end}\n{case.encounter}\n{case.sex}"
+    """The case as text: every fact in a fixed order, whatever order it was sent in.
+
+    What a caller chose freely (references, details) stands last or quoted, so that no two
+    cases have the same text.
+    """
+    age = None if case.age is None else (case.age.low, case.age.high)
+    stock = None if case.stock is None else sorted(case.stock)
+    times = (str(case.as_of), _stamp(case.visit_end), _stamp(case.visit_start))
     seen = _Stamps().seen
     kinds = (
         [f"{f.code};{_answer(f.answer)};{seen(f)}" for f in case.findings],
         [f"{m.kind};{m.quantity};{m.site};{seen(m)}" for m in case.measurements],
-        [f"{g.medicine};{g.at};{g.origin.reference}" for g in case.given],
+        [f"{g.medicine};{_stamp(g.at)};{g.origin.reference}" for g in case.given],
         [f"{u.medicine};{u.origin.reference}" for u in case.in_use],
-        [f"{r.reason};{r.details};{r.origin.reference}" for r in case.refusals],
+        [repr((r.reason, r.code, r.details, r.origin.reference)) for r in case.refusals],
     )
-    return "\n".join((head, age, stock, *("|".join(sorted(kind)) for kind in kinds)))
+    head = (case.subject, case.encounter, case.sex, age, stock, *times)
+    return repr((head, *map(sorted, kinds)))
 
 
 def _answer(answer: Answer) -> str:
@@ -68,7 +73,7 @@ class _Stamps:
         stamp = self._known.get(id(at))
         if stamp is None:
             stamp = self._known[id(at)] = _stamp(at)
-        return f"{stamp};{fact.origin.reference};{fact.preliminary}"
+        return f"{stamp};{fact.preliminary};{fact.origin.reference}"
 
 
 def _stamp(at: datetime | None) -> str:

@@ -73,7 +73,12 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     """Every order that is due in every branch, with what is to be said about them."""
     needs = _needs(situation)
     if not needs:
-        return Medication(cautions=weight.cautions)
+        doubt = (
+            [Caution("weigh-again", "high", weight.hold, weight.origins)]
+            if (weight.hold is not None and weight.weigh_again)
+            else []
+        )
+        return Medication(cautions=(*doubt, *weight.cautions), missing=tuple(_again(weight)))
     held_back = _held_back(facts, situation, weight, needs)
     if held_back is not None or weight.kg is None:
         return held_back or Medication()

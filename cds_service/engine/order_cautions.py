@@ -34,11 +34,11 @@ def _of_medicines(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
 def _asks_birth_weight(medicine: Medicine, protocol: Protocol) -> bool:
     """Whether a dose rule of the medicine depends on a low birth weight."""
     key = ("asks-birth-weight", medicine.code)
-    found: bool | None = protocol.memo.get(key)
+    found: bool | None = protocol.made.get(key)
     if found is None:
         conditions = (rule.when for rule in medicine.rules if rule.when is not None)
         tested = {test.code for when in conditions for test in finding_tests(when)}
-        found = protocol.memo[key] = "low-birth-weight" in tested
+        found = protocol.made[key] = "low-birth-weight" in tested
     return found
 
 

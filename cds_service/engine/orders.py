@@ -124,18 +124,27 @@ def _dose(medicine: Medicine, facts: Facts, kg: Decimal, due: _Due) -> Dose | No
     """The dose; the rule that held on the first day of a course holds to its end."""
     if due.began is not None:
         ago = (facts.case.as_of.date() - due.began.date()).days
-        return make_dose(medicine, facts.days_ago(ago), _weight_on(due.began.date(), facts) or kg)
+        return make_dose(
+            medicine, facts.days_ago(ago), _weight_on(due.began.date(), facts, kg) or kg
+        )
     dose = facts.doses.get(medicine.code)
     if dose is None:
         dose = facts.doses[medicine.code] = make_dose(medicine, facts, kg)
     return dose
 
 
-def _weight_on(day: date, facts: Facts) -> Decimal | None:
-    """The weight of the first day of a course, when it was recorded: it holds to the end."""
+def _weight_on(day: date, facts: Facts, kg: Decimal) -> Decimal | None:
+    """The weight of the first day of a course, when one believable weight of it was recorded.
+
+    It holds to the end of the course; one that lies too far from the weight now is not believed.
+    """
     weights = facts.series.get("weight", ())
-    of_day = [each for each in weights if each.at is not None and each.at.date() == day]
-    return plain(of_day[-1].quantity.value) if of_day else None
+    of_day = {each.quantity.value for each in weights if each.at and each.at.date() == day}
+    if len(of_day) != 1:
+        return None
+    first = plain(of_day.pop())
+    allowed = facts.protocol.weight_limits.newborn_gain.value / 100
+    return first if abs(kg - first) <= allowed * first else None
 
 
 def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:

@@ -76,7 +76,10 @@ def _ordered(readings: list[Measurement]) -> tuple[Measurement, ...]:
     """Earliest first; the same value at the same moment is one measurement recorded twice."""
     if len(readings) == 1:
         return (readings[0],)
-    seen = {(reading.at, reading.quantity, reading.site): reading for reading in readings}
+    seen = {
+        (reading.at or reading.origin, reading.quantity, reading.site): reading
+        for reading in readings
+    }
     return tuple(sorted(seen.values(), key=_when))
 
 

@@ -61,7 +61,7 @@ class Situation:
 def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
     """Find the management that applies."""
     limits = facts.protocol.low_weight
-    very_low = weight.kg is not None and weight.kg < limits.outpatient_from.value
+    very_low = weight.lowest is not None and weight.lowest < limits.outpatient_from.value
     too_light = weight.kg is not None and weight.kg < limits.dose_from.value
     open_severe = any(r.row.severe and r.answer is _UNKNOWN for r in assessment.rows)
     managed = tuple(

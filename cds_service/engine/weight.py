@@ -33,6 +33,8 @@ class Weight:
     origins: tuple[Origin, ...] = ()
     cautions: tuple[Caution, ...] = ()
     weigh_again: bool = False
+    lowest: Decimal | None = None
+    """The lowest weight of this visit, believed or not: a very small baby is referred by it."""
 
     @property
     def quantity(self) -> Quantity:
@@ -48,27 +50,36 @@ def dosing_weight(facts: Facts) -> Weight:
     if not readings:
         return Weight(None, Message("no-dose.no-weight"))
     origins = tuple(reading.origin for reading in readings)
-    if len(readings) > 1 and not _agree(facts, readings[0], readings[-1]):
-        return Weight(None, Message("no-dose.weights-differ"), origins, weigh_again=True)
     reading = readings[0]  # of two that agree, the lower
-    if _other_of_this_day(facts, reading):
-        return Weight(None, Message("no-dose.weights-differ"), origins, weigh_again=True)
-    doubt = _doubt(facts, reading)
-    if doubt is not None and not _confirmed(facts, reading):
-        return Weight(None, doubt, origins, weigh_again=True)
+    lowest = min(each.quantity.value for each in (*readings, *_of_this_day(facts, reading)))
+    doubt = _differing(facts, readings) or _unconfirmed(facts, reading)
+    if doubt is not None:
+        return Weight(None, doubt, origins, weigh_again=True, lowest=lowest)
     cautions = tuple(_cautions(facts, reading, origins))
     again = any(caution.code == "weight-stale" for caution in cautions)
-    return Weight(plain(reading.quantity.value), None, origins, cautions, weigh_again=again)
+    kg = plain(reading.quantity.value)
+    return Weight(kg, None, origins, cautions, weigh_again=again, lowest=lowest)
 
 
-def _other_of_this_day(facts: Facts, reading: Measurement) -> bool:
-    """Whether another weighing of the same visit gave a weight that does not agree."""
-    length = facts.protocol.visit_length.quantity.to("h").value
+def _differing(facts: Facts, readings: tuple[Measurement, ...]) -> Message | None:
+    """Said when the weights of this visit do not agree with each other."""
+    others = (*readings[1:], *_of_this_day(facts, readings[0]))
+    if all(_agree(facts, readings[0], other) for other in others):
+        return None
+    return Message("no-dose.weights-differ")
+
+
+def _unconfirmed(facts: Facts, reading: Measurement) -> Message | None:
+    """The doubt about a weight that no second weighing lifts."""
+    doubt = _doubt(facts, reading)
+    return None if doubt is None or _confirmed(facts, reading) else doubt
+
+
+def _of_this_day(facts: Facts, reading: Measurement) -> list[Measurement]:
+    """The other weighings of the same visit."""
+    length, age = facts.protocol.visit_length.quantity.to("h").value, hours_old(facts, reading)
     others = (other for other in facts.series.get("weight", ()) if other is not reading)
-    near = (
-        other for other in others if hours_old(facts, other) - hours_old(facts, reading) <= length
-    )
-    return any(not _agree(facts, reading, other) for other in near)
+    return [other for other in others if hours_old(facts, other) - age <= length]
 
 
 def _hours(number: Number) -> Decimal:

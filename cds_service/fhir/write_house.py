@@ -48,11 +48,11 @@ class House:
     def of(cls, protocol: Protocol, base: str) -> "House":
         """The house of this protocol, made once."""
         key = ("house", base)
-        known: House | None = protocol.memo.get(key)
+        known: House | None = protocol.made.get(key)
         if known is None:
             canonical = f"{plan_definition(base, protocol.id)}|{protocol.version}"
             systems = {name: own_system(base, name) for name in OWN_SYSTEMS}
-            known = protocol.memo[key] = cls(protocol, base, canonical, systems)
+            known = protocol.made[key] = cls(protocol, base, canonical, systems)
         return known
 
     def kept(self, key: Hashable, make: Callable[[], _Made]) -> _Made:

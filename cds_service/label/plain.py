@@ -193,7 +193,8 @@ class _Page:
         used = {key for cite in self._cites() for key in cite.sources}
         for source in self._decision.protocol.sources:
             if source.key in used:
-                words = f"{source.key}  {source.title}. {source.publisher}, {source.year}."
+                where = f" ({source.locator})" if source.locator else ""
+                words = f"{source.key}  {source.title}. {source.publisher}, {source.year}{where}."
                 yield from wrap(words, WIDTH, initial_indent="  ", subsequent_indent=" " * 8)
         if used:
             yield from _indent(self._text("plain.legend"))

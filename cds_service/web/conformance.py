@@ -6,6 +6,7 @@ and the CapabilityStatement, so that it cannot claim what is not there.
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlencode
 
 import orjson
 from fastapi import FastAPI
@@ -169,11 +170,12 @@ def _search_set(request: Request, found: Mapping[str, Json]) -> Json:
         if all(artefact[parameter.lstrip("_")] in value.split(",") for parameter, value in used)
     }
     here = request.url.replace(query="", fragment="")
+    said = here.replace(query=urlencode(used))
     bundle: Json = {
         "resourceType": "Bundle",
         "type": "searchset",
         "total": len(matches),
-        "link": [{"relation": "self", "url": str(here.include_query_params(**dict(used)))}],
+        "link": [{"relation": "self", "url": str(said)}],
     }
     if matches:  # FHIR has no empty arrays
         bundle["entry"] = [

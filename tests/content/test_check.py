@@ -96,6 +96,7 @@ FAULTS = {
     "weight without a rule": Fault(GENTAMICIN, FROM_7, "when: {all: [{measure: age, at-least: 7 d}, {measure: weight, below: 6 kg}]}", "no rule serves age 7"),
     "regimen hidden by the one above": Fault(PLANS, "when: {any: [{finding: seven-injections-possible, is: no}]}", "when: {all: [no-injections-possible, jaundice]}", "the regimen gentamicin-two-days can never apply"),
     "care that is never shown": Fault(PLANS, "when: {any: [apnoea]}", "when: {all: [apnoea, {none: [apnoea]}]}", "breathe-for-the-baby can never be shown"),
+    "no illness with a condition": Fault(ROWS, "    when:\n      any: [umbilicus-red, umbilicus-pus, skin-pustules]", "    no-illness: true\n    when:\n      any: [umbilicus-red, umbilicus-pus, skin-pustules]", "a no-illness row is the last one, with otherwise: true"),
     "caution that is never shown": Fault(GENTAMICIN, "when: {any: [kidney-problem, little-urine, sunken-eyes, skin-pinch-slow, skin-pinch-very-slow]}", "when: {all: [{measure: age, above: 59 d}]}", "kidney-or-little-urine can never be shown"),
     "medicine that is never offered": Fault(CEFTRIAXONE, "{finding: calcium-infusion, is: no,", "{finding: jaundice, is: yes,", "offered-when can never hold"),
     # Plans

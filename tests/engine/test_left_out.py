@@ -176,6 +176,54 @@ def test_the_weight_of_the_first_day_holds_for_the_whole_course() -> None:
     assert str(order.dose.amount) == "2.2 mL"  # 7.5 mg/kg x 3.0 kg at 10 mg/mL, rounded down
 
 
+@pytest.mark.parametrize("first", ["5.9", "1.2"])
+def test_an_unbelievable_weight_of_the_first_day_is_not_used(first: str) -> None:
+    earlier = measured("weight", first, "kg", AT - timedelta(days=3))
+    known = severe(given=doses(24, 48, 72))
+    decision = made(replace(known, measurements=(*known.measurements, earlier)))
+    (order,) = [one for one in decision.plan.orders if one.key == "here.gentamicin"]
+    assert str(order.dose.weight) == "3.4 kg"
+
+
+def test_two_weights_of_the_first_day_are_not_used() -> None:
+    day = AT - timedelta(days=3)
+    pair = (measured("weight", "3.1", "kg", day), measured("weight", "3.3", "kg", day))
+    known = severe(given=doses(24, 48, 72))
+    decision = made(replace(known, measurements=(*known.measurements, *pair)))
+    (order,) = [one for one in decision.plan.orders if one.key == "here.gentamicin"]
+    assert str(order.dose.weight) == "3.4 kg"
+
+
+def test_a_very_small_baby_is_referred_also_when_two_weights_differ() -> None:
+    # WU (seen): below 1.5 kg no outpatient regimen, refer.
+    pair = (
+        measured("weight", "1.4", "kg"),
+        measured("weight", "1.2", "kg", AT - timedelta(hours=1)),
+    )
+    decision = made(case(*WELL, *SOUND, *pair))
+    assert decision.plan.choice == "refer-then-here"
+    assert cautions(decision)["weigh-again"] == "high"
+    assert cautions(decision)["very-low-weight"] == "high"
+    assert "weight" in {one.code for one in decision.plan.missing}
+
+
+def test_another_open_question_is_another_decision() -> None:
+    ids = {
+        made(healthy(refusals=(Refusal("future", Origin("Observation/x"), (), code),))).id
+        for code in ("apnoea", "convulsions", "unconscious")
+    }
+    assert len(ids) == 3
+
+
+def test_a_reference_cannot_make_two_cases_one() -> None:
+    joined = found("apnoea", NO)._replace(origin=Origin("a', 'convulsions;no"))
+    one = made(healthy(joined))
+    two = made(healthy(found("apnoea", NO)._replace(origin=Origin("a"))))
+    assert one.id != two.id
+    begun = made(replace(healthy(), visit_start=AT - timedelta(hours=2)))
+    assert begun.id != made(healthy()).id
+
+
 def test_signs_of_dehydration_caution_gentamicin() -> None:
     # Section 5: kidney problem, dehydration, passing little urine (MSF, LBL seen).
     known = severe()

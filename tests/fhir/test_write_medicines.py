@@ -128,7 +128,7 @@ def test_bounds_cover_the_doses_still_to_give() -> None:
     ("order", "code"), [(amoxicillin(), "26643006"), (gentamicin(), "78421000")]
 )
 def test_the_route_has_its_snomed_code(order: Order, code: str) -> None:
-    # SNOMED CT: 26643006 oral route, 78421000 intramuscular route (issue 2, point 5)
+    # SNOMED CT: 26643006 oral route, 78421000 intramuscular route (from memory)
     assert dosage(order)["route"]["coding"][0]["code"] == code
 
 

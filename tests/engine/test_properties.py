@@ -28,6 +28,12 @@ from tests.engine.told import BACTERIAL, bacterial, undecided
 PROTOCOL = load()
 SEVERE_CLASSES = set(BACTERIAL[:3])
 NO_ILLNESS = "infection-unlikely"
+ANSWERED_BY = {  # section 1: feeding-well and moves-on-own answer two questions each
+    "unable-to-feed": "feeding-well",
+    "feeding-poorly": "feeding-well",
+    "no-movement": "moves-on-own",
+    "moves-only-when-stimulated": "moves-on-own",
+}
 STATUS = {0: "success", 1: "data-requested", 2: "data-required"}
 
 
@@ -93,8 +99,14 @@ def test_the_unit_of_a_weight_changes_nothing(case: Case) -> None:
 def test_an_answer_to_an_open_question_never_reverses_a_decided_row(
     case: Case, code: str, answer: Answer
 ) -> None:
-    """A sign that counts only when YES may turn a NO row; rows below a class are not judged."""
+    """A sign that counts only when YES may turn a NO row; rows below a class are not judged.
+
+    A question that another answer settles ("feeds as before") is not open: there an explicit
+    danger sign is a contradiction, and acts (clinical content, section 1).
+    """
     assume(all(one.code != code for one in case.findings))
+    settled = ANSWERED_BY.get(code)
+    assume(settled is None or not said(case, settled, Answer.YES))
     before = _rows(decide(case, PROTOCOL))
     after = _rows(decide(with_finding(case, code, answer), PROTOCOL))
     counts_only_when_yes = code in {*FURTHER, "umbilical-redness-spreading", "severe-pustules"}

@@ -106,7 +106,8 @@ def test_an_answer_to_an_open_question_never_reverses_a_decided_row(
     """
     assume(all(one.code != code for one in case.findings))
     settled = ANSWERED_BY.get(code)
-    assume(settled is None or not said(case, settled, Answer.YES))
+    known = {one.code for one in case.findings if one.answer is Answer.YES}
+    assume(settled not in known)
     before = _rows(decide(case, PROTOCOL))
     after = _rows(decide(with_finding(case, code, answer), PROTOCOL))
     counts_only_when_yes = code in {*FURTHER, "umbilical-redness-spreading", "severe-pustules"}

@@ -52,9 +52,15 @@ class Source:
     key: str
     title: str
     publisher: str
-    year: int
+    year: int | None
+    """None where the edition that was read is not known."""
     url: str = ""
     locator: str = ""
+
+    @property
+    def imprint(self) -> str:
+        """Publisher and year, as far as they are known."""
+        return self.publisher if self.year is None else f"{self.publisher}, {self.year}"
 
 
 @dataclass(frozen=True, slots=True)

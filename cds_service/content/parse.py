@@ -113,7 +113,7 @@ def _sources(root: Node, desk: Desk) -> tuple[Source, ...]:
             key=key,
             title=part.text("title"),
             publisher=part.text("publisher"),
-            year=part.whole("year"),
+            year=part.whole("year") if part.has("year") else None,
             url=part.text("url", ""),
             locator=part.text("locator", ""),
         )

@@ -114,6 +114,6 @@ def _citation(source: Source | None, said: str) -> Json:
         "type": "citation",
         "label": source.key,
         "display": source.title,
-        "citation": f"{source.publisher}, {source.year} ({said})",
+        "citation": f"{source.imprint} ({said})",
     }
     return entry | ({"url": source.url} if source.url else {})

@@ -194,7 +194,7 @@ class _Page:
         for source in self._decision.protocol.sources:
             if source.key in used:
                 where = f" ({source.locator})" if source.locator else ""
-                words = f"{source.key}  {source.title}. {source.publisher}, {source.year}{where}."
+                words = f"{source.key}  {source.title}. {source.imprint}{where}."
                 yield from wrap(words, WIDTH, initial_indent="  ", subsequent_indent=" " * 8)
         if used:
             yield from _indent(self._text("plain.legend"))

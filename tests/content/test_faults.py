@@ -82,7 +82,6 @@ FAULTS = {
     "unknown source": Fault(HEAD, "source: [W24], ", "source: [W99], ", "unknown source W99"),
     "source twice": Fault(HEAD, "source: [W24], ", "source: [W24, W24], ", "names something twice"),
     "source without year": Fault(SOURCES, "year: 2024", "year: soon", "year is a whole number"),
-    "source year missing": Fault(SOURCES, "  year: 2024\n", "", "year is missing", "W24:"),
     "source without title": Fault(SOURCES, "title: Recommendations", "name: Recommendations", "unknown key name"),
     # Keys and words
     "unknown key": Fault(HEAD, AGE, f"{AGE}\nage_above: 0 d", "unknown key age_above; known: id version", "age_above"),

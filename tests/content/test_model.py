@@ -111,3 +111,9 @@ def test_a_memo_stays_small() -> None:
 
 def test_the_protocol_keeps_one_memo() -> None:
     assert PROTOCOL.memo is PROTOCOL.memo
+
+
+def test_a_source_without_a_known_year_names_none() -> None:
+    sources = {source.key: source for source in PROTOCOL.sources}
+    assert sources["COIN"].imprint == "Ministry of Health of Malawi"
+    assert sources["P20"].imprint == "Public Library of Science, 2020"

@@ -81,12 +81,11 @@ class Fields:
         return value is True
 
     def whole(self, key: str) -> int:
-        """A whole number without unit: a count or a year."""
+        """A whole number without unit, such as a year, that is known to be written."""
         value = self.at(key).value
         if isinstance(value, int) and not isinstance(value, bool):
             return value
-        if self._written(key):
-            self.fault(key, f"{key} is a whole number without unit")
+        self.fault(key, f"{key} is a whole number without unit")
         return 0
 
     def words(self, key: str) -> tuple[str, ...]:

@@ -138,6 +138,6 @@ def _recommendation() -> dict[str, Any]:
 
 def _time(kind: type) -> dict[str, Any]:
     if kind is not times.When:
-        raise NotImplementedError(kind)
+        raise TypeError(f"no schema for {kind}")
     about = "A FHIR date, dateTime or instant; a time has seconds and an offset."
     return {"type": "string", "pattern": _WHEN, "description": about}

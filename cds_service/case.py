@@ -104,9 +104,33 @@ class GivenDose(NamedTuple):
 
 
 class MedicineInUse(NamedTuple):
-    """A medicine that the record says is being given (an active order or statement)."""
+    """A medicine that the record says is being given (an active order or statement).
+
+    What the order says of the course is None where it does not say it.
+    """
 
     medicine: str
+    origin: Origin
+    since: datetime | None = None
+    days: int | None = None
+    a_day: int | None = None
+    amount: Quantity | None = None
+    """What is measured for one dose (mL or tablets)."""
+
+
+class MissedDose(NamedTuple):
+    """A dose that the record says was not given; `at` when it was due, None when not recorded."""
+
+    medicine: str
+    at: datetime | None
+    origin: Origin
+
+
+class EarlierClass(NamedTuple):
+    """A class that was given at a visit before this one; `at` None when its day is not known."""
+
+    code: str
+    at: datetime | None
     origin: Origin
 
 
@@ -134,6 +158,9 @@ class Age:
     low: int
     high: int
     origin: Origin = field(default=NOWHERE, compare=False)
+    hours: tuple[int, int] | None = None
+    """The fewest and the most completed hours since the birth; None: not known better than
+    by the days."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +178,8 @@ class Case:
     measurements: tuple[Measurement, ...] = ()
     given: tuple[GivenDose, ...] = ()
     in_use: tuple[MedicineInUse, ...] = ()
+    missed: tuple[MissedDose, ...] = ()
+    earlier: tuple[EarlierClass, ...] = ()
     stock: frozenset[str] | None = None
     """Formulation codes in stock; None when the caller did not say."""
     refusals: tuple[Refusal, ...] = ()

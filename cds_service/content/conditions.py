@@ -2,20 +2,35 @@
 
 convulsions                                     the sign is YES
 {finding: jaundice, is: no}                     the sign is NO
+{now: pneumonia}  {earlier: pneumonia}          the class holds at this visit, held at an earlier one
+{new: pneumonia}                                a sign of it is present that was absent at an earlier visit
+{measure: day-of-treatment, since: pneumonia, at-least: 4 d}       day 1 is that of the earlier visit
 {measure: temperature, at-least: 38.0 Cel}      below | at-most | at-least | above
 {measure: respiratory-rate, at-least: 60 /min, confirmed: true}    and so is its repeat
+{measure: age-hours, below: 24 h, if-unknown: yes}      the safer reading of what is not known
 {all: [...]}  {any: [...]}  {none: [...]}  {at-least: 2, of: [...]}
 """
 
 from cds_service.case import Answer
-from cds_service.content.desk import COMPUTED, Desk
+from cds_service.content.desk import COMPUTED, DAY, Desk
 from cds_service.content.fields import Fields
-from cds_service.content.model import OPS, Cite, Condition, FindingTest, Group, MeasureTest
+from cds_service.content.model import (
+    EARLIER,
+    NEW,
+    NOW,
+    OPS,
+    Cite,
+    Condition,
+    FindingTest,
+    Group,
+    MeasureTest,
+)
 from cds_service.content.tree import Node
 
 _ANSWERS = {"yes": Answer.YES, "no": Answer.NO}
 _GROUPS = ("all", "any", "none")
-_KEYS = " ".join(("finding is measure confirmed of", *OPS, *_GROUPS))
+_CLASSES = {"now": NOW, "earlier": EARLIER, "new": NEW}
+_KEYS = " ".join(("finding is measure confirmed if-unknown since of", *_CLASSES, *OPS, *_GROUPS))
 
 
 def maybe_condition(fields: Fields, key: str) -> Condition | None:
@@ -33,6 +48,10 @@ def condition(node: Node, desk: Desk, above: Cite) -> Condition:
     if fields.has("finding"):
         expect = answer(fields, "is") if fields.has("is") else Answer.YES
         return desk.keep(_finding(fields.text("finding"), expect, fields.cite, node, desk), node)
+    for key, prefix in _CLASSES.items():
+        if fields.has(key):
+            code = fields.name(key, desk.names.classes, "class")
+            return desk.keep(FindingTest(prefix + code, Answer.YES, fields.cite), node)
     return desk.keep(_group(fields), node)
 
 
@@ -61,7 +80,7 @@ def _same(one: Condition) -> object:
     if isinstance(one, FindingTest):
         return (one.code, one.expect)
     if isinstance(one, MeasureTest):
-        return (one.measure, one.op, one.limit.value, one.confirmed)
+        return (one.measure, one.op, one.limit.value, one.confirmed, one.if_unknown, one.since)
     return (one.kind, one.count, tuple(_same(item) for item in one.items))
 
 
@@ -82,7 +101,12 @@ def _measure(fields: Fields) -> MeasureTest:
     confirmed = fields.flag("confirmed")
     if confirmed and name not in fields.desk.names.repeated:
         fields.fault("confirmed", f"{name} has no repeat-within, so it cannot be confirmed")
-    return MeasureTest(name, ops[0], fields.number(ops[0], *units), fields.cite, confirmed)
+    unknown = answer(fields, "if-unknown") if fields.has("if-unknown") else Answer.NOT_ASSESSED
+    limit = fields.number(ops[0], *units)
+    since = fields.name("since", fields.desk.names.classes, "class") if fields.has("since") else ""
+    if (name == DAY) != bool(since):
+        fields.fault("measure", f"{DAY} needs since: <class>, and nothing else has it")
+    return MeasureTest(name, ops[0], limit, fields.cite, confirmed, unknown, since)
 
 
 def _group(fields: Fields) -> Group:

@@ -5,7 +5,14 @@ from typing import TypeVar
 
 from cds_service.content.tree import Node
 
-COMPUTED = {"age": "d", "postmenstrual-age": "wk"}
+DAY = "day-of-treatment"
+COMPUTED = {
+    "age": "d",
+    "age-hours": "h",
+    DAY: "d",
+    "postmenstrual-age": "wk",
+    "weight-for-age": "{z}",
+}
 """Measures that are worked out from others, with the unit of their limits."""
 
 T = TypeVar("T")

@@ -132,6 +132,8 @@ class MeasureTest:
     """Compare a measure (or "age") with a limit; `op` is one of OPS.
 
     `confirmed`: the value and its repeat must both pass (see Measure.repeat_within).
+    `if_unknown`: the safer reading of a value that is not known well enough; then the test is
+    never open.
     """
 
     measure: str
@@ -139,6 +141,9 @@ class MeasureTest:
     limit: Number
     cite: Cite
     confirmed: bool = False
+    if_unknown: Answer = Answer.NOT_ASSESSED
+    since: str = ""
+    """For `day-of-treatment`: the class whose earlier visit was day 1."""
 
 
 OPS = ("below", "at-most", "at-least", "above")
@@ -197,7 +202,21 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A classification table: the first row that holds gives the class."""
+    """A classification table: the first row that holds gives the class.
+
+    `when` says for whom the table is asked (None: everyone); while that is open, so is the table.
+    `can_wait`: what it still needs is asked for, but does not hold up the plan.
+    `unless_severe`: not asked while a class that needs hospital care holds.
+    """
 
     code: str
     rows: tuple[Row, ...]
+    when: Condition | None = None
+    can_wait: bool = False
+    unless_severe: bool = False
+
+
+NOW, EARLIER, NEW = "now.", "earlier.", "new."
+"""What begins the code of a test for a class: it holds now; it held at an earlier visit; one of
+its signs is there now that was looked for at an earlier visit and was absent."""
+ABOUT_CLASSES = (NOW, EARLIER, NEW)

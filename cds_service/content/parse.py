@@ -51,8 +51,7 @@ def names(files: Files) -> Names:
         classes=frozenset(
             str(row.items()["class"].value)
             for table in tables
-            if isinstance(table.value, tuple)
-            for row in table.value
+            for row in _rows(table)
             if "class" in row.items()
         ),
     )
@@ -98,6 +97,11 @@ def protocol(files: Files, desk: Desk, digest: str) -> Protocol:
         digest=digest,
     )
     return desk.keep(made, files["protocol.yaml"])
+
+
+def _rows(table: Node) -> tuple[Node, ...]:
+    rows = table.items().get("rows", _NO).value
+    return rows if isinstance(rows, tuple) else ()
 
 
 def _entries(items: Mapping[str, Node], key: str) -> dict[str, Node]:

@@ -14,6 +14,7 @@ _SIGN = (
 )
 _MEASURE = "required lasting loinc unit units possible repeat-within sites-that-exclude"
 _ROW = "class severe no-illness otherwise when"
+_TABLE = "when can-wait unless-severe rows"
 SITES = ("axillary", "ear", "oral", "rectal")
 _TIMES = ("min", "h", "d")
 
@@ -45,7 +46,18 @@ def derived(file: Fields) -> tuple[Derived, ...]:
 def tables(root: Node, desk: Desk) -> tuple[Table, ...]:
     """The classification tables, in file order."""
     file = Fields(root, desk, " ".join(root.items()))
-    return tuple(Table(code, _rows(code, file)) for code in root.items())
+    return tuple(_table(code, file.inner(code, _TABLE)) for code in root.items())
+
+
+def _table(code: str, fields: Fields) -> Table:
+    made = Table(
+        code=code,
+        rows=_rows(fields),
+        when=maybe_condition(fields, "when"),
+        can_wait=fields.flag("can-wait"),
+        unless_severe=fields.flag("unless-severe"),
+    )
+    return fields.desk.keep(made, fields.node)
 
 
 def _sign(code: str, fields: Fields) -> Sign:
@@ -120,10 +132,10 @@ def _derived(code: str, fields: Fields) -> Derived:
     )
 
 
-def _rows(table: str, file: Fields) -> tuple[Row, ...]:
-    parts = file.each(table, _ROW)
+def _rows(fields: Fields) -> tuple[Row, ...]:
+    parts = fields.each("rows", _ROW)
     if not parts:
-        file.fault(table, f"the table {table} has no rows")
+        fields.fault("rows", "the table has no rows")
     rows = []
     for part in parts:
         last = part is parts[-1]

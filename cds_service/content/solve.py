@@ -151,8 +151,14 @@ def _asked(test: FindingTest | MeasureTest, protocol: Protocol) -> tuple[str, ..
         return (test.measure,)
     if test.code in protocol.derived_by_code:
         return ()  # what it is made of follows in `tests`
-    overruled_by = protocol.sign_by_code[test.code].only_without
+    overruled_by = _overruled_by(test.code, protocol)
     return (overruled_by, test.code) if overruled_by else (test.code,)
+
+
+def _overruled_by(code: str, protocol: Protocol) -> str:
+    """The measure that overrules a sign; a class ("now.<class>") has none and is free here."""
+    sign = protocol.sign_by_code.get(code)
+    return "" if sign is None else sign.only_without
 
 
 def _evaluate(condition: Condition, world: World, protocol: Protocol) -> Answer | None:
@@ -165,7 +171,7 @@ def _evaluate(condition: Condition, world: World, protocol: Protocol) -> Answer 
         return None
     value = world[condition.measure]
     if not isinstance(value, Decimal):
-        return Answer.NOT_ASSESSED
+        return condition.if_unknown
     return Answer.YES if _COMPARE[condition.op](value, condition.limit.value) else Answer.NO
 
 
@@ -181,7 +187,7 @@ def _fact(code: str, world: World, protocol: Protocol) -> Answer | None:
 
 
 def _sign(code: str, world: World, protocol: Protocol) -> Answer | None:
-    overruled_by = protocol.sign_by_code[code].only_without
+    overruled_by = _overruled_by(code, protocol)
     if overruled_by and overruled_by not in world:
         return None
     if overruled_by and world[overruled_by] is not None:

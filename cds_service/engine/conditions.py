@@ -10,6 +10,7 @@ from decimal import Decimal
 
 from cds_service.case import Answer, Measurement, all_of, any_of, negated
 from cds_service.content.model import (
+    ABOUT_CLASSES,
     Condition,
     Derived,
     FindingTest,
@@ -20,6 +21,7 @@ from cds_service.content.model import (
     Sign,
 )
 from cds_service.content.treatment import Protocol
+from cds_service.engine.computed import COMPUTED_UNITS, Span, computed
 from cds_service.engine.facts import Facts
 
 OPS = {
@@ -141,6 +143,8 @@ def _at_least(count: int, items: list[_Test]) -> _Test:
 
 def _finding(test: FindingTest, protocol: Protocol) -> _Test:
     code, wants_yes = test.code, test.expect is _YES
+    if code.startswith(ABOUT_CLASSES):
+        return lambda facts, _row: facts.classes.get(code, _NO)
     known = (
         _derived(protocol.derived_by_code[code], protocol)
         if (code in protocol.derived_by_code)
@@ -176,10 +180,21 @@ def _is_asked(sign: Sign | None, facts: Facts) -> bool:
 
 
 def _measure(test: MeasureTest, protocol: Protocol) -> _Test:
-    if test.measure == "age":
-        return _span(test, lambda facts: facts.age_span())
-    if test.measure == "postmenstrual-age":
-        return _span(test, lambda facts: facts.gestation_now())
+    known = _measured(test, protocol)
+    if test.if_unknown is _UNKNOWN:
+        return known
+
+    def safer(facts: Facts, row: bool) -> Answer:
+        answer = known(facts, row)
+        return test.if_unknown if answer is _UNKNOWN else answer
+
+    return safer
+
+
+def _measured(test: MeasureTest, protocol: Protocol) -> _Test:
+    span = computed(test)
+    if span is not None:
+        return _span(test, span)
     measure = protocol.measure_by_code[test.measure]
 
     def ask(facts: Facts, row: bool) -> Answer:
@@ -198,19 +213,22 @@ def _measure(test: MeasureTest, protocol: Protocol) -> _Test:
     return ask
 
 
-def _span(
-    test: MeasureTest, span: "Callable[[Facts], tuple[Decimal | int, Decimal | int] | None]"
-) -> _Test:
-    limit, compare = test.limit.quantity.to("d").value, OPS[test.op]
+def _span(test: MeasureTest, span: Span) -> _Test:
+    limit, compare = _limit(test), OPS[test.op]
 
     def ask(facts: Facts, _row: bool) -> Answer:
-        days = span(facts)
-        if days is None:
+        known = span(facts)
+        if known is None:
             return _UNKNOWN
-        low, high = compare(days[0], limit), compare(days[1], limit)
+        low, high = compare(known[0], limit), compare(known[1], limit)
         return _UNKNOWN if low != high else _YES if low else _NO
 
     return ask
+
+
+def _limit(test: MeasureTest) -> Decimal:
+    unit = COMPUTED_UNITS[test.measure]
+    return test.limit.value if unit == test.limit.unit else test.limit.quantity.to(unit).value
 
 
 def _reading(test: MeasureTest, measure: Measure, reading: Measurement) -> Answer:

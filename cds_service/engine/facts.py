@@ -26,6 +26,11 @@ class Facts:
     values: dict[str, tuple[Measurement, ...]] = field(default_factory=dict)
     series: dict[str, tuple[Measurement, ...]] = field(default_factory=dict)
     """Every usable measurement of a kind, earliest first (breathing counts, weights)."""
+    classes: dict[str, Answer] = field(default_factory=dict)
+    """What is known of the classes, by the code of the test: `now.<class>` once its table is
+    read, `earlier.<class>`, `new.<class>`. What is not in it is NO."""
+    before: dict[str, Answer] = field(default_factory=dict)
+    """The latest answer of an earlier visit to a sign."""
     unsettled: frozenset[str] = frozenset()
     """Signs, measures and medicines of which something was sent that cannot be used."""
     measure_again: list[str] = field(default_factory=list)
@@ -51,6 +56,13 @@ class Facts:
         """The youngest and the oldest the infant can be, in completed days."""
         age = self.case.age
         return None if age is None else (age.low, age.high)
+
+    def hours_span(self) -> tuple[int, int] | None:
+        """The fewest and the most hours since the birth, in completed hours."""
+        age = self.case.age
+        if age is None:
+            return None
+        return age.hours or (24 * max(0, age.low - 1), 24 * (age.high + 1))
 
     def days_ago(self, days: int) -> "Facts":
         """The same facts with the age of some days ago, for the rule that held then."""

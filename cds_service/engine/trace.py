@@ -1,7 +1,14 @@
 """The reasons behind an answer: which tests decided it, on which of the caller's resources."""
 
 from cds_service.case import Answer, Origin, negated
-from cds_service.content.model import Condition, FindingTest, Group, MeasureTest, Message
+from cds_service.content.model import (
+    ABOUT_CLASSES,
+    Condition,
+    FindingTest,
+    Group,
+    MeasureTest,
+    Message,
+)
 from cds_service.engine.conditions import evaluate
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Test
@@ -25,6 +32,8 @@ def reasons(
         )
     if evaluate(condition, facts, row=row) is not wanted:
         return ()
+    if isinstance(condition, FindingTest) and condition.code.startswith(ABOUT_CLASSES):
+        return (_about_class(condition, facts, wanted),)
     if isinstance(condition, FindingTest):
         what = Message("test.finding", (("sign", Message(f"sign.{condition.code}")),))
         origins = facts.origins.get(condition.code, ())
@@ -38,6 +47,13 @@ def reasons(
             _origins(condition, facts),
         ),
     )
+
+
+def _about_class(test: FindingTest, facts: Facts, wanted: Answer) -> Test:
+    kind, code = test.code.split(".", 1)
+    what = Message(f"test.{kind}", (("class", Message(f"class.{code}")),))
+    origins = tuple(each.origin for each in facts.case.earlier if each.code == code)
+    return Test(what, wanted, test.cite, test.code, origins if kind != "now" else ())
 
 
 def _words(test: MeasureTest, facts: Facts) -> Message:

@@ -81,7 +81,7 @@ FAULTS = {
     "water lost": Fault(AMPICILLIN, "made-up: [250 mg, 1.5 mL]", "made-up: [250 mg, 1.2 mL]", "made-up is less than the water"),
     "two kinds of substance": Fault(AMPICILLIN, 'strength: [500 mg, "1 {vial}"]\n    dilute: 2.1 mL\n    made-up: [500 mg', 'strength: ["500 [iU]", "1 {vial}"]\n    dilute: 2.1 mL\n    made-up: ["500 [iU]"', "formulations measure in [iU] and mg"),
     # Rows and rules
-    "row hidden by the one above": Fault(ROWS, f"    when:\n      {LOCAL}", f"    when:\n      {LOCAL}\n  - class: pneumonia\n    source: [ETH]\n    evidence: seen\n    when: {{all: [umbilicus-red, jaundice]}}", "the row pneumonia can never apply"),
+    "row hidden by the one above": Fault(ROWS, f"      when:\n        {LOCAL}", f"      when:\n        {LOCAL}\n    - class: pneumonia\n      source: [ETH]\n      evidence: seen\n      when: {{all: [umbilicus-red, jaundice]}}", "the row pneumonia can never apply"),
     "row that contradicts itself": Fault(ROWS, "any: [umbilicus-red, umbilicus-pus, skin-pustules]", "all: [umbilicus-red, {finding: umbilicus-red, is: no}]", "the row local-bacterial-infection can never apply"),
     "row that contradicts what is implied": Fault(ROWS, LOCAL, "all: [severe-pustules, {none: [skin-pustules]}]", "the row local-bacterial-infection can never apply"),
     "row that is and is not": Fault(ROWS, LOCAL, "all: [low-birth-weight, {finding: low-birth-weight, is: no}]", "the row local-bacterial-infection can never apply"),
@@ -96,14 +96,14 @@ FAULTS = {
     "weight without a rule": Fault(GENTAMICIN, FROM_7, "when: {all: [{measure: age, at-least: 7 d}, {measure: weight, below: 6 kg}]}", "no rule serves age 7"),
     "regimen hidden by the one above": Fault(PLANS, "when: {any: [{finding: seven-injections-possible, is: no}]}", "when: {all: [no-injections-possible, jaundice]}", "the regimen gentamicin-two-days can never apply"),
     "care that is never shown": Fault(PLANS, "when: {any: [apnoea]}", "when: {all: [apnoea, {none: [apnoea]}]}", "breathe-for-the-baby can never be shown"),
-    "no illness with a condition": Fault(ROWS, "    when:\n      any: [umbilicus-red, umbilicus-pus, skin-pustules]", "    no-illness: true\n    when:\n      any: [umbilicus-red, umbilicus-pus, skin-pustules]", "a no-illness row is the last one, with otherwise: true"),
+    "no illness with a condition": Fault(ROWS, "      when:\n        any: [umbilicus-red, umbilicus-pus, skin-pustules]", "      no-illness: true\n      when:\n        any: [umbilicus-red, umbilicus-pus, skin-pustules]", "a no-illness row is the last one, with otherwise: true"),
     "caution that is never shown": Fault(GENTAMICIN, "when: {any: [kidney-problem, little-urine, sunken-eyes, skin-pinch-slow, skin-pinch-very-slow]}", "when: {all: [{measure: age, above: 59 d}]}", "kidney-or-little-urine can never be shown"),
     "medicine that is never offered": Fault(CEFTRIAXONE, "{finding: calcium-infusion, is: no,", "{finding: jaundice, is: yes,", "offered-when can never hold"),
     # Plans
     "class without a plan": Fault(PLANS, "  pneumonia:\n", "  pneumonias:\n", "the class pneumonia has no plan", ROWS),
     "plan without a class": Fault(PLANS, "  pneumonia:\n", "  pneumonias:\n", "no row gives the class pneumonias"),
     "severe without referral": Fault(PLANS, "referral: only", "referral: none", "referral none does not fit severe: True"),
-    "referral without severe": Fault(ROWS, "    severe: true\n    source: [W24, A24, P20]", "    source: [W24, A24, P20]", "referral choice does not fit severe: False", PLANS),
+    "referral without severe": Fault(ROWS, "      severe: true\n      source: [W24, A24, P20]", "      source: [W24, A24, P20]", "referral choice does not fit severe: False", PLANS),
     "regimen twice": Fault(PLANS, "code: gentamicin-two-days", "code: amoxicillin-alone", "the regimen amoxicillin-alone appears twice"),
     # Signs and growth
     "no sign for referral": Fault(SIGNS, "referral-possible:", "referral-thinkable:", "the sign referral-possible is missing"),

@@ -125,16 +125,16 @@ FAULTS = {
         ROWS, "{measure: temperature, at-least: 38.0 Cel}", "{measure: temperature, at-least: 38.0 Cel, confirmed: true}", "has no repeat-within"
     ),
     "no kind of condition": Fault(ROWS, LOCAL, "some: [umbilicus-red]", "unknown key some"),
-    "two kinds of group": Fault(ROWS, LOCAL, f"{LOCAL}\n      all: [jaundice]", "one of all/any/none/of", "    when:\n      any: [umb"),
+    "two kinds of group": Fault(ROWS, LOCAL, f"{LOCAL}\n        all: [jaundice]", "one of all/any/none/of", "      when:\n        any: [umb"),
     "empty group": Fault(ROWS, LOCAL, "any: []", "any needs a list of conditions"),
     "group that is no list": Fault(ROWS, LOCAL, "any: jaundice", "any needs a list of conditions"),
     "more than there are": Fault(ROWS, LOCAL, "{at-least: 2, of: [jaundice]}", "between 1 and 1"),
     "condition that is a number": Fault(ROWS, "- unable-to-feed", "- 3", "a mapping is due here"),
     # Tables
-    "table without rows": Fault(ROWS, "local-infection:", "local-infection: []\nother:", "the table local-infection has no rows"),
-    "otherwise and when": Fault(ROWS, "otherwise: true", f"otherwise: true\n    when: {{{LOCAL}}}", "either when or otherwise", "    when: {any: [umb"),
-    "otherwise above": Fault(ROWS, "    when:\n      any: [", "    otherwise: true\n  - class: late\n    when:\n      any: [", "belongs in the last row", "otherwise: true\n  - class: late"),
-    "neither": Fault(ROWS, "    otherwise: true\n", "", "when is missing", "class: infection-unlikely"),
+    "table without rows": Fault(ROWS, "local-infection:\n  rows:", "local-infection:\n  rows: []\nother:\n  rows:", "the table has no rows", "  rows: []"),
+    "otherwise and when": Fault(ROWS, "otherwise: true", f"otherwise: true\n      when: {{{LOCAL}}}", "either when or otherwise", "      when: {any: [umb"),
+    "otherwise above": Fault(ROWS, "      when:\n        any: [", "      otherwise: true\n    - class: late\n      when:\n        any: [", "belongs in the last row", "otherwise: true\n    - class: late"),
+    "neither": Fault(ROWS, "      otherwise: true\n", "", "when is missing", "class: infection-unlikely"),
     # Treatments
     "unknown referral": Fault(PLANS, "referral: only", "referral: maybe", "referral is maybe"),
     "unknown medicine": Fault(PLANS, "medicines: [gentamicin]", "medicines: [gentamycin]", "unknown medicine gentamycin"),

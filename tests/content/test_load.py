@@ -122,7 +122,7 @@ ROW = ("classifications.yaml", "any: [umbilicus-red, umbilicus-pus, skin-pustule
 
 def test_two_of_several_signs_can_be_asked_for(tmp_path: Path) -> None:
     group = "{at-least: 2, of: [umbilicus-red, {finding: umbilicus-pus}, {none: [skin-pustules]}]}"
-    when = changed(tmp_path, (ROW[0], "\n      any: [umb", f" {group} #"))
+    when = changed(tmp_path, (ROW[0], "\n        any: [umb", f" {group} #"))
     row = when.row_by_code["local-bacterial-infection"].when
     assert isinstance(row, Group)
     assert (row.kind, row.count, len(row.items)) == ("at-least", 2, 3)

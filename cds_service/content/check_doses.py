@@ -13,7 +13,7 @@ from cds_service.content import check_forms
 from cds_service.content.check_rows import reaching
 from cds_service.content.desk import Desk
 from cds_service.content.medicine import Band, Cell, DoseRule, Formulation, Medicine, PerKg
-from cds_service.content.model import MeasureTest
+from cds_service.content.model import MeasureTest, Number
 from cds_service.content.solve import Question, Value, tests
 from cds_service.content.treatment import Protocol
 
@@ -30,6 +30,8 @@ def medicine(protocol: Protocol, desk: Desk, checked: Medicine) -> None:
         for band in rule.bands:
             for cell in band.cells:
                 _cell(desk, checked, band, cell)
+        for code, amount in rule.fixed:
+            _fixed(desk, checked, rule, checked.formulation(code), amount)
     for span in _spans(protocol, checked):
         _per_kg(desk, checked, span)
 
@@ -57,11 +59,8 @@ def _bands(protocol: Protocol, desk: Desk, rule: DoseRule) -> None:
 def _cell(desk: Desk, checked: Medicine, band: Band, cell: Cell) -> None:
     """The fixed amount stays in its range at the band's low edge and up to its high edge."""
     form = checked.formulation(cell.formulation)
-    if cell.amount.unit != form.per.unit:
-        desk.report_at(cell, f"{cell.formulation} is measured in {form.per.unit}")
+    if not _measured(desk, cell, form, cell.amount):
         return
-    if cell.amount.value % form.step.value != 0 or cell.amount.value <= 0:
-        desk.report_at(cell, f"{cell.amount.value} cannot be measured in {form.step.value} steps")
     given = _content(form, cell.amount.value)
     most = given / Fraction(band.low.value)
     least = given / Fraction(band.high.value) if band.high is not None else most
@@ -74,10 +73,28 @@ def _cell(desk: Desk, checked: Medicine, band: Band, cell: Cell) -> None:
     _ceilings(desk, checked, cell, most, given)
 
 
-def _ceilings(
-    desk: Desk, checked: Medicine, owner: object, most: Fraction, given: Fraction
+def _fixed(
+    desk: Desk, checked: Medicine, rule: DoseRule, form: Formulation, amount: Number
 ) -> None:
-    if checked.hard_max is not None and most > checked.hard_max.value:
+    """An amount that is given whatever the weight can be measured and is below the ceiling."""
+    if _measured(desk, rule, form, amount):
+        _ceilings(desk, checked, rule, None, _content(form, amount.value))
+
+
+def _measured(desk: Desk, owner: object, form: Formulation, amount: Number) -> bool:
+    """Whether an amount is in the formulation's unit; one between its steps is reported."""
+    if amount.unit != form.per.unit:
+        desk.report_at(owner, f"{form.code} is measured in {form.per.unit}")
+        return False
+    if amount.value % form.step.value != 0 or amount.value <= 0:
+        desk.report_at(owner, f"{amount.value} cannot be measured in {form.step.value} steps")
+    return True
+
+
+def _ceilings(
+    desk: Desk, checked: Medicine, owner: object, most: Fraction | None, given: Fraction
+) -> None:
+    if most is not None and checked.hard_max is not None and most > checked.hard_max.value:
         desk.report_at(owner, f"{_short(most)} {checked.hard_max.unit} is above hard-max")
     if checked.ceiling is not None and given > checked.ceiling.value:
         desk.report_at(owner, f"{_short(given)} {checked.ceiling.unit} is above the ceiling")

@@ -48,6 +48,14 @@ def _preferences(desk: Desk, checked: Medicine) -> None:
         left_out = [code for code in codes if cells and code not in cells]
         if left_out:
             desk.report_at(band, f"no cell for {' '.join(left_out)}; add it")
+    for rule in checked.rules:
+        amounts = dict(rule.fixed)
+        is_fixed = rule.per_kg is None and not rule.bands
+        left_out = [code for code in codes if is_fixed and code not in amounts]
+        if left_out:
+            desk.report_at(rule, f"no amount for {' '.join(left_out)}; add it")
+    if checked.target is None and any(band.cells for band in bands):
+        desk.report_at(checked, "a banded dose is compared with a target; add target")
 
 
 def _formulation(desk: Desk, form: Formulation) -> None:
@@ -95,9 +103,9 @@ def _units(desk: Desk, checked: Medicine) -> None:
 
 def _doses(checked: Medicine) -> Iterator[tuple[object, Number]]:
     """Every dose per kilogram, with the part that it belongs to."""
-    yield checked, checked.target
-    if checked.hard_max is not None:
-        yield checked, checked.hard_max
+    for number in (checked.target, checked.hard_max):
+        if number is not None:
+            yield checked, number
     for per_kg in _per_kgs(checked):
         before = (per_kg.target, per_kg.low, per_kg.high)
         yield from ((per_kg, number) for number in before)

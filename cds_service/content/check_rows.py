@@ -3,13 +3,13 @@
 from collections.abc import Iterator, Sequence
 
 from cds_service.content.desk import Desk
-from cds_service.content.medicine import DoseRule, Medicine, MedicineCaution
+from cds_service.content.medicine import Contraindication, DoseRule, Medicine, MedicineCaution
 from cds_service.content.model import Condition, MeasureTest, Row, leaves
 from cds_service.content.solve import NO, NOT_YES, YES, Goal, Question, World
 from cds_service.content.treatment import CareItem, PlanCaution, Protocol, Regimen
 
 _Line = Row | DoseRule | Regimen
-_Shown = CareItem | PlanCaution | MedicineCaution
+_Shown = CareItem | PlanCaution | MedicineCaution | Contraindication
 
 
 def rows(protocol: Protocol, desk: Desk) -> None:
@@ -38,6 +38,8 @@ def rules(protocol: Protocol, desk: Desk, medicine: Medicine) -> None:
             desk.report_at(medicine, f"no rule serves {_words(left_out)}; add one or widen one")
     for caution in medicine.cautions:
         _can_hold(protocol, desk, caution)
+    for item in medicine.contraindications:
+        _can_hold(protocol, desk, item)
     if medicine.offered_when is not None and not _possible(protocol, medicine.offered_when):
         desk.report_at(medicine, "offered-when can never hold; correct it")
 

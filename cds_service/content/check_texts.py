@@ -92,8 +92,12 @@ def _medicine(medicine: Medicine) -> Iterator[_Due]:
     for item in medicine.cautions:
         filled = frozenset({"medicine", "limit", *(name for name, _ in item.values)})
         yield _Due(f"caution.{item.code}", item, filled)
+    for each in medicine.contraindications:
+        filled = frozenset({"medicine", *(name for name, _ in each.values)})
+        yield _Due(f"no-dose.{each.code}", each, filled)
+    yield _Due(f"no-dose.{medicine.if_open}", medicine, frozenset({"medicine"}))
     for rule in medicine.rules:
-        if rule.per_kg is not None:
+        if not rule.bands:
             yield _Due(f"rule.{medicine.code}.{rule.code}", rule)
     for band in (band for rule in medicine.rules for band in rule.bands):
         if band.caution:
@@ -103,6 +107,8 @@ def _medicine(medicine: Medicine) -> Iterator[_Due]:
 def _formulation(form: Formulation, named: set[str]) -> Iterator[_Due]:
     yield _Due(f"formulation.{form.code}", form, frozenset({"strength"}))
     yield _Due(f"form.{form.form}", form)
+    for code in filter(None, (form.counted, *(part.code for part in form.beside))):
+        yield _Due(f"substance.{code}", form)
     if form.form != "injection":
         kind = form.form
     else:

@@ -4,7 +4,15 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from cds_service.content.model import Cite, Condition, Number
-from cds_service.quantity import Quantity
+from cds_service.quantity import Quantity, plain
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Another substance in the same amount of a product; its name: text `substance.<code>`."""
+
+    code: str
+    strength: Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +38,28 @@ class Formulation:
     shelf_life: Number | None
     dilute: Number | None
     """Volume of sterile water to add to the vial before measuring; None: use as it is."""
+    counted: str = ""
+    """Of a product with several substances: the one that doses are counted in (`substance`)."""
+    beside: tuple[Part, ...] = ()
+    """The other substances in the same amount."""
 
     @property
     def strength_on_label(self) -> str:
-        """The strength as the product's label says it: "250 mg", "125 mg/5 mL", "80 mg/2 mL"."""
+        """The strength as the label says it: "250 mg", "125 mg/5 mL", "200 mg/40 mg per 5 mL"."""
         substance, per = self.label_strength
         name = f"{substance.value:f} {substance.unit.strip('[]')}".replace("iU", "IU")
-        return name if per.unit.startswith("{") else f"{name}/{per.value:f} {per.unit}"
+        names = "/".join((name, *(str(part.strength) for part in self.beside)))
+        if per.unit.startswith("{"):
+            return names
+        if not self.beside and per.value == 1:
+            return f"{names}/{per.unit}"
+        return f"{names}{' per ' if self.beside else '/'}{per.value:f} {per.unit}"
+
+    def contained_beside(self, amount: Quantity) -> tuple[Quantity, ...]:
+        """The other substances in `amount` of this form."""
+        share = amount.to(self.per.unit).value / self.per.value
+        strengths = (part.strength for part in self.beside)
+        return tuple(Quantity(plain(each.value * share), each.unit) for each in strengths)
 
     def contained(self, amount: Quantity) -> Quantity:
         """The substance in `amount` of this form: amount x strength, in Decimal."""
@@ -98,7 +121,8 @@ class PerKg:
 class DoseRule:
     """One dose rule: the first whose `when` holds applies (None: always).
 
-    Either `per_kg` or `bands` is given.
+    One of `per_kg`, `bands` and `fixed` is given; `fixed` names an amount of each formulation
+    that is given whatever the weight.
     """
 
     code: str
@@ -106,6 +130,7 @@ class DoseRule:
     when: Condition | None
     per_kg: PerKg | None
     bands: tuple[Band, ...]
+    fixed: tuple[tuple[str, Number], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +148,7 @@ class Medicine:
     """The shortest time between two doses, when a dose was given earlier than planned."""
     ceiling: Number | None
     hard_max: Number | None
-    target: Number
+    target: Number | None
     """The published target dose per kilogram, against which a banded dose is compared."""
     rules: tuple[DoseRule, ...]
     formulations: tuple[Formulation, ...]
@@ -138,6 +163,9 @@ class Medicine:
     cautions: "tuple[MedicineCaution, ...]"
     split_above: Number | None
     senior_above: Number | None
+    contraindications: "tuple[Contraindication, ...]" = ()
+    if_open: str = "rule-open"
+    """The text `no-dose.<...>` that says why there is no dose while the rule is not known."""
 
     def formulation(self, code: str) -> Formulation:
         """Look up a formulation of this medicine; raises KeyError when it has none such."""
@@ -145,6 +173,22 @@ class Medicine:
             if form.code == code:
                 return form
         raise KeyError(code)
+
+
+@dataclass(frozen=True, slots=True)
+class Contraindication:
+    """While `when` holds the medicine is not given; text `no-dose.<code>`, filled from `values`.
+
+    `asked`: what is not known of it is said and asked for, and the medicine is given all the
+    same. Otherwise it counts only when it is known to hold.
+    """
+
+    code: str
+    cite: Cite
+    when: Condition
+    severity: str
+    asked: bool = False
+    values: tuple[tuple[str, Number], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,16 +1,18 @@
 """medicines/*.yaml: one medicine a file, its dose rules and its formulations."""
 
 from cds_service.content import codes
-from cds_service.content.conditions import maybe_condition
+from cds_service.content.conditions import condition, maybe_condition
 from cds_service.content.desk import Desk
 from cds_service.content.fields import Fields
 from cds_service.content.medicine import (
     Band,
     Cell,
+    Contraindication,
     DoseRule,
     Formulation,
     Medicine,
     MedicineCaution,
+    Part,
     PerKg,
 )
 from cds_service.content.model import Number
@@ -18,13 +20,15 @@ from cds_service.content.tree import Node
 from cds_service.quantity import Quantity
 
 SEVERITIES = ("high", "moderate", "low")
-ROUTES = ("oral", "intramuscular")
+ROUTES = ("oral", "oromucosal", "intramuscular")
 _MEDICINE = (
     "code atc route site times-a-day interval not-before target ceiling hard-max avoid-with "
-    "ask-first prefer split-above senior-above offered-when cautions rules formulations"
+    "ask-first prefer split-above senior-above offered-when contraindications if-open cautions "
+    "rules formulations"
 )
+_CONTRAINDICATION = "code when severity asked values"
 _CAUTION = "code when severity beyond stop-at values"
-_FORM = "code form snomed strength made-up dilute step pack pack-size shelf-life"
+_FORM = "code form snomed strength counted beside made-up dilute step pack pack-size shelf-life"
 _BAND = "code from below cells prefer per-kg caution"
 _PER_KG = "dose range rounded-range round step"
 _DOSES = ("mg/kg", "[iU]/kg", "mL/kg")
@@ -43,15 +47,16 @@ def medicine(root: Node, desk: Desk) -> Medicine:
         cite=fields.cite,
         atc=fields.code("atc", codes.is_atc, "ATC"),
         route=fields.choice("route", ROUTES),
-        site=fields.text("site", "" if fields.text("route") == "oral" else None),
+        site=fields.text("site", None if fields.text("route") == "intramuscular" else ""),
         times_a_day=fields.above_zero("times-a-day", "/d"),
         interval=fields.above_zero("interval", "h"),
         not_before=fields.above_zero("not-before", "h"),
         ceiling=fields.maybe_number("ceiling", *_SUBSTANCES),
         hard_max=fields.maybe_number("hard-max", *_DOSES),
-        target=fields.number("target", *_DOSES),
+        target=fields.maybe_number("target", *_DOSES),
         rules=tuple(
-            _rule(part, known, prefer) for part in fields.each("rules", "code when per-kg bands")
+            _rule(part, known, prefer)
+            for part in fields.each("rules", "code when per-kg bands fixed")
         ),
         formulations=forms,
         prefer=prefer,
@@ -61,10 +66,26 @@ def medicine(root: Node, desk: Desk) -> Medicine:
         cautions=tuple(_caution(part) for part in fields.each("cautions", _CAUTION)),
         split_above=fields.maybe_number("split-above", *_MEASURED),
         senior_above=fields.maybe_number("senior-above", *_MEASURED),
+        contraindications=tuple(
+            _contraindication(part) for part in fields.each("contraindications", _CONTRAINDICATION)
+        ),
+        if_open=fields.text("if-open", "rule-open"),
     )
     if root.file != f"medicines/{made.code}.yaml":
         fields.fault("code", f"the code {made.code} differs from the file's name; rename one")
     return desk.keep(made, root)
+
+
+def _contraindication(fields: Fields) -> Contraindication:
+    made = Contraindication(
+        code=fields.text("code"),
+        cite=fields.cite,
+        when=condition(fields.at("when"), fields.desk, fields.cite),
+        severity=fields.choice("severity", SEVERITIES),
+        asked=fields.flag("asked"),
+        values=fields.numbers("values"),
+    )
+    return fields.desk.keep(made, fields.node)
 
 
 def _caution(fields: Fields) -> MedicineCaution:
@@ -96,7 +117,11 @@ def _formulation(fields: Fields) -> Formulation:
         pack_size=fields.number("pack-size", *_MEASURED),
         shelf_life=fields.maybe_number("shelf-life", "h", "d"),
         dilute=fields.maybe_number("dilute", "mL"),
+        counted=fields.text("counted", ""),
+        beside=tuple(Part(code, each.quantity) for code, each in fields.numbers("beside")),
     )
+    if bool(made.counted) != bool(made.beside):
+        fields.desk.report(fields.node, "counted and beside go together; write both or neither")
     return fields.desk.keep(made, fields.node)
 
 
@@ -108,14 +133,18 @@ def _strength(fields: Fields, key: str, per: tuple[str, ...]) -> tuple[Quantity,
 
 
 def _rule(fields: Fields, known: tuple[str, ...], prefer: tuple[str, ...]) -> DoseRule:
-    if fields.has("per-kg") == fields.has("bands"):
-        fields.desk.report(fields.node, "a rule has either per-kg or bands")
+    if sum(map(fields.has, ("per-kg", "bands", "fixed"))) != 1:
+        fields.desk.report(fields.node, "a rule has one of per-kg, bands and fixed")
+    fixed = fields.numbers("fixed")
+    for code in (code for code, _ in fixed if code not in known):
+        fields.fault("fixed", f"unknown formulation {code}; declare it or correct it")
     made = DoseRule(
         code=fields.text("code"),
         cite=fields.cite,
         when=maybe_condition(fields, "when"),
         per_kg=_per_kg(fields),
         bands=tuple(_band(part, known, prefer) for part in fields.each("bands", _BAND)),
+        fixed=fixed,
     )
     return fields.desk.keep(made, fields.node)
 

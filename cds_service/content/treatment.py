@@ -271,6 +271,7 @@ class Protocol:
         conditions = [row.when for table in self.tables for row in table.rows]
         conditions += [item.when for item in self.emergency]
         conditions += [caution.when for each in self.medicines for caution in each.cautions]
+        conditions += [item.when for each in self.medicines for item in each.contraindications]
         tested = {t.code for when in conditions if when is not None for t in finding_tests(when)}
         implying = {
             sign.code

@@ -5,19 +5,26 @@ really given (amount x strength) against the declared range after rounding or of
 against the ceilings. A dose that fails is not given; the reason is (design, decision 8).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from cds_service.case import Answer
-from cds_service.content.medicine import Band, DoseRule, Formulation, Medicine, PerKg
+from cds_service.content.medicine import (
+    Band,
+    Contraindication,
+    DoseRule,
+    Formulation,
+    Medicine,
+    PerKg,
+)
 from cds_service.content.model import Cite, Message, Number
 from cds_service.content.treatment import Protocol
-from cds_service.engine.conditions import evaluate
+from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Dose, NoDose, Test
 from cds_service.engine.phrase import number, unit_name
 from cds_service.engine.trace import reasons
-from cds_service.engine.words import reading
+from cds_service.engine.words import reading, said
 from cds_service.quantity import Quantity, plain, to_step
 
 _PRINTED = Decimal("0.1")  # how fine the content of a dose is printed; checks use it unrounded
@@ -25,34 +32,51 @@ _PRINTED = Decimal("0.1")  # how fine the content of a dose is printed; checks u
 
 @dataclass(frozen=True, slots=True)
 class _Candidate:
-    """One formulation tried: the amount, the limits per kg it must meet, who says so."""
+    """One formulation tried: the amount, the limits per kg it must meet, who says so.
+
+    A fixed amount has neither limits nor a target per kilogram.
+    """
 
     form: Formulation
     amount: Quantity
-    low: Number
-    high: Number
-    target: Number
+    limits: tuple[Number, Number] | None
+    target: Number | None
     rule: str
     words: Message
     cite: Cite
     caution: str = ""
 
 
-def make_dose(medicine: Medicine, facts: Facts, kg: Decimal) -> Dose | NoDose:
-    """The dose of `medicine` for an infant of `kg` kilograms, or why there is none."""
+def make_dose(medicine: Medicine, facts: Facts, kg: Decimal | None) -> Dose | NoDose:
+    """The dose of `medicine` for an infant of `kg` kilograms, or why there is none.
+
+    Without a weight (None) only a rule with a fixed amount gives a dose.
+    """
     forbidden = tuple(code for code in medicine.avoid_with if facts.is_yes(code))
     if forbidden:
         return _no(medicine, "allergy", signs=forbidden)
+    for item in medicine.contraindications:
+        if holds(item.when, facts):
+            return _contraindicated(medicine, item)
     offered = medicine.offered_when
     if offered is not None and (answer := evaluate(offered, facts)) is not Answer.YES:
         return _no(medicine, "not-offered", missing=reasons(offered, facts, answer))
     rule = _rule(medicine, facts)
     if not isinstance(rule, DoseRule):
         return rule
+    if rule.fixed:
+        return _first_that_passes(medicine, rule, None, facts, kg)
+    if kg is None:
+        return _no(medicine, "no-weight")
     band = _band(rule, kg)
     if rule.bands and band is None:
         return _no(medicine, "below-the-table", ("weight", reading(Quantity(kg, "kg"))))
     return _first_that_passes(medicine, rule, band, facts, kg)
+
+
+def _contraindicated(medicine: Medicine, item: Contraindication) -> NoDose:
+    numbers = tuple((name, said(value)) for name, value in item.values)
+    return replace(_no(medicine, item.code, *numbers), severity=item.severity)
 
 
 def _no(
@@ -74,7 +98,8 @@ def _rule(medicine: Medicine, facts: Facts) -> DoseRule | NoDose:
             return rule
         if answer is Answer.NOT_ASSESSED and rule.when is not None:
             open_tests = reasons(rule.when, facts, Answer.NOT_ASSESSED)
-            return _no(medicine, "rule-open", missing=open_tests)
+            reason = _no(medicine, medicine.if_open).reason
+            return replace(_no(medicine, "rule-open", missing=open_tests), reason=reason)
     return _no(medicine, "no-rule")
 
 
@@ -86,7 +111,7 @@ def _band(rule: DoseRule, kg: Decimal) -> Band | None:
 
 
 def _first_that_passes(
-    medicine: Medicine, rule: DoseRule, band: Band | None, facts: Facts, kg: Decimal
+    medicine: Medicine, rule: DoseRule, band: Band | None, facts: Facts, kg: Decimal | None
 ) -> Dose | NoDose:
     prefer = band.prefer if band is not None and band.prefer else medicine.prefer
     stock = facts.case.stock
@@ -106,16 +131,29 @@ def _make(
     rule: DoseRule,
     band: Band | None,
     protocol: Protocol,
-    kg: Decimal,
+    kg: Decimal | None,
     codes: list[str],
 ) -> Dose | NoDose:
     failed: NoDose | None = None
     for code in codes:
-        candidate = _candidate(medicine.formulation(code), rule, band, medicine, kg)
+        candidate = _tried(medicine.formulation(code), rule, band, medicine, kg)
         failed = _fault(medicine, candidate, kg)
         if failed is None:
             return _dose(medicine, candidate, protocol, kg)
     return failed or _no(medicine, "no-rule")
+
+
+def _tried(
+    form: Formulation, rule: DoseRule, band: Band | None, medicine: Medicine, kg: Decimal | None
+) -> _Candidate:
+    words = Message(f"rule.{medicine.code}.{rule.code}")
+    for code, fixed in rule.fixed:
+        if code == form.code:
+            amount = fixed.quantity
+            return _Candidate(form, amount, None, None, rule.code, words, fixed.cite)
+    if kg is None:  # refused by make_dose
+        raise ValueError(f"{medicine.code}: {rule.code} needs a weight")
+    return _candidate(form, rule, band, medicine, kg)
 
 
 def _candidate(
@@ -127,8 +165,7 @@ def _candidate(
             return _Candidate(
                 form,
                 amount,
-                cell.low,
-                cell.high,
+                (cell.low, cell.high),
                 medicine.target,
                 band.code,
                 _band_words(band),
@@ -142,8 +179,7 @@ def _candidate(
     return _Candidate(
         form,
         _measured(form, per_kg, kg),
-        per_kg.rounded_low,
-        per_kg.rounded_high,
+        (per_kg.rounded_low, per_kg.rounded_high),
         per_kg.target,
         source.code,
         words,
@@ -165,29 +201,36 @@ def _measured(form: Formulation, per_kg: PerKg, kg: Decimal) -> Quantity:
     return Quantity(to_step(exact, step.value, per_kg.rounding), form.per.unit)
 
 
-def _fault(medicine: Medicine, candidate: _Candidate, kg: Decimal) -> NoDose | None:
+def _fault(medicine: Medicine, candidate: _Candidate, kg: Decimal | None) -> NoDose | None:
     """The check that the candidate fails, if any (design, decision 8)."""
     given = candidate.form.contained(candidate.amount).value
-    per_kg = given / kg
     if candidate.amount.value <= 0:
         return _failed(medicine, "too-small-to-measure", candidate, given)
-    if not candidate.low.value <= per_kg <= candidate.high.value:
-        return _failed(medicine, "outside-range", candidate, given)
-    if medicine.hard_max is not None and per_kg > medicine.hard_max.value:
+    if kg is not None and _is_outside(medicine, candidate, given / kg):
         return _failed(medicine, "outside-range", candidate, given)
     if medicine.ceiling is not None and given > medicine.ceiling.value:
         return _failed(medicine, "above-ceiling", candidate, given)
     return None
 
 
+def _is_outside(medicine: Medicine, candidate: _Candidate, per_kg: Decimal) -> bool:
+    if medicine.hard_max is not None and per_kg > medicine.hard_max.value:
+        return True
+    if candidate.limits is None:
+        return False
+    low, high = candidate.limits
+    return not low.value <= per_kg <= high.value
+
+
 def _failed(medicine: Medicine, code: str, candidate: _Candidate, given: Decimal) -> NoDose:
     unit = unit_name(candidate.form.substance.unit)
     values: tuple[tuple[str, str | Message], ...] = (
         ("given", f"{number(_printed(given))} {unit}"),
-        ("low", number(candidate.low.value)),
-        ("high", number(candidate.high.value)),
         ("unit", unit),
     )
+    if candidate.limits is not None:
+        low, high = candidate.limits
+        values = (*values, ("low", number(low.value)), ("high", number(high.value)))
     if medicine.ceiling is not None:
         values = (*values, ("ceiling", str(medicine.ceiling.quantity)))
     return _no(medicine, code, *values)
@@ -197,10 +240,12 @@ def _printed(value: Decimal) -> Decimal:
     return to_step(value, _PRINTED, "nearest")
 
 
-def _dose(medicine: Medicine, candidate: _Candidate, protocol: Protocol, kg: Decimal) -> Dose:
+def _dose(
+    medicine: Medicine, candidate: _Candidate, protocol: Protocol, kg: Decimal | None
+) -> Dose:
     form, unit = candidate.form, candidate.form.substance.unit
-    given = form.contained(candidate.amount)
-    target = Quantity(plain(candidate.target.value * kg), unit)
+    given, aim = form.contained(candidate.amount), candidate.target
+    target = None if aim is None or kg is None else Quantity(plain(aim.value * kg), unit)
     return Dose(
         medicine=medicine,
         formulation=form,
@@ -208,12 +253,12 @@ def _dose(medicine: Medicine, candidate: _Candidate, protocol: Protocol, kg: Dec
         rule_words=candidate.words,
         amount=candidate.amount,
         contained=Quantity(_printed(given.value), unit),
-        per_kg=given.value / kg,
-        weight=Quantity(kg, "kg"),
+        per_kg=None if kg is None else given.value / kg,
+        weight=None if kg is None else Quantity(kg, "kg"),
         target=target,
-        target_rule=f"{number(candidate.target.value)} {unit_name(unit)}/kg",
+        target_rule="" if aim is None else f"{number(aim.value)} {unit_name(unit)}/kg",
         cite=candidate.cite,
-        notes=_notes(protocol, given, target),
+        notes=() if target is None else _notes(protocol, given, target),
         cautions=tuple(_cautions(medicine, candidate, protocol, given, target)),
     )
 
@@ -230,6 +275,10 @@ def _deviation(contained: Quantity, target: Quantity) -> Decimal:
     return (contained.value / target.value - 1) * 100
 
 
+def _is_far(protocol: Protocol, deviation: Decimal) -> bool:
+    return deviation > protocol.deviation_high.value or -deviation > protocol.deviation_low.value
+
+
 def _figures(contained: Quantity, target: Quantity) -> tuple[tuple[str, str | Message], ...]:
     deviation = _deviation(contained, target)
     unit = unit_name(contained.unit)
@@ -244,8 +293,10 @@ def _figures(contained: Quantity, target: Quantity) -> tuple[tuple[str, str | Me
 def per_kg_volume(dose: Dose) -> Message | None:
     """The exact per-kilogram volume of a liquid form, told beside a banded dose.
 
-    None when the medicine has no liquid form.
+    None when the medicine has no liquid form, or no target per kilogram.
     """
+    if dose.target is None:
+        return None
     values = _liquid_volume(dose.medicine, dose.formulation, dose.target)
     return None if values is None else Message("dose.per-kg-beside", values)
 
@@ -273,12 +324,11 @@ def _cautions(
     candidate: _Candidate,
     protocol: Protocol,
     given: Quantity,
-    target: Quantity,
+    target: Quantity | None,
 ) -> list[Caution]:
     name = ("medicine", Message(f"medicine.{medicine.code}"))
     found: list[Caution] = []
-    deviation = _deviation(given, target)
-    if deviation > protocol.deviation_high.value or -deviation > protocol.deviation_low.value:
+    if target is not None and _is_far(protocol, _deviation(given, target)):
         message = Message("caution.far-from-target", (*_figures(given, target), name))
         action = per_kg_action(medicine, candidate.form, target)
         found.append(

@@ -13,6 +13,9 @@ from cds_service.engine.phrase import amount, strength
 from cds_service.engine.words import said
 from cds_service.quantity import Quantity, to_step
 
+_BY_MOUTH = ("oral", "oromucosal")
+_FINISH_AT_LEAST = {"oral": "finish.at-least-by-mouth", "oromucosal": "finish.at-least-by-mouth"}
+
 _Values = tuple[tuple[str, str | Message], ...]
 
 
@@ -36,7 +39,7 @@ def _sentences(
     form, route = dose.formulation, dose.medicine.route
     values = (*_numbers(protocol), ("amount", amount(dose.amount)), ("strength", strength(dose)))
     yield Message(_prepare(form, dose.amount), (*values, *_vial(form)))
-    if form.per.unit == "mL" and route == "oral":
+    if form.per.unit == "mL" and route in _BY_MOUTH:
         yield Message("measure-out", values)
     yield Message(f"give.{route}", (*values, ("site", _site(dose))))
     yield from _split(dose)
@@ -44,7 +47,7 @@ def _sentences(
         yield Message("first-dose-here")
         yield Message("if-vomited", values)
     if doses is not None:
-        key = "finish.at-least" if at_least else f"finish.{route}"
+        key = _FINISH_AT_LEAST.get(route, "finish.at-least") if at_least else f"finish.{route}"
         yield Message(key, (("doses", str(doses)),))
 
 

@@ -9,12 +9,13 @@ from dataclasses import dataclass
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
-from cds_service.content.treatment import Course
+from cds_service.content.treatment import Course, Protocol
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Missing, NoDose, Order
-from cds_service.engine.order_cautions import order_cautions
+from cds_service.engine.order_cautions import open_contraindications, order_cautions
 from cds_service.engine.orders import Need, make_orders
 from cds_service.engine.situation import Situation
+from cds_service.engine.trace import reasons
 from cds_service.engine.weight import Weight
 from cds_service.engine.words import listed, reading
 
@@ -32,6 +33,10 @@ _MEASURES = frozenset({"weight", "birth-weight", "gestational-age", "postmenstru
 
 # A dose that fails these checks is due all the same: the weight is asked for again.
 _WEIGH = frozenset({"outside-range", "above-ceiling", "too-small-to-measure"})
+
+_NO_WEIGHT = "no-weight"
+
+_NOT_GRAVE = frozenset({"not-offered", "already-given"})
 
 # Whether and when a dose was given has to be found out before the next one.
 _WHEN = frozenset({"given-at-unknown-time", "record-unclear", "doses-too-close"})
@@ -73,42 +78,62 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     """Every order that is due in every branch, with what is to be said about them."""
     needs = _needs(situation)
     if not needs:
-        doubt = (
-            [Caution("weigh-again", "high", weight.hold, weight.origins)]
-            if (weight.hold is not None and weight.weigh_again)
-            else []
-        )
-        return Medication(cautions=(*doubt, *weight.cautions), missing=tuple(_again(weight)))
+        return Medication(cautions=_about(weight), missing=tuple(_again(weight)))
     held_back = _held_back(facts, situation, weight, needs)
-    if held_back is not None or weight.kg is None:
-        return held_back or Medication()
+    if held_back is not None:
+        return held_back
     orders: list[Order] = []
     refused: list[NoDose] = []
+    waiting: list[Need] = []
     for need in needs:
+        if weight.kg is None and not _may_be_fixed(need, facts.protocol):
+            waiting.append(need)
+            continue
         made, without = make_orders(need, facts, weight.kg)
         orders += made
-        refused += without
+        if any(no.code == _NO_WEIGHT for no in without):
+            waiting.append(need)
+        refused += (no for no in without if no.code != _NO_WEIGHT)
+    withheld = _for_want_of_weight(weight, waiting)
     cautions = (
-        *weight.cautions,
+        *withheld.cautions,
         *_refusals(facts, refused),
         *order_cautions(facts, situation, orders),
     )
-    missing = (*_asked_with(facts, orders), *_open(refused), *_again(weight))
+    missing = (*withheld.missing, *_asked_with(facts, orders), *_open(refused))
     return Medication(tuple(orders), cautions, missing)
+
+
+def _may_be_fixed(need: Need, protocol: Protocol) -> bool:
+    """Whether some rule of its medicines gives an amount whatever the weight."""
+    medicines = (protocol.medicine_by_code[code] for code in need.course.medicines)
+    return any(rule.fixed for medicine in medicines for rule in medicine.rules)
+
+
+def _for_want_of_weight(weight: Weight, waiting: list[Need]) -> Medication:
+    """What is said about the weight, and what waits for one that is believed."""
+    if weight.hold is None or not waiting:
+        return Medication(cautions=_about(weight), missing=tuple(_again(weight)))
+    asked = Missing("measure", "weight", Message("missing.weight"), required=True)
+    caution = _withheld(waiting, weight.hold, weight.origins, weigh_again=weight.weigh_again)
+    return Medication(cautions=(caution,), missing=(asked,))
+
+
+def _about(weight: Weight) -> tuple[Caution, ...]:
+    """The cautions about the weight; the doubt about it, when no dose waits for it."""
+    if weight.hold is None or not weight.weigh_again:
+        return weight.cautions
+    return (Caution("weigh-again", "high", weight.hold, weight.origins), *weight.cautions)
 
 
 def _held_back(
     facts: Facts, situation: Situation, weight: Weight, needs: list[Need]
 ) -> Medication | None:
-    """Why no dose at all can be made: age, weight, or a baby too light."""
+    """Why no dose at all can be made: the age, or a baby too light."""
     if not facts.age_is_inside():
         why = Message("no-dose.age-unknown" if facts.age is None else "no-dose.age-span")
         asked = Missing("age", "age", why, required=True)
         return Medication(cautions=(*weight.cautions, _withheld(needs, why)), missing=(asked,))
-    if weight.hold is not None:
-        asked = Missing("measure", "weight", Message("missing.weight"), required=True)
-        caution = _withheld(needs, weight.hold, weight.origins, weigh_again=weight.weigh_again)
-        return Medication(cautions=(caution,), missing=(asked,))
     if situation.too_light_to_dose and weight.kg is not None:
         least = facts.protocol.low_weight.dose_from.quantity
         values = (("weight", reading(weight.quantity)), ("least", str(least)))
@@ -149,7 +174,7 @@ def _refusals(facts: Facts, refused: Iterable[NoDose]) -> Iterator[Caution]:
 def _no_dose(no: NoDose) -> Caution:
     missing = tuple(test.what for test in no.missing)
     action = Message("no-dose.ask", (("facts", listed(missing)),)) if missing else None
-    severity = "moderate" if no.code in ("not-offered", "already-given") else "high"
+    severity = no.severity or ("moderate" if no.code in _NOT_GRAVE else "high")
     return Caution(f"no-dose-{no.code}", severity, no.reason, action=action, medicine=no.medicine)
 
 
@@ -175,11 +200,18 @@ def _again(weight: Weight) -> Iterator[Missing]:
         yield Missing("measure", "weight", Message("missing.weigh-again"), required=False)
 
 
+def _name(order: Order) -> tuple[str, Message]:
+    return "medicine", Message(f"medicine.{order.dose.medicine.code}")
+
+
 def _asked_with(facts: Facts, orders: Iterable[Order]) -> Iterator[Missing]:
-    """Allergies that were not asked about, for medicines that are given all the same."""
+    """Allergies and the like that were not asked about, for medicines given all the same."""
     for order in orders:
         for code in order.dose.medicine.ask_first:
             if code not in facts.answers:
-                name = ("medicine", Message(f"medicine.{order.dose.medicine.code}"))
-                why, sent = Message("missing.allergy", (name,)), code in facts.unsettled
+                why, sent = Message("missing.allergy", (_name(order),)), code in facts.unsettled
                 yield Missing("finding", code, why, required=sent)
+        for item in open_contraindications(order.dose.medicine, facts):
+            why = Message("missing.contraindication", (_name(order),))
+            for test in reasons(item.when, facts, Answer.NOT_ASSESSED):
+                yield Missing(_kind(test.fact), test.fact, why, required=False)

@@ -109,11 +109,13 @@ class Dose:
     """Measured: mL or {tbl}, a multiple of what can be measured."""
     contained: Quantity
     """mg or [iU] in `amount` (amount x strength), rounded to 0.1 for print."""
-    per_kg: Decimal
-    """`contained` per kilogram of the weight used, unrounded."""
-    weight: Quantity
-    target: Quantity
-    """The published target for this weight (target per kg x weight), in the substance's unit."""
+    per_kg: Decimal | None
+    """`contained` per kilogram of the weight used, unrounded; None without a weight."""
+    weight: Quantity | None
+    """None where the amount is fixed and the infant is not weighed."""
+    target: Quantity | None
+    """The published target for this weight (target per kg x weight), in the substance's unit;
+    None where the amount is fixed."""
     target_rule: str
     cite: Cite
     notes: tuple[Message, ...] = ()
@@ -131,6 +133,8 @@ class NoDose:
     missing: tuple[Test, ...] = ()
     signs: tuple[str, ...] = ()
     """The signs that forbid it."""
+    severity: str = ""
+    """That of a contraindication; "" for every other reason."""
 
 
 @dataclass(frozen=True, slots=True)

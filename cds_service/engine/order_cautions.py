@@ -2,15 +2,17 @@
 
 from collections.abc import Iterable, Iterator
 
-from cds_service.content.medicine import Medicine
+from cds_service.case import Answer
+from cds_service.content.medicine import Contraindication, Medicine
 from cds_service.content.model import Message, finding_tests
 from cds_service.content.treatment import Protocol
-from cds_service.engine.conditions import holds
+from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Order
 from cds_service.engine.orders import of_this_course
 from cds_service.engine.situation import Situation
-from cds_service.engine.words import said
+from cds_service.engine.trace import reasons
+from cds_service.engine.words import listed, said
 
 
 def order_cautions(
@@ -29,6 +31,15 @@ def _of_medicines(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
             if caution not in found:
                 found.append(caution)
     yield from found
+
+
+def open_contraindications(medicine: Medicine, facts: Facts) -> list[Contraindication]:
+    """Contraindications that are asked about and not known to hold or to be absent."""
+    return [
+        item
+        for item in medicine.contraindications
+        if item.asked and evaluate(item.when, facts) is Answer.NOT_ASSESSED
+    ]
 
 
 def _asks_birth_weight(medicine: Medicine, protocol: Protocol) -> bool:
@@ -52,6 +63,12 @@ def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
             numbers = tuple((key, said(value)) for key, value in item.values)
             message = Message(f"caution.{item.code}", (name, ("limit", limit), *numbers))
             yield Caution(item.code, item.severity, message, medicine=medicine.code)
+    for each in open_contraindications(medicine, facts):
+        unknown = listed(tuple(t.what for t in reasons(each.when, facts, Answer.NOT_ASSESSED)))
+        numbers = tuple((key, said(value)) for key, value in each.values)
+        why = ("why", Message(f"no-dose.{each.code}", (name, *numbers)))
+        message = Message("caution.contraindication-open", (why, ("facts", unknown)))
+        yield Caution("contraindication-open", "moderate", message, medicine=medicine.code)
     if not facts.values.get("birth-weight") and _asks_birth_weight(medicine, facts.protocol):
         message = Message("caution.low-birth-weight-presumed", (name,))
         yield Caution("low-birth-weight-presumed", "low", message, medicine=medicine.code)

@@ -50,7 +50,7 @@ class _Due(NamedTuple):
     """When the first dose of the running course was given."""
 
 
-def make_orders(need: Need, facts: Facts, kg: Decimal) -> tuple[list[Order], list[NoDose]]:
+def make_orders(need: Need, facts: Facts, kg: Decimal | None) -> tuple[list[Order], list[NoDose]]:
     """The order for a course (with its alternative, if it is offered), or why there is none."""
     refused: list[NoDose] = []
     for code in need.course.medicines:
@@ -58,13 +58,13 @@ def make_orders(need: Need, facts: Facts, kg: Decimal) -> tuple[list[Order], lis
         if isinstance(order, Order):
             return _with_alternative(need, order, facts, kg, refused)
         refused.append(order)
-        if order.code not in _TRY_NEXT:
+        if order.code not in _TRY_NEXT and not order.severity:
             break
     return [], refused
 
 
 def _with_alternative(
-    need: Need, order: Order, facts: Facts, kg: Decimal, refused: list[NoDose]
+    need: Need, order: Order, facts: Facts, kg: Decimal | None, refused: list[NoDose]
 ) -> tuple[list[Order], list[NoDose]]:
     other = need.course.alternative
     # What was passed over for want of stock needs no word when something else is given.
@@ -85,7 +85,7 @@ def _with_alternative(
     return [replace(order, is_option=True), other_way], kept
 
 
-def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal) -> Order | NoDose:
+def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> Order | NoDose:
     stopped = _stopped(medicine, facts)
     days = _days(need.course, stopped)
     due = _due(need.course, days, medicine, facts)
@@ -120,7 +120,7 @@ def _counted(need: Need, medicine: Medicine) -> tuple[Message, ...]:
     return (_COUNTS,) if medicine.code in need.also_before else ()
 
 
-def _dose(medicine: Medicine, facts: Facts, kg: Decimal, due: _Due) -> Dose | NoDose:
+def _dose(medicine: Medicine, facts: Facts, kg: Decimal | None, due: _Due) -> Dose | NoDose:
     """The dose; the rule that held on the first day of a course holds to its end."""
     if due.began is not None:
         ago = (facts.case.as_of.date() - due.began.date()).days
@@ -133,14 +133,14 @@ def _dose(medicine: Medicine, facts: Facts, kg: Decimal, due: _Due) -> Dose | No
     return dose
 
 
-def _weight_on(day: date, facts: Facts, kg: Decimal) -> Decimal | None:
+def _weight_on(day: date, facts: Facts, kg: Decimal | None) -> Decimal | None:
     """The weight of the first day of a course, when one believable weight of it was recorded.
 
     It holds to the end of the course; one that lies too far from the weight now is not believed.
     """
     weights = facts.series.get("weight", ())
     of_day = {each.quantity.value for each in weights if each.at and each.at.date() == day}
-    if len(of_day) != 1:
+    if len(of_day) != 1 or kg is None:
         return None
     first = plain(of_day.pop())
     allowed = facts.protocol.weight_limits.newborn_gain.value / 100
@@ -151,7 +151,7 @@ def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
     """The dose with the exact volume per kilogram beside it, where the course asks for that."""
     if not need.course.per_kg_beside:
         return dose
-    key = ("beside", dose.formulation.code, dose.rule, dose.weight.value)
+    key = ("beside", dose.formulation.code, dose.rule, dose.weight)
     made: Dose | None = protocol.memo.get(key)
     if made is None:
         volume = per_kg_volume(dose)

@@ -3,6 +3,7 @@
 Only words are chosen here, by the shape of a number (one, many, a half); nothing is decided.
 """
 
+from collections.abc import Iterable
 from datetime import date, datetime
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
@@ -67,7 +68,8 @@ def hand_out(order: Order) -> Message:
 def strength(dose: Dose) -> Message:
     """The strength as it is measured out, after any dilution: "250 mg in 5 mL"."""
     form = dose.formulation
-    return Message("strength", (("substance", _exact(form.substance)), ("per", amount(form.per))))
+    parts = (form.substance, *(part.strength for part in form.beside))
+    return Message("strength", (("substance", _together(parts)), ("per", amount(form.per))))
 
 
 def times(times_a_day: int) -> Message:
@@ -112,7 +114,7 @@ def dosage(order: Order) -> Message:
     dose = order.dose
     values: list[tuple[str, str | Message]] = [
         ("amount", amount(dose.amount)),
-        ("contained", _exact(dose.contained)),
+        ("contained", _content(dose)),
         ("strength", strength(dose)),
         ("route", Message(f"route.{dose.medicine.route}")),
     ]
@@ -151,8 +153,10 @@ def due_kind(order: Order) -> str:
 def contained(order: Order) -> Message:
     """What is in one dose, per kilogram and dose, and (for a course) per kilogram and day."""
     dose = order.dose
+    if dose.per_kg is None or dose.weight is None:
+        return Message("dose.contained-only", (("contained", _content(dose)),))
     values = (
-        ("contained", _exact(dose.contained)),
+        ("contained", _content(dose)),
         ("weight", _exact(dose.weight)),
         ("per_kg", _tenth(dose.per_kg)),
         ("unit", unit_name(dose.contained.unit)),
@@ -165,6 +169,8 @@ def contained(order: Order) -> Message:
 
 def target(dose: Dose) -> Message:
     """The published target for this weight and the rule that gave the dose."""
+    if dose.target is None:
+        return Message("dose.fixed", (("rule", dose.rule_words),))
     rule = (("target_rule", dose.target_rule), ("rule", dose.rule_words))
     figure = f"{_tenth(dose.target.value)} {unit_name(dose.target.unit)}"
     return Message("dose.target", (("target", figure), *rule))
@@ -204,6 +210,15 @@ def sources(order: Order) -> Message:
     """Where the dose and where the course of an order come from."""
     told = (("dose", cited(order.dose.cite)), ("course", cited(order.cite)))
     return Message("order-sources", told)
+
+
+def _content(dose: Dose) -> str:
+    """What is in one dose; of a product with several substances, all of them."""
+    return _together((dose.contained, *dose.formulation.contained_beside(dose.amount)))
+
+
+def _together(parts: Iterable[Quantity]) -> str:
+    return " + ".join(map(_exact, parts))
 
 
 def _exact(quantity: Quantity) -> str:

@@ -24,7 +24,13 @@ REFERRAL: Final = "3457005"
 FOLLOW_UP: Final = "390906007"
 """SNOMED CT: follow-up encounter (procedure)."""
 
-ROUTES: Final = {"oral": "26643006", "intramuscular": "78421000"}
+ROUTES: Final = {
+    "oral": "26643006",
+    "oromucosal": "372473007",
+    "intramuscular": "78421000",
+    "intravenous": "47625008",
+    "tube": "127492001",
+}
 """SNOMED CT code of each route that a medicine file may name."""
 
 TIMES_A_DAY: Final = {1: "QD", 2: "BID", 3: "TID", 4: "QID"}

@@ -145,16 +145,24 @@ def _medication(house: House, medicine: Medicine, form: Formulation) -> Json:
     substance = house.title(f"medicine.{medicine.code}")
     coding = {"system": ATC, "code": medicine.atc, "display": substance}
     product = house.own("formulation", form.code)
+    display = house.title(f"formulation.{form.code}")
     coded = {"coding": [{"system": SNOMED, "code": form.form_snomed}]} if form.form_snomed else {}
-    ingredient = {"coding": [coding], "text": substance}
-    ratio = {"numerator": quantity(form.substance), "denominator": quantity(form.per)}
     return {
         "resourceType": "Medication",
         "id": "medication",
-        "code": {"coding": [coding, product], "text": house.title(f"formulation.{form.code}")},
+        "code": {"coding": [coding, product], "text": display},
         "form": {**coded, "text": house.title(f"form.{form.form}")},
-        "ingredient": [{"itemCodeableConcept": ingredient, "strength": ratio}],
+        "ingredient": list(_ingredients(house, form, {"coding": [coding], "text": substance})),
     }
+
+
+def _ingredients(house: House, form: Formulation, single: Json) -> Iterator[Json]:
+    """What is in the product: one substance, or those that it names itself."""
+    first = {"text": house.title(f"substance.{form.counted}")} if form.counted else single
+    others = [(house.title(f"substance.{part.code}"), part.strength) for part in form.beside]
+    for concept, strength in [(first, form.substance), *(({"text": n}, s) for n, s in others)]:
+        ratio = {"numerator": quantity(strength), "denominator": quantity(form.per)}
+        yield {"itemCodeableConcept": concept, "strength": ratio}
 
 
 def _weight_key(order: Order) -> tuple[object, ...]:
@@ -164,8 +172,8 @@ def _weight_key(order: Order) -> tuple[object, ...]:
         dose.formulation.code,
         dose.contained.value,
         dose.per_kg,
-        dose.weight.value,
-        dose.target.value,
+        dose.weight,
+        dose.target,
         dose.target_rule,
         dose.rule_words,
         dose.notes,

@@ -152,7 +152,7 @@ FAULTS = {
     "unknown formulation": Fault(AMPICILLIN, "prefer: [ampicillin-vial-250mg,", "prefer: [ampicillin-vial-25mg,", "unknown formulation ampicillin-vial-25mg"),
     "unknown cell": Fault(AMOXICILLIN, "          amoxicillin-suspension-125mg-5ml: {give: 3 mL", "          amoxicillin-drops: {give: 3 mL", "unknown formulation amoxicillin-drops"),
     "asks for what it does not avoid": Fault(GENTAMICIN, "ask-first: []", "ask-first: [jaundice]", "unknown sign of avoid-with jaundice"),
-    "neither dose nor bands": Fault(AMOXICILLIN, "    bands:\n", "    band:\n", "either per-kg or bands", "code: by-band"),
+    "neither dose nor bands": Fault(AMOXICILLIN, "    bands:\n", "    band:\n", "one of per-kg, bands and fixed", "code: by-band"),
     "neither cells nor dose": Fault(AMOXICILLIN, "        cells:\n", "        cels:\n", "either cells or per-kg", "code: 1500g"),
     "strength turned round": Fault(AMPICILLIN, "made-up: [250 mg, 1.5 mL]", "made-up: [1.5 mL, 250 mg]", "how much substance in how much"),
     "unknown rounding": Fault(AMPICILLIN, "round: nearest", "round: up", "round is up"),

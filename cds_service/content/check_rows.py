@@ -84,6 +84,7 @@ def _shown(protocol: Protocol) -> Iterator[_Shown]:
         yield from plan.cautions
         for regimen in plan.regimens:
             yield from regimen.cautions
+    yield from protocol.cautions
     yield from (*protocol.low_weight.cautions, *protocol.low_weight.regimen.cautions)
 
 

@@ -61,6 +61,7 @@ def _due(protocol: Protocol) -> Iterator[_Due]:
         yield from map(_caution, plan.cautions)
         for regimen in plan.regimens:
             yield from _regimen(regimen)
+    yield from map(_caution, protocol.cautions)
     yield from map(_care, protocol.low_weight.care)
     yield from map(_caution, protocol.low_weight.cautions)
     yield from _regimen(protocol.low_weight.regimen)

@@ -2,19 +2,20 @@
 
 convulsions                                     the sign is YES
 {finding: jaundice, is: no}                     the sign is NO
-{now: pneumonia}  {earlier: pneumonia}          the class holds at this visit, held at an earlier one
-{new: pneumonia}                                a sign of it is present that was absent at an earlier visit
-{measure: day-of-treatment, since: pneumonia, at-least: 4 d}       day 1 is that of the earlier visit
+{now: pneumonia}  {earlier: pneumonia}          the class holds at this visit, or held at an earlier
+{new: pneumonia}                                one of its signs is new since an earlier visit
 {measure: temperature, at-least: 38.0 Cel}      below | at-most | at-least | above
 {measure: respiratory-rate, at-least: 60 /min, confirmed: true}    and so is its repeat
-{measure: age-hours, below: 24 h, if-unknown: yes}      the safer reading of what is not known
+{measure: age-hours, below: 24 h, if-unknown: yes}           the safer reading of what is unknown
+{measure: day-of-treatment, since: pneumonia, at-least: 4 d} day 1 is that of the earlier visit
 {all: [...]}  {any: [...]}  {none: [...]}  {at-least: 2, of: [...]}
 """
 
 from cds_service.case import Answer
-from cds_service.content.desk import COMPUTED, DAY, Desk
+from cds_service.content.desk import COMPUTED, Desk
 from cds_service.content.fields import Fields
 from cds_service.content.model import (
+    DAY,
     EARLIER,
     NEW,
     NOW,

@@ -3,9 +3,9 @@
 from dataclasses import dataclass, field
 from typing import TypeVar
 
+from cds_service.content.model import DAY
 from cds_service.content.tree import Node
 
-DAY = "day-of-treatment"
 COMPUTED = {
     "age": "d",
     "age-hours": "h",

@@ -96,6 +96,8 @@ class Sign:
     """Lower-case words: an AllergyIntolerance whose text has one of them means YES."""
     judged: bool = True
     """False: no table of this edition judges it yet; a YES is handed back, loudly."""
+    reassuring: bool = False
+    """A YES means less care, so that it never acts against a NO."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +218,14 @@ class Table:
     unless_severe: bool = False
 
 
+def table_tests(table: Table) -> "Iterator[FindingTest | MeasureTest]":
+    """Every test of a table's rows, in the order in which it is written."""
+    return (test for row in table.rows if row.when is not None for test in leaves(row.when))
+
+
 NOW, EARLIER, NEW = "now.", "earlier.", "new."
 """What begins the code of a test for a class: it holds now; it held at an earlier visit; one of
 its signs is there now that was looked for at an earlier visit and was absent."""
+DAY = "day-of-treatment"
+"""A measure that is worked out: the day of the earlier visit of a class is day 1."""
 ABOUT_CLASSES = (NOW, EARLIER, NEW)

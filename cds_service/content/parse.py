@@ -24,7 +24,7 @@ _LIMITS = (
     "stale-young stale-young-until stale-older birth-weight-usable newborn-until newborn-loss "
     "newborn-gain z-high z-low weigh-again-from agree-within"
 )
-_TREATMENTS = "emergency referral-care unfinished plans low-weight counselling"
+_TREATMENTS = "emergency referral-care unfinished plans low-weight counselling cautions"
 _TIMES = ("h", "d")
 _Triple = tuple[Number, Number, Number]
 _NO = Node(None, "", 0)
@@ -95,6 +95,7 @@ def protocol(files: Files, desk: Desk, digest: str) -> Protocol:
         ),
         fluids=parse_fluid.fluids(files["fluids.yaml"], desk),
         counselling=parse_treatment.care(treatments, "counselling"),
+        cautions=parse_treatment.cautions(treatments),
         texts=_texts(files, desk),
         digest=digest,
     )

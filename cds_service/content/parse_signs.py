@@ -9,7 +9,7 @@ from cds_service.content.tree import Node
 from cds_service.quantity import convertible
 
 _SIGN = (
-    "required lasting implies only-without not-judged snomed"
+    "required lasting implies only-without not-judged reassuring snomed"
     " allergy-snomed allergy-atc allergy-words"
 )
 _MEASURE = "required lasting loinc unit units possible repeat-within sites-that-exclude"
@@ -82,6 +82,7 @@ def _sign(code: str, fields: Fields) -> Sign:
         allergy_atc=fields.codes("allergy-atc", codes.is_atc_group, "ATC"),
         allergy_words=tuple(fields.words("allergy-words")) if fields.has("allergy-words") else (),
         judged=not fields.flag("not-judged"),
+        reassuring=fields.flag("reassuring"),
     )
 
 

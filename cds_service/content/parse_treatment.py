@@ -5,6 +5,7 @@ from cds_service.content.fields import Fields
 from cds_service.content.parse_medicine import ROUNDINGS, SEVERITIES, strength
 from cds_service.content.treatment import (
     Amount,
+    Assess,
     CareItem,
     ClassPlan,
     Course,
@@ -20,8 +21,10 @@ _CARE = "code when unless values amounts"
 _AMOUNT = "step round within at-most strength"
 _COURSE = "medicines for at-least once alternative per-kg-beside"
 _REGIMEN = "code when press-for-referral courses visits cautions"
-_LOW_WEIGHT = "outpatient-from dose-from before-referral care cautions regimen"
-_PLAN = "referral before-referral care cautions regimens absorbed-by fluids"
+_LOW_WEIGHT = "outpatient-from dose-from instead-of before-referral care cautions regimen"
+_VISIT = "code after daily with if-not-better"
+_PLAN = "referral before-referral care cautions regimens absorbed-by "
+_PLAN += "fluids refer-for-assessment continues"
 
 
 def care(fields: Fields, key: str) -> tuple[CareItem, ...]:
@@ -47,9 +50,10 @@ def low_weight(file: Fields) -> LowWeight:
         cite=fields.cite,
         outpatient_from=outpatient,
         dose_from=dose,
+        instead_of=fields.names("instead-of", fields.desk.names.classes, "class"),
         before_referral=_courses(fields, "before-referral"),
         care=care(fields, "care"),
-        cautions=_cautions(fields),
+        cautions=cautions(fields),
         regimen=_regimen(fields.inner("regimen", _REGIMEN)),
     )
 
@@ -104,9 +108,18 @@ def _plan(code: str, fields: Fields) -> ClassPlan:
         regimens=_regimens(fields),
         care=care(fields, "care"),
         absorbed_by=fields.names("absorbed-by", fields.desk.names.classes, "class"),
-        cautions=_cautions(fields),
         fluids=_fluids(fields),
+        cautions=cautions(fields),
+        assessment=_assess(fields),
+        continues=fields.names("continues", fields.desk.names.classes, "class"),
     )
+
+
+def _assess(above: Fields) -> Assess | None:
+    if not above.has("refer-for-assessment"):
+        return None
+    fields = above.inner("refer-for-assessment", "when")
+    return Assess(fields.cite, maybe_condition(fields, "when"))
 
 
 def _regimens(fields: Fields) -> tuple[Regimen, ...]:
@@ -123,8 +136,8 @@ def _regimen(fields: Fields) -> Regimen:
         cite=fields.cite,
         when=maybe_condition(fields, "when"),
         courses=_courses(fields, "courses"),
-        visits=tuple(_visit(part) for part in fields.each("visits", "code after daily with")),
-        cautions=_cautions(fields),
+        visits=tuple(_visit(part) for part in fields.each("visits", _VISIT)),
+        cautions=cautions(fields),
         press_for_referral=fields.flag("press-for-referral"),
     )
     return fields.desk.keep(made, fields.node)
@@ -156,6 +169,7 @@ def _visit(fields: Fields) -> Visit:
         cite=fields.cite,
         after=fields.above_zero("after", "d"),
         daily=fields.flag("daily"),
+        if_not_better=fields.flag("if-not-better"),
         with_medicine=(
             fields.name("with", fields.desk.names.medicines, "medicine")
             if fields.has("with")
@@ -165,7 +179,8 @@ def _visit(fields: Fields) -> Visit:
     return fields.desk.keep(made, fields.node)
 
 
-def _cautions(fields: Fields) -> tuple[PlanCaution, ...]:
+def cautions(fields: Fields) -> tuple[PlanCaution, ...]:
+    """The cautions of the list under the key `cautions`."""
     return tuple(_caution(part) for part in fields.each("cautions", "code severity when values"))
 
 

@@ -13,6 +13,7 @@ from cds_service.content.model import (
     Cite,
     Condition,
     Derived,
+    FindingTest,
     Measure,
     Number,
     Row,
@@ -20,6 +21,8 @@ from cds_service.content.model import (
     Source,
     Table,
     finding_tests,
+    leaves,
+    table_tests,
 )
 from cds_service.quantity import Quantity, plain, to_step
 
@@ -99,6 +102,8 @@ class Visit:
     after: Number
     daily: bool = False
     with_medicine: str = ""
+    if_not_better: bool = False
+    """Only when the infant does not improve: never the definite day to give."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +131,14 @@ class Regimen:
 
 
 @dataclass(frozen=True, slots=True)
+class Assess:
+    """A referral that is not urgent, when `when` is YES (None: always)."""
+
+    cite: Cite
+    when: Condition | None
+
+
+@dataclass(frozen=True, slots=True)
 class ClassPlan:
     """The management of one class.
 
@@ -145,6 +158,10 @@ class ClassPlan:
     """Shown when the class holds, whatever is decided about referral."""
     fluids: tuple[tuple[str, tuple[str, ...]], ...] = ()
     """Branch ("refer" or "here") and the fluids that are due in it."""
+    assessment: Assess | None = None
+    """Sent for assessment at a hospital or service, without hurry."""
+    continues: tuple[str, ...] = ()
+    """Classes of an earlier visit whose treatment goes on while this class holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +171,8 @@ class LowWeight:
     cite: Cite
     outpatient_from: Number
     dose_from: Number
+    instead_of: tuple[str, ...]
+    """The classes whose regimen this one takes the place of; any other gives none."""
     before_referral: tuple[Course, ...]
     """Single doses before referral, also where the class alone asks for none."""
     care: tuple[CareItem, ...]
@@ -244,6 +263,8 @@ class Protocol:
     medicines: tuple[Medicine, ...]
     fluids: Fluids
     counselling: tuple[CareItem, ...]
+    cautions: tuple[PlanCaution, ...]
+    """Shown whatever the classes are."""
     texts: "tuple[tuple[str, str], ...]"
     digest: str
     """SHA-256 over the exact bytes of every content file, in path order."""
@@ -262,6 +283,22 @@ class Protocol:
     def row_by_code(self) -> dict[str, Row]:
         """Rows by the class they give."""
         return {row.code: row for table in self.tables for row in table.rows}
+
+    @cached_property
+    def table_by_code(self) -> dict[str, Table]:
+        """Tables by code."""
+        return {table.code: table for table in self.tables}
+
+    @cached_property
+    def tables_by_sign(self) -> dict[str, tuple[str, ...]]:
+        """The tables whose rows or gate test a sign, by its code."""
+        found: dict[str, tuple[str, ...]] = {}
+        for table in self.tables:
+            gate = () if table.when is None else leaves(table.when)
+            tested = (*gate, *table_tests(table))
+            for code in {test.code for test in tested if isinstance(test, FindingTest)}:
+                found[code] = (*found.get(code, ()), table.code)
+        return found
 
     @cached_property
     def sign_by_code(self) -> dict[str, Sign]:
@@ -321,7 +358,8 @@ class Protocol:
             for sign in self.implying_signs
             if any(i.answer is Answer.YES and i.code in tested for i in sign.implies)
         }
-        return frozenset(tested | implying | self.allergy_signs)
+        reassuring = {sign.code for sign in self.signs if sign.reassuring}
+        return frozenset((tested | implying | self.allergy_signs) - reassuring)
 
     @cached_property
     def implying_signs(self) -> tuple[Sign, ...]:

@@ -7,13 +7,27 @@ that is YES acts at once, whatever else is missing.
 from collections.abc import Iterable
 
 from cds_service.case import Answer, Refusal
-from cds_service.content.model import FindingTest, MeasureTest, Message, Row, Sign, Table, leaves
+from cds_service.content.model import (
+    EARLIER,
+    NOW,
+    FindingTest,
+    MeasureTest,
+    Message,
+    Row,
+    Sign,
+    Table,
+    table_tests,
+)
 from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import evaluate
+from cds_service.engine.earlier import about_earlier
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Caution, Class, Missing, RowResult, Test
 from cds_service.engine.trace import reasons
 from cds_service.engine.words import refused
+
+# Facts about the infant itself; each has a way of its own to be asked for.
+_WHO = ("age", "sex")
 
 # Refusals of things that nobody can name: what they were might change everything.
 _GRAVE = frozenset(
@@ -29,21 +43,42 @@ _GRAVE = frozenset(
 
 
 def assess(facts: Facts) -> Assessment:
-    """Classify the infant by every table of the protocol."""
-    results = [_results(table, facts) for table in facts.protocol.tables]
-    rows = tuple(result for table in results for result in table)
-    classes = tuple(held for table in results for held in _class(table))
+    """Classify the infant by every table of the protocol, in file order."""
+    about_earlier(facts)
+    rows: list[RowResult] = []
+    classes: list[Class] = []
+    asked: set[str] = set()
+    for table in facts.protocol.tables:
+        if table.unless_severe and any(held.severe for held in classes):
+            asked.add(table.code)  # not asked now, but what was said is not left over either
+            continue
+        results = _results(table, facts)
+        if results:
+            asked.add(table.code)
+        _keep(table, results, facts)
+        rows += results
+        classes += _class(results)
     return Assessment(
-        classes=classes,
-        rows=rows,
+        classes=tuple(classes),
+        rows=tuple(rows),
         missing=_missing(rows, facts),
-        not_recorded=_not_recorded(facts),
-        cautions=_cautions(facts),
+        not_recorded=_not_recorded(facts, asked),
+        cautions=_cautions(facts, asked),
     )
 
 
 def _results(table: Table, facts: Facts) -> list[RowResult]:
-    """The rows down to the first that holds; what comes below it does not matter."""
+    """The rows down to the first that holds; what comes below it does not matter.
+
+    None when the table is not for this infant; its first row alone while that is open.
+    """
+    if table.when is not None:
+        gate = evaluate(table.when, facts, row=True)
+        if gate is Answer.NO:
+            return []
+        if gate is Answer.NOT_ASSESSED:
+            open_tests = reasons(table.when, facts, gate, row=True)
+            return [RowResult(table.code, table.rows[0], gate, open_tests)]
     results: list[RowResult] = []
     for row in table.rows:
         result = _result(table, row, results, facts)
@@ -52,6 +87,17 @@ def _results(table: Table, facts: Facts) -> list[RowResult]:
         if result is not None and result.answer is Answer.YES:
             break
     return results
+
+
+def _keep(table: Table, results: list[RowResult], facts: Facts) -> None:
+    """Keep how the rows came out, for the tables below. What did not come up is NO, or open."""
+    if not results:
+        return
+    if results[-1].answer is not Answer.YES:
+        unknown = [result for result in results if result.answer is Answer.NOT_ASSESSED]
+        below = table.rows if len(results) == 1 and unknown else table.rows[len(results) :]
+        facts.classes.update({NOW + row.code: Answer.NOT_ASSESSED for row in below if unknown})
+    facts.classes.update({NOW + result.row.code: result.answer for result in results})
 
 
 def _result(table: Table, row: Row, above: list[RowResult], facts: Facts) -> RowResult | None:
@@ -86,29 +132,34 @@ def _class(results: list[RowResult]) -> Iterable[Class]:
     yield Class(held.table, row.code, row.severe, held.tests, row.cite, open_above)
 
 
-def _missing(rows: tuple[RowResult, ...], facts: Facts) -> tuple[Missing, ...]:
+def _missing(rows: list[RowResult], facts: Facts) -> tuple[Missing, ...]:
     found: dict[tuple[str, str], Missing] = {}
     for result in rows:
         if result.answer is Answer.NOT_ASSESSED:
             for test in result.tests:
-                item = _ask(test, result, facts)
-                found.setdefault((item.kind, item.code), item)
+                if not test.fact.startswith(NOW):  # its own table asks for what it needs
+                    item = _ask(test, result, facts)
+                    key = (item.kind, item.code)
+                    found[key] = found[key] if key in found and not item.required else item
     return tuple(found.values())
 
 
 def _ask(test: Test, result: RowResult, facts: Facts) -> Missing:
     why: tuple[tuple[str, str | Message], ...] = (("row", Message(f"class.{result.row.code}")),)
-    if test.fact == "age":
-        return Missing("age", "age", Message("missing.age", why), required=True)
+    required = not facts.protocol.table_by_code[result.table].can_wait
+    if test.fact in _WHO:
+        return Missing(test.fact, test.fact, Message(f"missing.{test.fact}", why), required)
+    if test.fact.startswith(EARLIER):
+        return Missing("class", test.fact, Message("missing.earlier", why), required)
     if test.fact not in facts.protocol.measure_by_code:
-        return Missing("finding", test.fact, Message("missing.finding", why), required=True)
+        return Missing("finding", test.fact, Message("missing.finding", why), required)
     again = "missing.repeat" if facts.series.get(test.fact) else "missing.measure"
-    return Missing("measure", test.fact, Message(again, why), required=True)
+    return Missing("measure", test.fact, Message(again, why), required)
 
 
-def _not_recorded(facts: Facts) -> tuple[str, ...]:
+def _not_recorded(facts: Facts, asked: set[str]) -> tuple[str, ...]:
     """Signs and measures of the tables that count only when present, and were not recorded."""
-    signs, measures = _optional(facts.protocol)
+    signs, measures = _optional(facts.protocol, frozenset(asked))
     unknown = (sign for sign in signs if sign.code not in facts.answers)
     codes = [sign.code for sign in unknown if _may_matter(sign, facts)]
     return (*codes, *(code for code in measures if code not in facts.values))
@@ -122,12 +173,13 @@ def _may_matter(sign: Sign, facts: Facts) -> bool:
     return Answer.YES not in before and Answer.NOT_ASSESSED in before
 
 
-def _optional(protocol: Protocol) -> tuple[list[Sign], list[str]]:
-    """Tested signs and measures that are not always required, in table order; worked out once."""
-    found: tuple[list[Sign], list[str]] | None = protocol.made.get("optional")
+def _optional(protocol: Protocol, asked: frozenset[str]) -> tuple[list[Sign], list[str]]:
+    """Tested signs and measures of these tables that are not always required, in table order."""
+    found: tuple[list[Sign], list[str]] | None = protocol.made.get(("optional", asked))
     if found is None:
-        rows = (row for table in protocol.tables for row in table.rows if row.when is not None)
-        tested = [test for row in rows if row.when is not None for test in leaves(row.when)]
+        tested = [
+            test for table in protocol.tables if table.code in asked for test in table_tests(table)
+        ]
         codes = dict.fromkeys(test.code for test in tested if isinstance(test, FindingTest))
         kinds = dict.fromkeys(test.measure for test in tested if isinstance(test, MeasureTest))
         signs = [protocol.sign_by_code[code] for code in codes if code in protocol.sign_by_code]
@@ -136,16 +188,16 @@ def _optional(protocol: Protocol) -> tuple[list[Sign], list[str]]:
         ]
         found = (
             [sign for sign in signs if not sign.required],
-            [measure.code for measure in measured if not measure.required],
+            [each.code for each in measured if not each.required and not each.lasting],
         )
-        protocol.made["optional"] = found
+        protocol.made["optional", asked] = found
     return found
 
 
-def _cautions(facts: Facts) -> tuple[Caution, ...]:
+def _cautions(facts: Facts, asked: set[str]) -> tuple[Caution, ...]:
     """What was noticed about the record, in an order that does not depend on the caller's."""
     refusals = [_refused(refusal, facts.protocol) for refusal in facts.case.refusals]
-    found = [*refusals, *facts.cautions, *_not_judged(facts)]
+    found = [*refusals, *facts.cautions, *_not_judged(facts, asked)]
     if len(found) > 1:
         found.sort(key=lambda caution: (caution.code, repr(caution.message), caution.origins))
     return tuple(found)
@@ -167,8 +219,12 @@ def _name(code: str, protocol: Protocol) -> str:
     return f"medicine.{code}" if code in protocol.medicine_by_code else f"sign.{code}"
 
 
-def _not_judged(facts: Facts) -> Iterable[Caution]:
+def _not_judged(facts: Facts, asked: set[str]) -> Iterable[Caution]:
+    """Signs that are present and were judged by no table: their tables are for other infants."""
+    tables = facts.protocol.tables_by_sign
     for code in sorted(facts.answers):
-        if facts.is_yes(code) and not facts.protocol.sign_by_code[code].judged:
+        judging = tables.get(code, ())
+        left_over = judging and asked.isdisjoint(judging)
+        if facts.is_yes(code) and (left_over or not facts.protocol.sign_by_code[code].judged):
             message = Message("caution.not-judged", (("what", Message(f"sign.{code}")),))
             yield Caution("not-judged", "high", message, facts.origins[code])

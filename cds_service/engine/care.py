@@ -7,7 +7,7 @@ from cds_service.content.model import Message
 from cds_service.content.treatment import Amount, CareItem, Protocol
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Care, Referral
+from cds_service.engine.model import Care, Class, Referral
 from cds_service.engine.situation import Situation
 from cds_service.engine.words import said
 
@@ -58,11 +58,10 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
     """The referral, with its reasons; None when none is due."""
     if not situation.refers:
         return None
-    sends = [item for item in situation.managed if item.plan.referral != "none"]
-    classes = tuple(item.held.code for item in sends or situation.managed)
-    reasons = [
-        Message("referral.class", (("class", Message(f"class.{code}")),)) for code in classes
-    ]
+    managed = situation.here_now
+    sends = [item for item in managed if item.plan.referral != "none"]
+    classes = tuple(item.held.code for item in sends or managed)
+    reasons = [_because(item.held) for item in sends or managed]
     if situation.very_low_weight:
         limit = str(facts.protocol.low_weight.outpatient_from.quantity)
         reasons.append(Message("referral.very-low-weight", (("limit", limit),)))
@@ -70,11 +69,38 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
         Message("referral.allergy", (("sign", Message(f"sign.{code}")),))
         for code in situation.blocked
     ]
+    reasons += [_because(held) for held, _ in _for_assessment(facts, situation)]
     cite = sends[0].plan.cite if sends else facts.protocol.low_weight.cite
     option = situation.choice == "refer-or-here"
     return Referral(
         classes, tuple(reasons), urgent=True, only=situation.only, is_option=option, cite=cite
     )
+
+
+def assessment_referral(facts: Facts, situation: Situation) -> Referral | None:
+    """The referral for assessment, without hurry; None when none is due or an urgent one is."""
+    sent = () if situation.refers else tuple(_for_assessment(facts, situation))
+    if not sent:
+        return None
+    return Referral(
+        classes=tuple(held.code for held, _ in sent),
+        reasons=tuple(_because(held) for held, _ in sent),
+        urgent=False,
+        only=False,
+        is_option=False,
+        cite=sent[0][1].cite,
+    )
+
+
+def _for_assessment(facts: Facts, situation: Situation) -> Iterator[tuple[Class, Assess]]:
+    for item in situation.managed:
+        wanted = item.plan.assessment
+        if wanted is not None and (wanted.when is None or holds(wanted.when, facts)):
+            yield item.held, wanted
+
+
+def _because(held: Class) -> Message:
+    return Message("referral.class", (("class", Message(f"class.{held.code}")),))
 
 
 def care_items(

@@ -1,4 +1,4 @@
-"""Measures that are worked out from other facts, each as a span: the lowest and the highest it can be.
+"""Measures that are worked out from other facts, each as a span from lowest to highest.
 
 A test of such a measure is open while its limit lies inside the span.
 """
@@ -7,8 +7,7 @@ from collections.abc import Callable
 from decimal import Decimal
 
 from cds_service.case import EarlierClass
-from cds_service.content.desk import DAY
-from cds_service.content.model import MeasureTest
+from cds_service.content.model import DAY, MeasureTest
 from cds_service.engine.facts import Facts
 from cds_service.engine.growth import weight_for_age
 
@@ -36,9 +35,9 @@ def computed(test: MeasureTest) -> Span | None:
 def day_of_treatment(facts: Facts, code: str) -> Known:
     """The day of treatment, counted from the earlier visit at which the class was given (day 1).
 
-    Of several visits the first counts.
+    Of several visits the first counts. Day 0: there was no such visit.
     """
-    days = [_day(facts, each) for each in facts.case.earlier if each.code == code]
+    days = [_day(facts, each) for each in facts.case.earlier if each.code == code] or [0]
     known = [day for day in days if day is not None]
     return (max(known), max(known)) if known else None
 

@@ -184,8 +184,8 @@ def _measure(test: MeasureTest, protocol: Protocol) -> _Test:
     if test.if_unknown is _UNKNOWN:
         return known
 
-    def safer(facts: Facts, row: bool) -> Answer:
-        answer = known(facts, row)
+    def safer(facts: Facts, _row: bool) -> Answer:
+        answer = known(facts, False)
         return test.if_unknown if answer is _UNKNOWN else answer
 
     return safer

@@ -31,6 +31,8 @@ class Facts:
     read, `earlier.<class>`, `new.<class>`. What is not in it is NO."""
     before: dict[str, Answer] = field(default_factory=dict)
     """The latest answer of an earlier visit to a sign."""
+    before_values: dict[str, Measurement] = field(default_factory=dict)
+    """The latest measurement of an earlier visit."""
     unsettled: frozenset[str] = frozenset()
     """Signs, measures and medicines of which something was sent that cannot be used."""
     measure_again: list[str] = field(default_factory=list)

@@ -23,17 +23,19 @@ def follow_ups(
     found: dict[tuple[date, str], FollowUp] = {}
     for item in situation.managed:
         for visit in item.regimen.visits if item.regimen is not None else ():
-            follow_up = _dated(visit, today, facts, orders, item.held.code)
-            if follow_up is not None:
+            follow_up = _dated(visit, item.since or today, facts, orders, item.held.code)
+            if follow_up is not None and (follow_up.until or follow_up.on) > today:
                 found.setdefault((follow_up.on, visit.code), follow_up)
     ordered = sorted(found.values(), key=lambda each: (each.on, each.until is not None, each.key))
-    return tuple(each._replace(first=index == 0) for index, each in enumerate(ordered))
+    first = next((each for each in ordered if each.definite), None)
+    return tuple(each._replace(first=each is first) for each in ordered)
 
 
 def _dated(
-    visit: Visit, today: date, facts: Facts, orders: tuple[Order, ...], held: str
+    visit: Visit, start: date, facts: Facts, orders: tuple[Order, ...], held: str
 ) -> FollowUp | None:
-    first, last = _span(visit, today, facts, orders) if visit.daily else _on(visit, today)
+    """The dates of a visit, counted from the day on which the treatment began."""
+    first, last = _span(visit, start, facts, orders) if visit.daily else _on(visit, start)
     if first > last:
         return None
     days = int(visit.after.value)
@@ -45,17 +47,19 @@ def _dated(
         cite=visit.cite,
         first=False,
         branch="here",
+        definite=not visit.if_not_better,
     )
 
 
-def _on(visit: Visit, today: date) -> tuple[date, date]:
-    day = today + timedelta(days=int(visit.after.value))
+def _on(visit: Visit, start: date) -> tuple[date, date]:
+    day = start + timedelta(days=int(visit.after.value))
     return day, day
 
 
-def _span(visit: Visit, today: date, facts: Facts, orders: tuple[Order, ...]) -> tuple[date, date]:
+def _span(visit: Visit, start: date, facts: Facts, orders: tuple[Order, ...]) -> tuple[date, date]:
     """First and last day of daily visits; the first is after the last when none is due."""
-    tomorrow, last = today + timedelta(days=1), today + timedelta(days=int(visit.after.value))
+    today = facts.case.as_of.date()
+    tomorrow, last = today + timedelta(days=1), start + timedelta(days=int(visit.after.value))
     code = visit.with_medicine
     if not code or any(use.medicine == code for use in facts.case.in_use):
         return tomorrow, last

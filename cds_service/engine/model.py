@@ -49,7 +49,8 @@ class Class(NamedTuple):
 
 
 class Missing(NamedTuple):
-    """A fact that is still needed: `kind` is "finding", "measure" or "age".
+    """A fact that is still needed: `kind` is "finding", "measure", "medicine", "age", "sex" or
+    "class" (an earlier one, of which the day is needed).
 
     `required`: without it a row, or a dose that is due, stays open.
     """
@@ -228,6 +229,8 @@ class FollowUp(NamedTuple):
     cite: Cite
     first: bool
     branch: str
+    definite: bool = True
+    """False for a visit that is due only when the infant does not improve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +247,8 @@ class Plan:
     choice: str
     emergency: tuple[Care, ...]
     referral: Referral | None
+    assessment_referral: Referral | None
+    """To a hospital or a service for assessment, without hurry; None when an urgent one is due."""
     orders: tuple[Order, ...]
     care: tuple[Care, ...]
     follow_ups: tuple[FollowUp, ...]

@@ -8,7 +8,7 @@ from datetime import date, datetime
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 
-from cds_service.content.model import Cite, Message
+from cds_service.content.model import EARLIER, Cite, Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Dose, FollowUp, Missing, Order
 from cds_service.quantity import Quantity
@@ -186,10 +186,13 @@ def visit(follow_up: FollowUp) -> Message:
 
 
 def fact(protocol: Protocol, code: str) -> Message:
-    """The name of a sign, measure or medicine, or of the age."""
+    """The name of a sign, measure or medicine, of the age or sex, or of an earlier class."""
+    if code.startswith(EARLIER):
+        name = Message(f"class.{code.removeprefix(EARLIER)}")
+        return Message("test.earlier", (("class", name),))
     if code in protocol.medicine_by_code:
         return Message(f"medicine.{code}")
-    measured = code == "age" or code in protocol.measure_by_code
+    measured = code in ("age", "sex") or code in protocol.measure_by_code
     return Message(f"measure.{code}" if measured else f"sign.{code}")
 
 

@@ -8,7 +8,13 @@ from dataclasses import replace
 
 from cds_service.content.model import Message
 from cds_service.content.treatment import PlanCaution
-from cds_service.engine.care import care_items, counselling, emergency, referral
+from cds_service.engine.care import (
+    assessment_referral,
+    care_items,
+    counselling,
+    emergency,
+    referral,
+)
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.fluids import fluid_orders, with_fluids
@@ -51,6 +57,7 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
         choice=situation.choice,
         emergency=first,
         referral=referral(facts, situation),
+        assessment_referral=assessment_referral(facts, situation),
         orders=given.orders,
         care=tuple(care_items(facts, situation, kg, unfinished=status == "data-required")),
         follow_ups=follow_ups(facts, situation, given.orders),
@@ -98,7 +105,7 @@ def _cautions(
     noticed: tuple[Caution, ...],
     first: tuple[Care, ...],
 ) -> tuple[Caution, ...]:
-    own: list[Caution] = []
+    own = [_plan_caution(item) for item in facts.protocol.cautions if _applies(item, facts)]
     if first and not situation.refers:
         message = Message("caution.emergency-without-class")
         own.append(Caution("emergency-without-class", "high", message))

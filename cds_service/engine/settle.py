@@ -7,6 +7,7 @@ by an implication. Unknown stays NOT_ASSESSED.
 
 from datetime import datetime, timedelta
 from decimal import Decimal
+from typing import TypeVar
 
 from cds_service.case import Answer, Case, Finding, Measurement, Origin
 from cds_service.content.model import MeasureTest, Message, Sign, leaves
@@ -15,6 +16,8 @@ from cds_service.engine import words
 from cds_service.engine.conditions import OPS
 from cds_service.engine.facts import Facts, hours_old
 from cds_service.engine.model import Caution
+
+R = TypeVar("R", Finding, Measurement)
 
 
 def settle(case: Case, protocol: Protocol) -> Facts:
@@ -51,7 +54,7 @@ def _settle_measures(facts: Facts, oldest: datetime) -> None:
         if measure.lasting or _of_this_visit(reading.at, oldest):
             by_kind.setdefault(reading.kind, []).append(reading)
         else:
-            _note_old(facts, f"measure.{reading.kind}", reading.origin)
+            _keep_old(facts.before_values, reading.kind, reading)
     for kind, readings in by_kind.items():
         ordered = _ordered(readings)
         facts.series[kind] = ordered
@@ -60,6 +63,22 @@ def _settle_measures(facts: Facts, oldest: datetime) -> None:
         if len(ordered) > 1:
             _note_passed_over(facts, kind)
     _use_birth_weight(facts)
+    for kind, reading in facts.before_values.items():
+        if kind not in by_kind:
+            _note_old(facts, f"measure.{kind}", reading.origin)
+
+
+def _keep_old(kept: dict[str, R], code: str, reading: R) -> None:
+    """Of readings of earlier visits the latest is kept: what is new since is seen by it."""
+    known = kept.get(code)
+    if known is None or _age_order(known) < _age_order(reading):
+        kept[code] = reading
+
+
+def _age_order(reading: Finding | Measurement) -> tuple[float, str]:
+    stamp = reading.at.timestamp() if reading.at is not None else 0.0
+    told = reading.answer.value if isinstance(reading, Finding) else str(reading.quantity)
+    return stamp, told
 
 
 def _use_birth_weight(facts: Facts) -> None:
@@ -142,15 +161,20 @@ def _is_danger(protocol: Protocol, reading: Measurement) -> bool:
 
 def _settle_findings(facts: Facts, oldest: datetime) -> None:
     by_code: dict[str, list[Finding]] = {}
+    old: dict[str, Finding] = {}
     for reading in facts.case.findings:
         if facts.protocol.sign_by_code[reading.code].lasting or _of_this_visit(reading.at, oldest):
             by_code.setdefault(reading.code, []).append(reading)
-        else:
-            _note_old(facts, f"sign.{reading.code}", reading.origin)
+        elif reading.answer is not Answer.NOT_ASSESSED:
+            _keep_old(old, reading.code, reading)
     for code, readings in by_code.items():
         said = [reading for reading in readings if reading.answer is not Answer.NOT_ASSESSED]
         if said:
             _settle_finding(facts, code, said)
+    for code, reading in old.items():
+        facts.before[code] = reading.answer
+        if code not in facts.answers:
+            _note_old(facts, f"sign.{code}", reading.origin)
 
 
 def _settle_finding(facts: Facts, code: str, said: list[Finding]) -> None:

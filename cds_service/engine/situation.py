@@ -4,17 +4,18 @@ Clinical content, section 3: where referral is the only safe course, care here i
 never an equal option; where referral-possible is unknown, both ways are shown.
 """
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date, timedelta
 
 from cds_service.case import Answer
-from cds_service.content.model import FindingTest, Message, leaves
+from cds_service.content.model import EARLIER, NOW, FindingTest, Message, leaves
 from cds_service.content.treatment import REFERRAL, ClassPlan, Course, Regimen
+from cds_service.engine.computed import day_of_treatment
 from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Class, Missing
 from cds_service.engine.weight import Weight
-
-_UNKNOWN = Answer.NOT_ASSESSED
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,8 @@ class Managed:
     before_referral: tuple[Course, ...]
     regimen: Regimen | None
     care_only: bool
+    since: date | None = None
+    """The day of the earlier visit at which this treatment was begun; None: it begins now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +44,11 @@ class Situation:
     only: bool
     """Whether referral is the only safe course, whatever is said about it."""
     missing: tuple[Missing, ...]
+
+    @property
+    def here_now(self) -> tuple[Managed, ...]:
+        """What is managed because of a class that holds at this visit."""
+        return tuple(item for item in self.managed if item.held.code == item.plan.code)
 
     @property
     def refers(self) -> bool:
@@ -63,10 +71,13 @@ def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
     limits = facts.protocol.low_weight
     very_low = weight.lowest is not None and weight.lowest < limits.outpatient_from.value
     too_light = weight.kg is not None and weight.kg < limits.dose_from.value
-    open_severe = any(r.row.severe and r.answer is _UNKNOWN for r in assessment.rows)
-    managed = tuple(
-        _managed(held, facts, assessment, very_low=very_low, open_severe=open_severe)
-        for held in assessment.classes
+    begun = dict(_begun(facts, assessment))
+    managed = (
+        *(_managed(held, held.code, facts, begun, very_low) for held in assessment.classes),
+        *(
+            _managed(held, code, facts, begun, very_low)
+            for code, held in _continued(facts, assessment)
+        ),
     )
     blocked = _blocked(managed, facts)
     mode = _mode(managed, very_low=very_low, blocked=blocked)
@@ -75,17 +86,45 @@ def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
     return Situation(managed, very_low, too_light, blocked, choice, mode == "only", missing)
 
 
+def _continued(facts: Facts, assessment: Assessment) -> Iterator[tuple[str, Class]]:
+    """Classes of an earlier visit whose treatment goes on, with the class that says so now.
+
+    One that holds again today is planned for in its own name.
+    """
+    for held in assessment.classes:
+        for code in facts.protocol.plan_by_code[held.code].continues:
+            if facts.classes.get(EARLIER + code) is Answer.YES and not assessment.holds(code):
+                yield code, held
+
+
+def _begun(facts: Facts, assessment: Assessment) -> Iterator[tuple[str, date]]:
+    """The day on which a treatment that is followed up today was begun, by class."""
+    for held in assessment.classes:
+        for code in facts.protocol.plan_by_code[held.code].continues:
+            days = day_of_treatment(facts, code)
+            if days is not None:
+                yield code, facts.case.as_of.date() - timedelta(days=int(days[0]) - 1)
+
+
 def _managed(
-    held: Class, facts: Facts, assessment: Assessment, *, very_low: bool, open_severe: bool
+    held: Class,
+    code: str,
+    facts: Facts,
+    begun: Mapping[str, date],
+    very_low: bool,
 ) -> Managed:
-    plan = facts.protocol.plan_by_code[held.code]
-    absorbed = any(assessment.holds(code) for code in plan.absorbed_by)
-    care_only = bool(plan.absorbed_by) and (absorbed or open_severe)
+    plan, since = facts.protocol.plan_by_code[code], begun.get(code)
+    care_only = any(
+        facts.classes.get(NOW + other, Answer.NO) is not Answer.NO for other in plan.absorbed_by
+    )
     regimen = None if care_only else _regimen(plan, facts)
+    before = plan.before_referral if code == held.code else ()
     if regimen is None or not very_low:
-        return Managed(held, plan, plan.before_referral, regimen, care_only)
+        return Managed(held, plan, before, regimen, care_only, since)
     low = facts.protocol.low_weight
-    return Managed(held, plan, low.before_referral, low.regimen, care_only)
+    if code not in low.instead_of:
+        return Managed(held, plan, before, None, care_only, since)
+    return Managed(held, plan, low.before_referral, low.regimen, care_only, since)
 
 
 def _regimen(plan: ClassPlan, facts: Facts) -> Regimen | None:
@@ -144,7 +183,7 @@ def _missing(choice: str, managed: tuple[Managed, ...], facts: Facts) -> list[Mi
 
 
 def _asked_by_regimens(item: Managed, facts: Facts) -> list[Missing]:
-    if item.regimen is None or item.regimen not in item.plan.regimens:
+    if item.regimen is None or item.regimen not in item.plan.regimens or _is_running(item, facts):
         return []
     above = item.plan.regimens[: item.plan.regimens.index(item.regimen)]
     why = Message("missing.regimen", (("row", Message(f"class.{item.held.code}")),))
@@ -155,3 +194,11 @@ def _asked_by_regimens(item: Managed, facts: Facts) -> list[Missing]:
         for test in leaves(regimen.when)
         if isinstance(test, FindingTest) and facts.answer(test.code) is Answer.NOT_ASSESSED
     ]
+
+
+def _is_running(item: Managed, facts: Facts) -> bool:
+    """Whether the treatment that goes on is on order already, so that no regimen is chosen."""
+    if item.since is None or item.regimen is None:
+        return False
+    ordered = {use.medicine for use in facts.case.in_use}
+    return all(ordered & set(course.medicines) for course in item.regimen.courses)

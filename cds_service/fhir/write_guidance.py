@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import orjson
 
 from cds_service.case import Answer
-from cds_service.content.model import Message
+from cds_service.content.model import EARLIER, Message
 from cds_service.engine.model import Missing, RowResult
 from cds_service.engine.phrase import asked, fact
 from cds_service.fhir.codes import ATC, LOINC
@@ -67,6 +67,12 @@ def _requirement(house: House, code: str) -> Json:
     """The Observation of a sign or measure, the dose of a medicine, or the birth date."""
     if code == "age":
         return {"type": "Patient", "mustSupport": ["birthDate"]}
+    if code == "sex":
+        return {"type": "Patient", "mustSupport": ["gender"]}
+    if code.startswith(EARLIER):
+        given = house.own("classification", code.removeprefix(EARLIER))
+        filters = [{"path": "code", "code": [given]}]
+        return {"type": "Condition", "mustSupport": ["recordedDate"], "codeFilter": filters}
     medicine = house.protocol.medicine_by_code.get(code)
     if medicine is not None:
         given = {"path": "medication", "code": [{"system": ATC, "code": medicine.atc}]}

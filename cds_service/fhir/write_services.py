@@ -18,9 +18,10 @@ _DAILY = {"frequency": 1, "period": 1, "periodUnit": "d"}
 
 
 def referral_request(house: House, referral: Referral) -> Item:
-    """The referral: urgent when a row says refer, with its reasons."""
-    title = house.title("write.refer-urgently" if referral.urgent else "write.refer")
-    resource = _request("referral", option=referral.is_option) | {
+    """The referral: urgent when a row says refer, else for assessment; with its reasons."""
+    title = house.title("write.refer-urgently" if referral.urgent else "write.refer-for-assessment")
+    role = "referral" if referral.urgent else "referral-for-assessment"
+    resource = _request(role, option=referral.is_option) | {
         "category": [{"coding": [_REFERRAL]}],
         "priority": "urgent" if referral.urgent else "routine",
         "code": {"coding": [_REFERRAL], "text": title},
@@ -30,7 +31,8 @@ def referral_request(house: House, referral: Referral) -> Item:
         resource["reasonCode"] = [{"text": house.text(reason)} for reason in referral.reasons]
     if referral.classes:
         resource["reasonReference"] = classes(referral.classes)
-    return Item("referral", resource, title, "refer", (referral.cite,))
+    branch = "refer" if referral.urgent else "here"
+    return Item(role, resource, title, branch, (referral.cite,))
 
 
 def _referral_note(house: House, referral: Referral) -> str:

@@ -52,6 +52,7 @@ class Shape(NamedTuple):
     classes: tuple[str, ...]
     emergency: tuple[Care, ...]
     referral: Referral | None
+    assessment_referral: Referral | None
     orders: tuple[OrderShape, ...]
     care: tuple[Care, ...]
     visits: tuple[VisitShape, ...]
@@ -68,6 +69,7 @@ class Shape(NamedTuple):
             tuple([held.code for held in decision.assessment.classes]),
             tuple([_care(each) for each in plan.emergency]),
             plan.referral,
+            plan.assessment_referral,
             tuple([_order(order) for order in plan.orders]),
             tuple([_care(each) for each in plan.care]),
             tuple([_visit(follow_up) for follow_up in plan.follow_ups]),

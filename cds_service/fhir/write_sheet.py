@@ -40,7 +40,8 @@ def _entries(house: House, shape: Shape) -> list[Json | str]:
     orders = [medicine_item(house, order) for order in shape.orders]
     orders += [fluid_item(house, fluid) for fluid in shape.fluids]
     urgent = [care_request(house, care, shape) for care in shape.emergency]
-    referral = [referral_request(house, shape.referral)] if shape.referral else []
+    due = (shape.referral, shape.assessment_referral)
+    referral = [referral_request(house, each) for each in due if each is not None]
     care = [care_request(house, each, shape) for each in shape.care]
     visits = [follow_up_request(house, each, shape) for each in shape.visits]
     told = [communication_request(house, shape.counselling)] if shape.counselling else []

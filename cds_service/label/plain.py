@@ -133,6 +133,8 @@ class _Page:
         plan = self._plan
         if branch == "refer" and plan.referral is not None:
             yield from self._referral(plan.referral)
+        if branch == "here" and plan.assessment_referral is not None:
+            yield from self._referral(plan.assessment_referral)
         for order in (each for each in plan.orders if each.branch == branch):
             yield from self._order(order)
         for fluid in (each for each in plan.fluids if each.branch == branch):
@@ -143,7 +145,7 @@ class _Page:
         yield from self._visits(sorted(visits, key=lambda each: (each.on, each.key)))
 
     def _referral(self, referral: Referral) -> Iterator[str]:
-        heading = "write.refer-urgently" if referral.urgent else "write.refer"
+        heading = "write.refer-urgently" if referral.urgent else "write.refer-for-assessment"
         yield from _indent(f"{self._text(heading)} ({self._text(cited(referral.cite))})")
         yield from self._bullets(referral.reasons)
         if referral.only:
@@ -221,8 +223,9 @@ class _Page:
         plan = self._plan
         for held in self._assessment.classes:
             yield from (held.cite, *(test.cite for test in held.tests))
-        if plan.referral is not None:
-            yield plan.referral.cite
+        for each in (plan.referral, plan.assessment_referral):
+            if each is not None:
+                yield each.cite
         for order in plan.orders:
             yield from (order.cite, order.dose.cite)
         yield from (fluid.fluid.cite for fluid in plan.fluids)

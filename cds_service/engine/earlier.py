@@ -1,0 +1,57 @@
+"""What earlier visits left: the classes that were given then, and the signs that are new since.
+
+Clinical content, section 3: a new severe sign at a follow-up visit means that treatment failed.
+"""
+
+from collections.abc import Iterator
+
+from cds_service.case import Answer
+from cds_service.content.model import (
+    EARLIER,
+    NEW,
+    FindingTest,
+    MeasureTest,
+    finding_tests,
+    leaves,
+)
+from cds_service.content.treatment import Protocol
+from cds_service.engine.conditions import OPS
+from cds_service.engine.facts import Facts
+
+
+def about_earlier(facts: Facts) -> None:
+    """Keep the classes of earlier visits as facts, and which of them have new signs."""
+    for each in facts.case.earlier:
+        facts.classes[EARLIER + each.code] = Answer.YES
+    if not facts.case.earlier:
+        return
+    for code in _asked_for_new(facts.protocol):
+        row = facts.protocol.row_by_code[code]
+        if row.when is not None and any(_is_new(test, facts) for test in leaves(row.when)):
+            facts.classes[NEW + code] = Answer.YES
+
+
+def _asked_for_new(protocol: Protocol) -> tuple[str, ...]:
+    """The classes of which some row asks whether a sign is new; worked out once."""
+    found: tuple[str, ...] | None = protocol.made.get("asked-for-new")
+    if found is None:
+        found = protocol.made["asked-for-new"] = tuple(dict.fromkeys(_new_tests(protocol)))
+    return found
+
+
+def _new_tests(protocol: Protocol) -> Iterator[str]:
+    for row in protocol.row_by_code.values():
+        for test in finding_tests(row.when) if row.when is not None else ():
+            if test.code.startswith(NEW):
+                yield test.code.removeprefix(NEW)
+
+
+def _is_new(test: FindingTest | MeasureTest, facts: Facts) -> bool:
+    """Whether a sign is there now that was looked for at an earlier visit and was absent."""
+    if isinstance(test, FindingTest):
+        return facts.is_yes(test.code) and facts.before.get(test.code) is Answer.NO
+    before, now = facts.before_values.get(test.measure), facts.values.get(test.measure, ())
+    passes = OPS[test.op]
+    if before is None or passes(before.quantity.value, test.limit.value):
+        return False
+    return any(passes(each.quantity.value, test.limit.value) for each in now)

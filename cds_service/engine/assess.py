@@ -129,7 +129,7 @@ def _class(results: list[RowResult]) -> Iterable[Class]:
     held = results[-1]
     open_above = tuple(r.row.code for r in results if r.answer is Answer.NOT_ASSESSED)
     row = held.row
-    yield Class(held.table, row.code, row.severe, held.tests, row.cite, open_above)
+    yield Class(held.table, row.code, row.severe, held.tests, row.cite, open_above, row.no_illness)
 
 
 def _missing(rows: list[RowResult], facts: Facts) -> tuple[Missing, ...]:

@@ -46,6 +46,7 @@ class Class(NamedTuple):
     tests: tuple[Test, ...]
     cite: Cite
     open_above: tuple[str, ...] = ()
+    no_illness: bool = False
 
 
 class Missing(NamedTuple):

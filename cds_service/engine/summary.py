@@ -29,7 +29,8 @@ def _sentences(
 ) -> Iterator[Message]:
     if emergency:
         yield Message("summary.emergency")
-    for held in assessment.classes:
+    ill = [held for held in assessment.classes if not held.no_illness]
+    for held in ill or assessment.classes:
         yield Message("summary.class", (("class", Message(f"class.{held.code}")),))
     grave = {caution.code for caution in cautions if caution.severity == "high"}
     for code in ("not-judged", "not-used"):

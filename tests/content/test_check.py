@@ -89,7 +89,7 @@ FAULTS = {
     "row between two limits": Fault(ROWS, LOCAL, "all: [{measure: weight, above: 2 kg}, {measure: weight, at-most: 2 kg}]", "the row local-bacterial-infection can never apply"),
     "row of too many": Fault(ROWS, LOCAL, "{at-least: 2, of: [jaundice, {all: [diarrhoea, {none: [diarrhoea]}]}]} #", "the row local-bacterial-infection can never apply"),
     "row after a day without a limit": Fault(ROWS, LOCAL, "all: [feels-hot, {measure: temperature, below: 36 Cel}]", "the row local-bacterial-infection can never apply"),
-    "class twice": Fault(ROWS, "class: local-bacterial-infection", "class: pneumonia", "the class pneumonia has a row already"),
+    "class twice": Fault(ROWS, "class: thrush", "class: pneumonia", "the class pneumonia has a row already"),
     "rule hidden by the one above": Fault(GENTAMICIN, UNDER_7, UNDER_7.replace("below: 7 d", "below: 0 d"), "the rule under-7-days can never apply"),
     "rule for everyone above others": Fault(GENTAMICIN, f"    {UNDER_7}\n", "", "the rule 7-days-and-over can never apply"),
     "case without a rule": Fault(GENTAMICIN, FROM_7, FROM_7.replace("7 d", "8 d"), "no rule serves age 7"),

@@ -41,6 +41,16 @@ REQUIRED = (
     "umbilicus-red",
     "umbilicus-pus",
     "skin-pustules",
+    # Jaundice and diarrhoea tables; feeding and HIV, which can wait (section 1, ETH seen; CB14).
+    "jaundice",
+    "diarrhoea",
+    "oral-thrush",
+    "poor-attachment",
+    "ineffective-suckling",
+    "other-foods-or-drinks",
+    "not-breastfed",
+    "feeds-fewer-than-8",
+    "mother-hiv-positive",
 )
 # What else may be asked (section 1): the further critical signs (P20 seen, or memory), the
 # two hospital signs of the skin (PB13 seen), and what makes a medicine safe or possible.

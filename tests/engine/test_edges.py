@@ -120,9 +120,9 @@ def test_two_answers_without_a_time_are_asked_again() -> None:
 
 def test_a_sign_that_no_table_judges_is_handed_back() -> None:
     # Unknown to the tables is not the same as harmless (derived).
-    held = decide(case(found("jaundice", YES)), PROTOCOL).assessment
+    held = decide(case(found("sunken-eyes", YES), found("diarrhoea", NO)), PROTOCOL).assessment
     (caution,) = [one for one in held.cautions if one.code == "not-judged"]
-    assert caution.origins == (Origin("Observation/jaundice"),)
+    assert caution.origins == (Origin("Observation/sunken-eyes"),)
 
 
 def test_a_caution_of_two_classes_is_said_once() -> None:
@@ -137,7 +137,7 @@ def test_a_caution_of_two_classes_is_said_once() -> None:
         measured("respiratory-rate", "40", "/min"),
     )
     decision = decide(known, replace(PROTOCOL, plans=plans))
-    assert len(decision.assessment.classes) == 2
+    assert len(decision.assessment.classes) > 1
     assert [one.code for one in decision.plan.cautions].count("very-low-weight") == 1
 
 

@@ -25,7 +25,7 @@ from cds_service.engine.situation import Managed, Situation
 from cds_service.engine.weight import dosing_weight
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.cases import finding, read
+from tests.engine.cases import read
 from tests.engine.infants import decimals, for_every
 from tests.engine.test_prophylaxis_doses import facts
 from tests.fhir import decisions as by_hand

@@ -6,7 +6,13 @@ fault is not reported twice in other words.
 
 from itertools import pairwise
 
-from cds_service.content import check_catalogues, check_doses, check_rows, check_texts
+from cds_service.content import (
+    check_catalogues,
+    check_doses,
+    check_fluids,
+    check_rows,
+    check_texts,
+)
 from cds_service.content.desk import Desk
 from cds_service.content.treatment import REFERRAL, Protocol
 
@@ -29,6 +35,10 @@ def check(protocol: Protocol, desk: Desk) -> None:
     if plans:
         class_plans(protocol, desk)
         check_rows.regimens(protocol, desk)
+        for item in check_rows.care_items(protocol):
+            check_fluids.amounts(protocol, desk, item)
+    if plans and desk.clean("fluids.yaml"):
+        check_fluids.fluids(protocol, desk)
     for medicine in medicines:
         if plans:
             check_doses.medicine(protocol, desk, medicine)

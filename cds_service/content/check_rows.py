@@ -65,19 +65,25 @@ def _reachable(protocol: Protocol, desk: Desk, lines: Sequence[_Line], kind: str
             )
 
 
-def _shown(protocol: Protocol) -> Iterator[_Shown]:
+def care_items(protocol: Protocol) -> Iterator[CareItem]:
+    """Every care item of the protocol."""
     yield from (
         *protocol.emergency,
         *protocol.referral_care,
         *protocol.unfinished,
         *protocol.counselling,
+        *protocol.low_weight.care,
     )
     for plan in protocol.plans:
         yield from plan.care
+
+
+def _shown(protocol: Protocol) -> Iterator[_Shown]:
+    yield from care_items(protocol)
+    for plan in protocol.plans:
         yield from plan.cautions
         for regimen in plan.regimens:
             yield from regimen.cautions
-    yield from protocol.low_weight.care
     yield from (*protocol.low_weight.cautions, *protocol.low_weight.regimen.cautions)
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from cds_service.content.desk import COMPUTED, Desk
+from cds_service.content.fluid import Fluid
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import EVIDENCE
 from cds_service.content.template import literal, placeholders
@@ -63,10 +64,21 @@ def _due(protocol: Protocol) -> Iterator[_Due]:
     yield from map(_care, protocol.low_weight.care)
     yield from map(_caution, protocol.low_weight.cautions)
     yield from _regimen(protocol.low_weight.regimen)
+    for fluid in protocol.fluids.every:
+        yield from _fluid(fluid)
     for medicine in protocol.medicines:
         yield from _medicine(medicine)
         for form in medicine.formulations:
             yield from _formulation(form, {name for name, _ in protocol.values})
+
+
+def _fluid(fluid: Fluid) -> Iterator[_Due]:
+    yield _Due(f"product.{fluid.product}", fluid)
+    yield _Due(f"fluid.{fluid.code}", fluid, frozenset(name for name, _ in fluid.values))
+    routes = {fluid.route, "tube"} if fluid.tube_when is not None else {fluid.route}
+    for route in sorted(routes):
+        yield _Due(f"route.{route}", fluid)
+        yield _Due(f"give-fluid.{route}", fluid)
 
 
 def _care(item: CareItem) -> _Due:

@@ -31,6 +31,7 @@ class Names:
     """Measures that have a repeat, so that a test may ask for `confirmed`."""
     medicines: frozenset[str] = frozenset()
     classes: frozenset[str] = frozenset()
+    fluids: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, order=True)

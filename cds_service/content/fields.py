@@ -14,7 +14,9 @@ from cds_service.content.tree import Node
 from cds_service.quantity import convertible
 
 _NUMBER = re.compile(r"(-?\d+(?:\.\d+)?) (\S+)", re.ASCII)
-_OWN_UNITS = frozenset({"/d", "{z}", "{vial}", "{bottle}", "mg/kg", "g/kg", "mL/kg", "[iU]/kg"})
+_OWN_UNITS = frozenset(
+    {"/d", "{z}", "{vial}", "{bottle}", "mg/kg", "g/kg", "mL/kg", "mL/kg/h", "[iU]/kg"}
+)
 """Units of the content beside the amounts of quantity.py: rates, scores and packs."""
 _CITE = ("source", "evidence", "note")
 _STAND_IN = Cite((), "practice")

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
-from cds_service.content import parse_medicine, parse_signs, parse_treatment
+from cds_service.content import parse_fluid, parse_medicine, parse_signs, parse_treatment
 from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.fields import Fields
@@ -11,7 +11,7 @@ from cds_service.content.model import Number, Source
 from cds_service.content.treatment import Growth, Protocol, WeightLimits
 from cds_service.content.tree import Node
 
-FILES = ("protocol", "sources", "signs", "classifications", "treatments", "growth")
+FILES = ("protocol", "sources", "signs", "classifications", "treatments", "fluids", "growth")
 """The files that every protocol has, beside medicines/ and translations/."""
 
 CAREGIVER = "translations/caregiver.yaml"
@@ -52,6 +52,7 @@ def names(files: Files) -> Names:
             for path in files
             if path.startswith("medicines/")
         ),
+        fluids=frozenset(_entries(files["fluids.yaml"].items(), "fluids")),
         classes=frozenset(
             str(row.items()["class"].value)
             for table in tables
@@ -98,6 +99,7 @@ def protocol(
             for path in sorted(files)
             if path.startswith("medicines/")
         ),
+        fluids=parse_fluid.fluids(files["fluids.yaml"], desk),
         counselling=parse_treatment.care(treatments, "counselling"),
         texts=_texts(files, desk),
         digest=digest,

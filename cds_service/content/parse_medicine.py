@@ -19,6 +19,7 @@ from cds_service.content.model import Number
 from cds_service.content.tree import Node
 from cds_service.quantity import Quantity
 
+ROUNDINGS = ("nearest", "down")
 SEVERITIES = ("high", "moderate", "low")
 ROUTES = ("oral", "oromucosal", "intramuscular")
 _MEDICINE = (
@@ -102,8 +103,8 @@ def _caution(fields: Fields) -> MedicineCaution:
 
 
 def _formulation(fields: Fields) -> Formulation:
-    label = _strength(fields, "strength", (*_MEASURED, "{vial}"))
-    made_up = _strength(fields, "made-up", _MEASURED) if fields.has("made-up") else label
+    label = strength(fields, "strength", (*_MEASURED, "{vial}"))
+    made_up = strength(fields, "made-up", _MEASURED) if fields.has("made-up") else label
     made = Formulation(
         code=fields.text("code"),
         cite=fields.cite,
@@ -125,7 +126,8 @@ def _formulation(fields: Fields) -> Formulation:
     return fields.desk.keep(made, fields.node)
 
 
-def _strength(fields: Fields, key: str, per: tuple[str, ...]) -> tuple[Quantity, Quantity]:
+def strength(fields: Fields, key: str, per: tuple[str, ...]) -> tuple[Quantity, Quantity]:
+    """How much substance in how much: [250 mg, 5 mL]."""
     substance, amount = fields.pair(key, *_SUBSTANCES, *per)
     if substance.unit not in _SUBSTANCES or amount.unit in _SUBSTANCES:
         fields.fault(key, f"{key} says how much substance in how much: [250 mg, 5 mL]")
@@ -187,7 +189,7 @@ def _per_kg(above: Fields) -> PerKg | None:
         high=high,
         rounded_low=rounded[0],
         rounded_high=rounded[1],
-        rounding=fields.choice("round", ("nearest", "down")),
+        rounding=fields.choice("round", ROUNDINGS),
         step=fields.maybe_number("step", *_MEASURED),
     )
     return fields.desk.keep(made, fields.node)

@@ -2,8 +2,9 @@
 
 from cds_service.content.conditions import maybe_condition
 from cds_service.content.fields import Fields
-from cds_service.content.parse_medicine import SEVERITIES
+from cds_service.content.parse_medicine import ROUNDINGS, SEVERITIES, strength
 from cds_service.content.treatment import (
+    Amount,
     CareItem,
     ClassPlan,
     Course,
@@ -14,11 +15,13 @@ from cds_service.content.treatment import (
 )
 
 REFERRALS = ("only", "choice", "none")
-_CARE = "code when unless values"
+BRANCHES = ("refer", "here")
+_CARE = "code when unless values amounts"
+_AMOUNT = "step round within at-most strength"
 _COURSE = "medicines for at-least once alternative per-kg-beside"
 _REGIMEN = "code when press-for-referral courses visits cautions"
 _LOW_WEIGHT = "outpatient-from dose-from before-referral care cautions regimen"
-_PLAN = "referral before-referral care cautions regimens absorbed-by"
+_PLAN = "referral before-referral care cautions regimens absorbed-by fluids"
 
 
 def care(fields: Fields, key: str) -> tuple[CareItem, ...]:
@@ -58,8 +61,38 @@ def _care(fields: Fields) -> CareItem:
         when=maybe_condition(fields, "when"),
         unless=maybe_condition(fields, "unless"),
         values=fields.numbers("values"),
+        amounts=_amounts(fields),
     )
     return fields.desk.keep(made, fields.node)
+
+
+def _amounts(fields: Fields) -> tuple[Amount, ...]:
+    """The numbers per kilogram among the values that are worked out for a weight."""
+    values = dict(fields.numbers("values"))
+    made = []
+    for name, part in fields.entries("amounts", _AMOUNT) if fields.has("amounts") else ():
+        if name not in values or values[name].unit not in ("mL/kg", "mg/kg"):
+            part.desk.report(part.node, f"values has no {name} in mL/kg or mg/kg; add it")
+            continue
+        made.append(
+            Amount(
+                name=name,
+                per_kg=values[name],
+                step=part.above_zero("step", "mL", "mg"),
+                rounding=part.choice("round", ROUNDINGS),
+                within=part.number("within", "%"),
+                at_most=part.maybe_number("at-most", "mL", "mg"),
+                strength=strength(part, "strength", ("mL",)) if part.has("strength") else None,
+            )
+        )
+    return tuple(made)
+
+
+def _fluids(fields: Fields) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    if not fields.has("fluids"):
+        return ()
+    inner, known = fields.inner("fluids", " ".join(BRANCHES)), fields.desk.names.fluids
+    return tuple((branch, inner.names(branch, known, "fluid")) for branch in BRANCHES)
 
 
 def _plan(code: str, fields: Fields) -> ClassPlan:
@@ -72,6 +105,7 @@ def _plan(code: str, fields: Fields) -> ClassPlan:
         care=care(fields, "care"),
         absorbed_by=fields.names("absorbed-by", fields.desk.names.classes, "class"),
         cautions=_cautions(fields),
+        fluids=_fluids(fields),
     )
 
 

@@ -10,6 +10,7 @@ from typing import Any
 from cds_service.case import Answer
 from cds_service.content.bidi import isolate_numbers, isolated
 from cds_service.content.catalogue import Catalogue
+from cds_service.content.fluid import Fluid, Fluids
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import (
     Cite,
@@ -23,6 +24,7 @@ from cds_service.content.model import (
     Table,
     finding_tests,
 )
+from cds_service.quantity import Quantity, plain, to_step
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,36 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True)
+class Amount:
+    """What a number per kilogram of a care item comes to for one weight, as it can be measured.
+
+    `name` is that of the number (`per_kg`: mL/kg or mg/kg) among the values of the item. With a
+    `strength` (so much substance in so much) the volume is measured in steps, and what is in it
+    is told too. `within`: how far, in percent, rounding may move the amount.
+    """
+
+    name: str
+    per_kg: Number
+    step: Number
+    rounding: str
+    within: Number
+    at_most: Number | None
+    strength: tuple[Quantity, Quantity] | None
+
+    def measured(self, kg: Decimal) -> tuple[Quantity, Quantity | None]:
+        """The amount for a weight; with a strength, what is in it and then the volume."""
+        exact, unit = self.per_kg.value * kg, self.per_kg.unit.removesuffix("/kg")
+        if self.at_most is not None:
+            exact = min(exact, self.at_most.value)
+        if self.strength is None:
+            return Quantity(to_step(exact, self.step.value, self.rounding), unit), None
+        substance, per = self.strength
+        volume = to_step(exact * per.value / substance.value, self.step.value, self.rounding)
+        content = plain(volume * substance.value / per.value)
+        return Quantity(content, unit), Quantity(volume, per.unit)
+
+
+@dataclass(frozen=True, slots=True)
 class CareItem:
     """One thing to do that is not a medicine; text `care.<code>`, filled from `values`."""
 
@@ -53,6 +85,8 @@ class CareItem:
     unless: Condition | None = None
     """Left out when this is YES; an unknown leaves it in, so its words must be conditional."""
     values: tuple[tuple[str, Number], ...] = ()
+    amounts: tuple[Amount, ...] = ()
+    """Numbers of `values` that are worked out for the weight, where it is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +146,8 @@ class ClassPlan:
     absorbed_by: tuple[str, ...] = ()
     cautions: tuple[PlanCaution, ...] = ()
     """Shown when the class holds, whatever is decided about referral."""
+    fluids: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """Branch ("refer" or "here") and the fluids that are due in it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,6 +245,7 @@ class Protocol:
     weight_limits: WeightLimits
     growth: Growth
     medicines: tuple[Medicine, ...]
+    fluids: Fluids
     counselling: tuple[CareItem, ...]
     texts: "tuple[tuple[str, str], ...]"
     digest: str
@@ -252,6 +289,11 @@ class Protocol:
     def medicine_by_code(self) -> dict[str, Medicine]:
         """Medicines by code."""
         return {medicine.code: medicine for medicine in self.medicines}
+
+    @cached_property
+    def fluid_by_code(self) -> dict[str, Fluid]:
+        """Fluids by code, from the least to the most intensive."""
+        return {fluid.code: fluid for fluid in self.fluids.every}
 
     @cached_property
     def plan_by_code(self) -> dict[str, ClassPlan]:
@@ -319,6 +361,7 @@ class Protocol:
         conditions += [item.when for item in self.emergency]
         conditions += [caution.when for each in self.medicines for caution in each.cautions]
         conditions += [item.when for each in self.medicines for item in each.contraindications]
+        conditions += [way for each in self.fluids.every for way in (each.unless, each.tube_when)]
         tested = {t.code for when in conditions if when is not None for t in finding_tests(when)}
         implying = {
             sign.code

@@ -1,9 +1,10 @@
 """What is done beside medicines: emergency actions, the referral, care, counselling."""
 
 from collections.abc import Iterator
+from decimal import Decimal
 
 from cds_service.content.model import Message
-from cds_service.content.treatment import CareItem, Protocol
+from cds_service.content.treatment import Amount, CareItem, Protocol
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Care, Referral
@@ -11,21 +12,46 @@ from cds_service.engine.situation import Situation
 from cds_service.engine.words import said
 
 
-def emergency(facts: Facts) -> Iterator[Care]:
-    """What comes before any table: only for signs that are known to be present."""
+def emergency(facts: Facts, kg: Decimal | None) -> Iterator[Care]:
+    """What comes before any table: only for signs that are known to be present.
+
+    `kg` is the weight that amounts are worked out for; without one they are told per kilogram.
+    """
     for item in facts.protocol.emergency:
         if _is_shown(item, facts):
-            words = _care_words(item, facts.protocol)
-            yield Care(f"emergency.{item.code}", "", words, item.cite, emergency=True)
+            words, weighed = _care_words(item, facts.protocol, kg)
+            key = f"emergency.{item.code}"
+            yield Care(key, "", words, item.cite, emergency=True, weighed=weighed)
 
 
-def _care_words(item: CareItem, protocol: Protocol) -> Message:
-    key = ("care", item.code, item.values)
-    made: Message | None = protocol.made.get(key)
+def _care_words(item: CareItem, protocol: Protocol, kg: Decimal | None) -> tuple[Message, bool]:
+    """The words of an item, and whether they hold amounts for this weight."""
+    weighed = bool(item.amounts) and kg is not None
+    kept = protocol.memo if weighed else protocol.made
+    key = ("care", item.code, item.values, kg if weighed else None)
+    made: Message | None = kept.get(key)
     if made is None:
-        values = tuple((name, said(each)) for name, each in item.values)
-        made = protocol.made[key] = Message(f"care.{item.code}", values)
-    return made
+        values = dict[str, str | Message]((name, said(each)) for name, each in item.values)
+        if kg is not None:
+            values |= {each.name: _worked_out(each, kg) for each in item.amounts}
+        made = kept[key] = Message(f"care.{item.code}", tuple(values.items()))
+    return made, weighed
+
+
+def _worked_out(amount: Amount, kg: Decimal) -> Message:
+    """ "2 mL/kg = 7 mL", "20 mg/kg = 68 mg (0.34 mL of 200 mg/mL)"."""
+    measured, volume = amount.measured(kg)
+    values = (("per_kg", said(amount.per_kg)), ("amount", said(measured)))
+    if amount.strength is None or volume is None:
+        capped = amount.at_most is not None and amount.per_kg.value * kg > amount.at_most.value
+        return Message("amount.most" if capped else "amount.for-weight", values)
+    substance, per = amount.strength
+    of = (
+        ("volume", said(volume)),
+        ("substance", said(substance)),
+        ("per", per.unit if per.value == 1 else said(per)),
+    )
+    return Message("amount.of-strength", (*values, *of))
 
 
 def referral(facts: Facts, situation: Situation) -> Referral | None:
@@ -51,15 +77,17 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
     )
 
 
-def care_items(facts: Facts, situation: Situation, *, unfinished: bool) -> Iterator[Care]:
+def care_items(
+    facts: Facts, situation: Situation, kg: Decimal | None, *, unfinished: bool
+) -> Iterator[Care]:
     """Care of each branch, each item once; `unfinished`: the assessment is not complete."""
     found: dict[str, Care] = {}
     first = [("", item) for item in facts.protocol.unfinished] if unfinished else []
     for branch, item in (*first, *_branches(facts, situation)):
         if _is_shown(item, facts):
             key = f"{branch or 'every'}.{item.code}"
-            words = _care_words(item, facts.protocol)
-            found.setdefault(key, Care(key, branch, words, item.cite))
+            words, weighed = _care_words(item, facts.protocol, kg)
+            found.setdefault(key, Care(key, branch, words, item.cite, weighed=weighed))
     yield from found.values()
 
 
@@ -86,4 +114,4 @@ def counselling(facts: Facts, situation: Situation) -> tuple[Message, ...]:
     if not situation.treats_here or not situation.managed:
         return ()
     shown = (item for item in facts.protocol.counselling if _is_shown(item, facts))
-    return tuple(_care_words(item, facts.protocol) for item in shown)
+    return tuple(_care_words(item, facts.protocol, None)[0] for item in shown)

@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from cds_service.case import Answer, Case, Origin
+from cds_service.content.fluid import Fluid
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import Cite, Message, Row
 from cds_service.content.treatment import Protocol
@@ -164,6 +165,35 @@ class Order:
     """For the caregiver or the health worker: prepare, give, how long."""
 
 
+class FluidStep(NamedTuple):
+    """A volume (mL) that is given over some hours, and about how much that is each hour."""
+
+    volume: Quantity
+    over: Quantity
+    per_hour: Quantity
+
+
+class FluidOrder(NamedTuple):
+    """One fluid to propose in one branch: its steps, or so much after each loose stool."""
+
+    key: str
+    """Unique in the plan, e.g. "here.plan-b"."""
+    branch: str
+    fluid: Fluid
+    route: str
+    steps: tuple[FluidStep, ...]
+    each_stool: tuple[Quantity | None, Quantity] | None
+    """From (None: no least amount) and to, in mL."""
+    total: Quantity | None
+    """All steps together (mL)."""
+    weight: Quantity | None
+    classes: tuple[str, ...]
+    is_option: bool
+    instructions: tuple[Message, ...]
+    instead_of: str = ""
+    """The key of the fluid that this one may replace (then exactly one of the two is given)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Referral:
     """The referral. `only`: it is the one option, anything here is interim."""
@@ -184,6 +214,8 @@ class Care(NamedTuple):
     message: Message
     cite: Cite
     emergency: bool = False
+    weighed: bool = False
+    """Whether its words hold amounts for the weight of this infant."""
 
 
 class FollowUp(NamedTuple):
@@ -220,6 +252,7 @@ class Plan:
     counselling: tuple[Message, ...]
     summary: tuple[Message, ...]
     """The headline sentences, most urgent first."""
+    fluids: tuple[FluidOrder, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

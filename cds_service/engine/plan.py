@@ -11,8 +11,9 @@ from cds_service.content.treatment import PlanCaution
 from cds_service.engine.care import care_items, counselling, emergency, referral
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
+from cds_service.engine.fluids import fluid_orders, with_fluids
 from cds_service.engine.follow_up import follow_ups
-from cds_service.engine.medication import Medication, medication
+from cds_service.engine.medication import medication
 from cds_service.engine.model import Assessment, Care, Caution, Missing, Plan
 from cds_service.engine.situation import Managed, Situation, situate
 from cds_service.engine.summary import summary
@@ -28,18 +29,22 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
     """Make the plan for an assessed infant."""
     weight = dosing_weight(facts)
     situation = situate(facts, assessment, weight)
-    given = medication(facts, situation, weight)
+    fluids = fluid_orders(facts, situation, weight)
+    given = medication(with_fluids(facts, fluids), situation, weight)
     missing = _distinct(
         (
             *assessment.missing,
             *given.missing,
+            *fluids.missing,
             *_unsure_of_age(facts),
             *situation.missing,
             *_again(facts),
         )
     )
-    first = tuple(emergency(facts))
-    cautions = _cautions(facts, assessment, situation, given, first)
+    kg = weight.kg if facts.age_is_inside() and not situation.too_light_to_dose else None
+    first = tuple(emergency(facts, kg))
+    noticed = (*fluids.cautions, *given.cautions)
+    cautions = _cautions(facts, assessment, situation, noticed, first)
     status = _status(missing, cautions)
     return Plan(
         status=status,
@@ -47,12 +52,15 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
         emergency=first,
         referral=referral(facts, situation),
         orders=given.orders,
-        care=tuple(care_items(facts, situation, unfinished=status == "data-required")),
+        care=tuple(care_items(facts, situation, kg, unfinished=status == "data-required")),
         follow_ups=follow_ups(facts, situation, given.orders),
         cautions=cautions,
         missing=missing,
         counselling=counselling(facts, situation),
-        summary=summary(assessment, situation, first, given.orders, cautions, status),
+        summary=summary(
+            assessment, situation, first, (*given.orders, *fluids.orders), cautions, status
+        ),
+        fluids=fluids.orders,
     )
 
 
@@ -87,7 +95,7 @@ def _cautions(
     facts: Facts,
     assessment: Assessment,
     situation: Situation,
-    given: Medication,
+    noticed: tuple[Caution, ...],
     first: tuple[Care, ...],
 ) -> tuple[Caution, ...]:
     own: list[Caution] = []
@@ -106,7 +114,7 @@ def _cautions(
         if item.care_only and situation.treats_here and not _absorbed(item, assessment):
             own.append(Caution("course-waits", "moderate", Message("caution.course-waits")))
     every: list[Caution] = []
-    for caution in (*own, *given.cautions, *assessment.cautions):
+    for caution in (*own, *noticed, *assessment.cautions):
         if caution not in every:
             every.append(_with_action(caution, facts))
     return tuple(sorted(every, key=lambda caution: _SEVERITIES.index(caution.severity)))

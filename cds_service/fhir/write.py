@@ -9,9 +9,10 @@ written.
 from cds_service.engine.model import Decision
 from cds_service.fhir.write_base import Pen
 from cds_service.fhir.write_conditions import condition
+from cds_service.fhir.write_fluids import fluid_request
 from cds_service.fhir.write_guidance import guidance
 from cds_service.fhir.write_medicines import medication_request
-from cds_service.fhir.write_services import dates
+from cds_service.fhir.write_services import care_blank, dates
 from cds_service.fhir.write_shape import Shape
 from cds_service.fhir.write_sheet import sheet
 from cds_service.fhir.write_template import Template, elements
@@ -26,8 +27,12 @@ def write(decision: Decision, *, base: str, language: str) -> bytes:
     """
     pen, plan = Pen.of(decision, base), decision.plan
     notes, needed = guidance(pen, language)
-    orders = elements([medication_request(pen, order) for order in plan.orders])
+    orders = [medication_request(pen, order) for order in plan.orders]
+    orders += [fluid_request(pen, order) for order in plan.fluids]
     issues, targets = detected_issues(pen)
+    for care in (*plan.emergency, *plan.care):
+        if care.weighed:
+            pen.blanks[care_blank(care)] = pen.house.words(care.message)
     for follow_up in plan.follow_ups:
         dates(pen, follow_up)
     return pen.fill(
@@ -36,7 +41,7 @@ def write(decision: Decision, *, base: str, language: str) -> bytes:
         notes=notes,
         needed=needed,
         conditions=elements([condition(pen, held) for held in decision.assessment.classes]),
-        orders=orders,
+        orders=elements(orders),
         issues=issues,
         targets=targets,
     )

@@ -40,13 +40,19 @@ def _referral_note(house: House, referral: Referral) -> str:
 
 def care_request(house: House, care: Care, shape: Shape) -> Item:
     """Something to do that is not a medicine; an emergency action is done at once."""
-    role, words = f"care.{care.key}", house.text(care.message)
+    role = f"care.{care.key}"
+    words = blank(care_blank(care)) if care.weighed else house.text(care.message)
     resource = _request(role, option=shape.is_open(care.branch)) | {
         "priority": "stat" if care.emergency else "routine",
         "code": {"coding": [house.own("care", care_code(care.message))], "text": words},
         "note": [{"text": house.source(care.cite)}],
     }
     return Item(role, resource, words, care.branch, (care.cite,))
+
+
+def care_blank(care: Care) -> str:
+    """The name of the blank for words that hold amounts for one weight."""
+    return f"care.{care.key}.words"
 
 
 def care_code(message: Message) -> str:

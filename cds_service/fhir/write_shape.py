@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from cds_service.content.model import Cite, Message
-from cds_service.engine.model import Care, Decision, FollowUp, Order, Referral
+from cds_service.engine.model import Care, Decision, FluidOrder, FollowUp, Order, Referral
 from cds_service.fhir.write_json import Json
 
 # In "refer-then-here" the referral stands, and only the care here depends on what becomes of it.
@@ -19,6 +19,17 @@ class OrderShape(NamedTuple):
     formulation: str
     course: Cite
     dose: Cite
+    instead_of: str
+
+
+class FluidShape(NamedTuple):
+    """One fluid without its volumes."""
+
+    key: str
+    branch: str
+    product: str
+    route: str
+    cite: Cite
     instead_of: str
 
 
@@ -45,6 +56,7 @@ class Shape(NamedTuple):
     care: tuple[Care, ...]
     visits: tuple[VisitShape, ...]
     counselling: tuple[Message, ...]
+    fluids: tuple[FluidShape, ...]
 
     @classmethod
     def of(cls, decision: Decision) -> "Shape":
@@ -54,12 +66,13 @@ class Shape(NamedTuple):
             plan.choice,
             plan.summary,
             tuple([held.code for held in decision.assessment.classes]),
-            plan.emergency,
+            tuple([_care(each) for each in plan.emergency]),
             plan.referral,
             tuple([_order(order) for order in plan.orders]),
-            plan.care,
+            tuple([_care(each) for each in plan.care]),
             tuple([_visit(follow_up) for follow_up in plan.follow_ups]),
             plan.counselling,
+            tuple([_fluid(order) for order in plan.fluids]),
         )
 
     def is_open(self, branch: str) -> bool:
@@ -70,6 +83,18 @@ class Shape(NamedTuple):
 def _order(order: Order) -> OrderShape:
     dose, key, branch = order.dose, order.key, order.branch
     return OrderShape(key, branch, dose.formulation.code, order.cite, dose.cite, order.instead_of)
+
+
+def _fluid(order: FluidOrder) -> FluidShape:
+    fluid = order.fluid
+    return FluidShape(
+        order.key, order.branch, fluid.product, order.route, fluid.cite, order.instead_of
+    )
+
+
+def _care(each: Care) -> Care:
+    """One care item without the amounts for this weight."""
+    return each._replace(message=Message(each.message.key)) if each.weighed else each
 
 
 def _visit(each: FollowUp) -> VisitShape:

@@ -6,6 +6,7 @@ evidence, cautions, what is missing) is left blank.
 """
 
 from cds_service.fhir.write_base import LANGUAGE, entry, start
+from cds_service.fhir.write_fluids import fluid_item
 from cds_service.fhir.write_group import care_plan, request_group
 from cds_service.fhir.write_guidance import guidance_response
 from cds_service.fhir.write_house import House
@@ -37,6 +38,7 @@ def sheet(house: House, shape: Shape) -> Template:
 
 def _entries(house: House, shape: Shape) -> list[Json | str]:
     orders = [medicine_item(house, order) for order in shape.orders]
+    orders += [fluid_item(house, fluid) for fluid in shape.fluids]
     urgent = [care_request(house, care, shape) for care in shape.emergency]
     referral = [referral_request(house, shape.referral)] if shape.referral else []
     care = [care_request(house, each, shape) for each in shape.care]
@@ -62,5 +64,6 @@ def _targets(shape: Shape, written: list[Item]) -> list[str]:
         "request-group",
         *(f"class.{code}" for code in shape.classes),
         *(f"order.{order.key}" for order in shape.orders),
+        *(f"fluid.{fluid.key}" for fluid in shape.fluids),
         *(item.role for item in written),
     ]

@@ -11,7 +11,8 @@ from textwrap import wrap
 from cds_service.case import Age, Answer
 from cds_service.content.model import Cite, Message
 from cds_service.content.text import render
-from cds_service.engine.model import Caution, Class, Decision, FollowUp, Order, Referral
+from cds_service.engine import fluid_words
+from cds_service.engine.model import Caution, Class, Decision, FluidOrder, FollowUp, Order, Referral
 from cds_service.engine.phrase import (
     asked,
     cited,
@@ -134,6 +135,8 @@ class _Page:
             yield from self._referral(plan.referral)
         for order in (each for each in plan.orders if each.branch == branch):
             yield from self._order(order)
+        for fluid in (each for each in plan.fluids if each.branch == branch):
+            yield from self._fluid(fluid)
         care = [each.message for each in plan.care if each.branch == branch]
         yield from ("", *self._bullets(care)) if care else ()
         visits = [each for each in plan.follow_ups if each.branch == branch]
@@ -162,6 +165,21 @@ class _Page:
         for message in order.instructions:
             yield from _bullet(self._text(message), 4)
         yield from _indent(self._text(sources(order)), 4)
+
+    def _fluid(self, order: FluidOrder) -> Iterator[str]:
+        yield ""
+        words = self._text(fluid_words.name(order))
+        yield from _indent(words[:1].upper() + words[1:])
+        if order.instead_of:
+            others = {other.key: fluid_words.name(other) for other in self._plan.fluids}
+            replaced = Message("plain.replaces", (("medicine", others[order.instead_of]),))
+            yield from _indent(self._text(replaced), 4)
+        for message in (*fluid_words.how_much(order), fluid_words.total(order)):
+            if message is not None:
+                yield from _indent(self._text(message), 4)
+        for message in order.instructions:
+            yield from _bullet(self._text(message), 4)
+        yield from _indent(self._text(fluid_words.source(order)), 4)
 
     def _replaced(self, order: Order) -> Message:
         others = {other.key: other.dose.medicine.code for other in self._plan.orders}
@@ -207,6 +225,7 @@ class _Page:
             yield plan.referral.cite
         for order in plan.orders:
             yield from (order.cite, order.dose.cite)
+        yield from (fluid.fluid.cite for fluid in plan.fluids)
 
 
 def _indent(text: str, by: int = 2) -> list[str]:

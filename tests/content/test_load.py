@@ -169,6 +169,7 @@ def test_another_language_and_an_adaptation_are_left_to_their_readers(tmp_path: 
 def test_a_folder_without_files_names_each_that_is_due(tmp_path: Path) -> None:
     assert [finding.split(":")[0] for finding in findings(tmp_path)] == [
         "classifications.yaml",
+        "fluids.yaml",
         "growth.yaml",
         "protocol.yaml",
         "signs.yaml",

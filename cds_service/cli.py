@@ -1,4 +1,4 @@
-"""The command line: serve, recommend, check-content, profiles.
+"""The command line: serve, recommend, check-content, catalogue, profiles.
 
 Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage;
 as usual in a shell, 130 interrupted and 141 when whoever reads the output has gone away.
@@ -21,7 +21,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from cds_service import __version__
-from cds_service.content.load import load, packaged
+from cds_service.content.load import load, packaged, packaged_folder
 from cds_service.engine.model import Decision
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
 from cds_service.service import Answer, Service
@@ -108,6 +108,20 @@ def _parser() -> argparse.ArgumentParser:
         type=Path,
         help="one protocol's folder, named as the protocol's id, or a folder of such folders "
         "(default: the protocols that come with the program)",
+    )
+
+    catalogue = _command(
+        commands, "catalogue", _catalogue, "bring the caregiver's texts to a translator's file"
+    )
+    catalogue.add_argument(
+        "language",
+        nargs="*",
+        help="tags such as sw or pt-BR, one file each (default: every language there is)",
+    )
+    catalogue.add_argument(
+        "--folder",
+        type=Path,
+        help="one protocol's folder (default: that of the protocol that comes with the program)",
     )
 
     profiles = _command(
@@ -246,6 +260,20 @@ def _protocols(folder: Path | None) -> list[tuple[Path | None, str]]:
         raise CdsError(f"{folder}: {what}; give a protocol's folder, or the folder they are in")
     inside = sorted(path.parent for path in folder.resolve().glob("*/protocol.yaml"))
     return [(path.parent, path.name) for path in inside or [folder.resolve()]]
+
+
+def _catalogue(asked: argparse.Namespace) -> int:
+    from cds_service.content.write_catalogue import update
+
+    folder = asked.folder or packaged_folder(Settings.read().protocol)
+    folder = folder.resolve()
+    protocol = load(folder.parent, folder.name, translated=False)
+    for done in update(protocol, folder, asked.language):
+        print(
+            f"{done.path}: {done.texts} texts, {done.without} without translation, "
+            f"{done.changed} to look at again"
+        )
+    return 0
 
 
 def _profiles(asked: argparse.Namespace) -> int:

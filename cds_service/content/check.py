@@ -6,7 +6,13 @@ fault is not reported twice in other words.
 
 from itertools import pairwise
 
-from cds_service.content import check_doses, check_fluids, check_rows, check_texts
+from cds_service.content import (
+    check_catalogues,
+    check_doses,
+    check_fluids,
+    check_rows,
+    check_texts,
+)
 from cds_service.content.desk import Desk
 from cds_service.content.treatment import REFERRAL, Protocol
 
@@ -39,6 +45,7 @@ def check(protocol: Protocol, desk: Desk) -> None:
             check_rows.rules(protocol, desk, medicine)
     formulations(protocol, desk)
     check_texts.texts(protocol, desk)
+    check_catalogues.catalogues(protocol, desk)
 
 
 def named(protocol: Protocol, desk: Desk) -> None:

@@ -8,22 +8,28 @@ import hashlib
 import re
 from pathlib import Path
 
-from cds_service.content import check, parse, tree
+from cds_service.content import check, parse, parse_catalogue, tree
+from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.treatment import Protocol
 from cds_service.errors import ContentError
 
 _READ = re.compile(
-    rf"(?:{'|'.join(parse.FILES)})\.yaml|medicines/[^/]+\.yaml|translations/en(?:/[^/]+)?\.yaml"
+    rf"(?:{'|'.join(parse.FILES)})\.yaml|medicines/[^/]+\.yaml"
+    r"|translations/(?:caregiver|en(?:/[^/]+)?)\.yaml"
 )
+_CATALOGUE = re.compile(r"translations/[^/]+\.po")
 _ELSEWHERE = ("translations/", "adaptations/")
-"""Folders whose other files are read by other parts, or in another language."""
+"""Folders whose other files are read by other parts, or in another way."""
 _PACKAGED = Path(__file__).parent.parent / "protocols"
 
 
-def load(folder: Path | None = None, protocol_id: str = "sick-young-infant") -> Protocol:
+def load(
+    folder: Path | None = None, protocol_id: str = "sick-young-infant", *, translated: bool = True
+) -> Protocol:
     """Read, check and freeze one protocol; `folder` holds protocol folders (None: packaged).
 
+    `translated` False leaves the catalogues out: for the work on them.
     Raises ContentError with every finding as "file:line: what is wrong; what to do".
     """
     contents = _read((folder or _PACKAGED) / protocol_id)
@@ -32,7 +38,8 @@ def load(folder: Path | None = None, protocol_id: str = "sick-young-infant") -> 
     if desk.findings:
         raise ContentError(desk.findings)
     desk = Desk(parse.names(files))
-    protocol = parse.protocol(files, desk, digest(contents))
+    catalogues = _catalogues(contents, desk) if translated else []
+    protocol = parse.protocol(files, desk, digest(contents), catalogues)
     if protocol.id != protocol_id:
         desk.fault("protocol.yaml", 1, f"id is {protocol.id}, but the folder is {protocol_id}")
     check.check(protocol, desk)
@@ -44,6 +51,11 @@ def load(folder: Path | None = None, protocol_id: str = "sick-young-infant") -> 
 def packaged() -> tuple[str, ...]:
     """The ids of the protocols that come with the program."""
     return tuple(sorted(path.parent.name for path in _PACKAGED.glob("*/protocol.yaml")))
+
+
+def packaged_folder(protocol_id: str) -> Path:
+    """The folder of a protocol that comes with the program."""
+    return _PACKAGED / protocol_id
 
 
 def digest(contents: dict[str, bytes]) -> str:
@@ -75,3 +87,9 @@ def _trees(contents: dict[str, bytes], desk: Desk) -> dict[str, tree.Node]:
         elif path.endswith((".yaml", ".yml")) and not path.startswith(_ELSEWHERE):
             desk.fault(path, 1, "no such file belongs to a protocol; rename or move it")
     return files
+
+
+def _catalogues(contents: dict[str, bytes], desk: Desk) -> list[Catalogue]:
+    paths = [path for path in sorted(contents) if _CATALOGUE.fullmatch(path)]
+    read = [parse_catalogue.read(path, contents[path], desk) for path in paths]
+    return [each for each in read if each is not None]

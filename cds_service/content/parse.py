@@ -1,9 +1,10 @@
 """The files of one protocol, already read as trees -> one Protocol object."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
 from cds_service.content import parse_fluid, parse_medicine, parse_signs, parse_treatment
+from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.fields import Fields
 from cds_service.content.model import Number, Source
@@ -12,6 +13,9 @@ from cds_service.content.tree import Node
 
 FILES = ("protocol", "sources", "signs", "classifications", "treatments", "fluids", "growth")
 """The files that every protocol has, beside medicines/ and translations/."""
+
+CAREGIVER = "translations/caregiver.yaml"
+"""Says which texts are the caregiver's, and so are translated."""
 
 Files = Mapping[str, Node]
 """Path below the protocol's folder -> what it says."""
@@ -58,8 +62,10 @@ def names(files: Files) -> Names:
     )
 
 
-def protocol(files: Files, desk: Desk, digest: str) -> Protocol:
-    """Read every part; faults go to the desk."""
+def protocol(
+    files: Files, desk: Desk, digest: str, catalogues: Sequence[Catalogue] = ()
+) -> Protocol:
+    """Read every part; faults go to the desk. The catalogues are read already."""
     head = Fields(files["protocol.yaml"], desk, _PROTOCOL)
     signs = Fields(files["signs.yaml"], desk, "findings measures derived")
     treatments = Fields(files["treatments.yaml"], desk, _TREATMENTS)
@@ -98,6 +104,8 @@ def protocol(files: Files, desk: Desk, digest: str) -> Protocol:
         cautions=parse_treatment.cautions(treatments),
         texts=_texts(files, desk),
         digest=digest,
+        caregiver=_caregiver(files, desk),
+        catalogues=tuple(catalogues),
     )
     return desk.keep(made, files["protocol.yaml"])
 
@@ -171,7 +179,7 @@ def _triple(node: Node, fields: Fields) -> _Triple:
 def _texts(files: Files, desk: Desk) -> tuple[tuple[str, str], ...]:
     found: dict[str, str] = {}
     for path in sorted(files):
-        if not path.startswith("translations/"):
+        if not path.startswith("translations/") or path == CAREGIVER:
             continue
         fields = Fields(files[path], desk, " ".join(files[path].items()))
         for key in files[path].items():
@@ -180,3 +188,9 @@ def _texts(files: Files, desk: Desk) -> tuple[tuple[str, str], ...]:
             found[key] = fields.text(key)
             desk.texts[key] = files[path].items()[key]
     return tuple(sorted(found.items()))
+
+
+def _caregiver(files: Files, desk: Desk) -> tuple[str, ...]:
+    if CAREGIVER not in files:
+        return ()
+    return Fields(files[CAREGIVER], desk, "texts").words("texts")

@@ -1,12 +1,15 @@
 """Treatment as content: what each class is given, where, for how long, and when to return."""
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 from decimal import Decimal
+from fnmatch import fnmatchcase
 from functools import cached_property
 from typing import Any
 
 from cds_service.case import Answer
+from cds_service.content.bidi import isolate_numbers, isolated
+from cds_service.content.catalogue import Catalogue
 from cds_service.content.fluid import Fluid, Fluids
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import (
@@ -268,6 +271,10 @@ class Protocol:
     texts: "tuple[tuple[str, str], ...]"
     digest: str
     """SHA-256 over the exact bytes of every content file, in path order."""
+    caregiver: tuple[str, ...] = ()
+    """Which texts a caregiver hears or reads: their keys, * standing for any end of one."""
+    catalogues: tuple[Catalogue, ...] = ()
+    """Those texts in other languages, by language."""
 
     @cached_property
     def memo(self) -> "Memo":
@@ -334,11 +341,51 @@ class Protocol:
     def text_by_key(self) -> dict[str, str]:
         """English texts by key; the name of a formulation is completed with its strength."""
         texts = dict(self.texts)
+        self._name_strengths(texts, str)
+        return texts
+
+    def _name_strengths(self, texts: dict[str, str], as_number: Callable[[str], str]) -> None:
         for _, form in self.formulations:
             key = f"formulation.{form.code}"
             if key in texts:
-                texts[key] = texts[key].replace("{strength}", form.strength_on_label)
-        return texts
+                strength = as_number(form.strength_on_label)
+                texts[key] = texts[key].replace("{strength}", strength)
+
+    @cached_property
+    def caregiver_keys(self) -> tuple[str, ...]:
+        """The keys of the texts that are translated: by pattern, and the counselling."""
+        told = {f"care.{item.code}" for item in self.counselling}
+        return tuple(
+            key
+            for key, _ in self.texts
+            if key in told or any(fnmatchcase(key, each) for each in self.caregiver)
+        )
+
+    @cached_property
+    def catalogue_by_language(self) -> dict[str, Catalogue]:
+        """Catalogues by language tag."""
+        return {catalogue.language: catalogue for catalogue in self.catalogues}
+
+    @cached_property
+    def words_by_language(self) -> dict[str, dict[str, str]]:
+        """The translations that may be used, by language and key.
+
+        A translation of an English text that is another one now is not among them. Numbers in a
+        text that runs left are isolated.
+        """
+        return {catalogue.language: self._usable(catalogue) for catalogue in self.catalogues}
+
+    def _usable(self, catalogue: Catalogue) -> dict[str, str]:
+        english, known = dict(self.texts), frozenset(self.caregiver_keys)
+        words = {
+            each.key: each.text
+            for each in catalogue.translations
+            if each.counts and each.key in known and english[each.key] == each.english
+        }
+        if catalogue.runs_left:
+            words = {key: isolate_numbers(text) for key, text in words.items()}
+        self._name_strengths(words, isolated if catalogue.runs_left else str)
+        return words
 
     @cached_property
     def acting_signs(self) -> frozenset[str]:

@@ -136,24 +136,21 @@ def _make(
 ) -> Dose | NoDose:
     failed: NoDose | None = None
     for code in codes:
-        candidate = _tried(medicine.formulation(code), rule, band, medicine, kg)
+        form = medicine.formulation(code)
+        if kg is None or rule.fixed:  # without a weight the rule has fixed amounts (make_dose)
+            candidate = _fixed(form, rule, medicine)
+        else:
+            candidate = _candidate(form, rule, band, medicine, kg)
         failed = _fault(medicine, candidate, kg)
         if failed is None:
             return _dose(medicine, candidate, protocol, kg)
     return failed or _no(medicine, "no-rule")
 
 
-def _tried(
-    form: Formulation, rule: DoseRule, band: Band | None, medicine: Medicine, kg: Decimal | None
-) -> _Candidate:
+def _fixed(form: Formulation, rule: DoseRule, medicine: Medicine) -> _Candidate:
+    amount = dict(rule.fixed)[form.code]
     words = Message(f"rule.{medicine.code}.{rule.code}")
-    for code, fixed in rule.fixed:
-        if code == form.code:
-            amount = fixed.quantity
-            return _Candidate(form, amount, None, None, rule.code, words, fixed.cite)
-    if kg is None:  # refused by make_dose
-        raise ValueError(f"{medicine.code}: {rule.code} needs a weight")
-    return _candidate(form, rule, band, medicine, kg)
+    return _Candidate(form, amount.quantity, None, None, rule.code, words, amount.cite)
 
 
 def _candidate(
@@ -228,9 +225,9 @@ def _failed(medicine: Medicine, code: str, candidate: _Candidate, given: Decimal
         ("given", f"{number(_printed(given))} {unit}"),
         ("unit", unit),
     )
-    if candidate.limits is not None:
-        low, high = candidate.limits
-        values = (*values, ("low", number(low.value)), ("high", number(high.value)))
+    low, high = candidate.limits or (None, medicine.hard_max)
+    for name, limit in (("low", low), ("high", high)):
+        values = (*values, (name, "0" if limit is None else number(limit.value)))
     if medicine.ceiling is not None:
         values = (*values, ("ceiling", str(medicine.ceiling.quantity)))
     return _no(medicine, code, *values)

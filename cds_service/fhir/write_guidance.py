@@ -112,5 +112,5 @@ def _made_not_recorded(house: House, codes: Sequence[str]) -> bytes:
 
 def _other_language(house: House, language: str) -> Iterator[bytes]:
     if language and language.partition("-")[0].lower() != LANGUAGE:
-        told = Message("write.language", (("language", language),))
+        told = Message("write.language", (("language", language), ("used", LANGUAGE)))
         yield escaped(house.text(told))  # what a caller wrote is not kept

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from cds_service.case import Answer
+from cds_service.content.catalogue import Translation
 from cds_service.content.load import digest, load
 from cds_service.content.model import Cite, Derived, FindingTest, Group, MeasureTest, Number
 from cds_service.content.treatment import Protocol
@@ -35,7 +36,7 @@ EVERY = list(values(PROTOCOL))
 
 def test_every_value_is_exact_and_frozen() -> None:
     kinds = {type(value) for value in EVERY if not dataclasses.is_dataclass(value)}
-    assert kinds - {Answer, Cite} == {str, int, bool, Decimal, tuple, type(None)}
+    assert kinds - {Answer, Cite, Translation} == {str, int, bool, Decimal, tuple, type(None)}
     frozen = {type(value) for value in EVERY if dataclasses.is_dataclass(value)}
     assert all(kind.__dataclass_params__.frozen for kind in frozen)
     assert all(isinstance(kind, type) and not issubclass(kind, Enum) for kind in frozen)

@@ -15,12 +15,14 @@ import pytest
 from cds_service.case import Answer, GivenDose, Origin
 from cds_service.content.load import load
 from cds_service.content.model import Number
+from cds_service.content.text import render
 from cds_service.content.treatment import Course
-from cds_service.engine.dose import make_dose
+from cds_service.engine.dose import make_dose, per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.medication import Medication, medication
 from cds_service.engine.model import Dose, NoDose, Order
 from cds_service.engine.orders import Need, make_orders
+from cds_service.engine.phrase import contained, dosage, target
 from cds_service.engine.settle import settle
 from cds_service.engine.situation import Managed, Situation
 from cds_service.engine.weight import dosing_weight
@@ -285,3 +287,71 @@ def test_a_running_course_without_a_weight_keeps_its_fixed_amount() -> None:
     running = settle(replace(known.case, given=given), PROTOCOL)
     (order,) = ordered(running, "nevirapine")
     assert (order.dose.amount.value, order.doses) == (1, 13)
+
+
+NYSTATIN = PROTOCOL.medicine_by_code["nystatin"]
+
+
+@pytest.mark.parametrize(
+    ("limit", "code", "words"),
+    [
+        ({"hard_max": Number(Decimal(30_000), "[iU]/kg", PROTOCOL.cite)}, "outside-range",
+         "what can be measured gives 100000 IU, outside 0 to 30000 IU/kg"),
+        ({"ceiling": Number(Decimal(90_000), "[iU]", PROTOCOL.cite)}, "above-ceiling",
+         "100000 IU is above the largest single dose of 90000 [iU]"),
+    ],
+)  # fmt: skip
+def test_a_fixed_amount_above_a_limit_is_not_given(
+    limit: dict[str, Number], code: str, words: str
+) -> None:
+    """Fail closed (design, decision 8); the limits are made up."""
+    medicine = replace(NYSTATIN, **limit)
+    protocol = replace(PROTOCOL, medicines=(medicine,))
+    no = make_dose(medicine, Facts(facts().case, protocol), Decimal(3))
+    assert isinstance(no, NoDose)
+    assert no.code == code
+    assert words in render(PROTOCOL, no.reason)
+
+
+def test_a_fixed_amount_has_no_volume_per_kilogram_beside_it() -> None:
+    found = dose("nystatin", "12", "3.0")
+    assert isinstance(found, Dose)
+    assert per_kg_volume(found) is None
+
+
+def test_what_is_told_of_a_fixed_amount() -> None:
+    with_weight, without = (ordered(facts("35", kg), "cotrimoxazole")[0] for kg in ("4.0", ""))
+    assert render(PROTOCOL, contained(with_weight)) == (
+        "Each dose contains 100 mg + 20 mg: 25 mg/kg per dose, 25 mg/kg per day, "
+        "for a weight of 4 kg."
+    )
+    assert render(PROTOCOL, contained(without)) == (
+        "Each dose contains 100 mg + 20 mg. The amount does not depend on the weight."
+    )
+    for order in (with_weight, without):
+        assert render(PROTOCOL, target(order.dose)) == (
+            "A fixed amount. Table or rule: the same for every weight."
+        )
+        assert "200 mg + 40 mg in 5 mL" in render(PROTOCOL, dosage(order))
+
+
+def test_how_it_is_given_and_that_it_goes_on() -> None:
+    (mouth,) = ordered(facts("12", "3.0"), "nystatin")
+    keys = [message.key for message in mouth.instructions]
+    assert keys == [
+        "prepare.oral-liquid",
+        "measure-out",
+        "give.oromucosal",
+        "finish.at-least-by-mouth",
+    ]
+    (drops,) = ordered(facts("35", "3.0"), "cotrimoxazole")
+    assert [message.key for message in drops.instructions] == [
+        "prepare.oral-liquid",
+        "measure-out",
+        "give.oral",
+        "first-dose-here",
+        "if-vomited",
+        "finish.at-least-by-mouth",
+    ]
+    for message in (*mouth.instructions, *drops.instructions):
+        assert render(PROTOCOL, message)

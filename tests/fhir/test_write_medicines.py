@@ -17,6 +17,7 @@ from tests.fhir.decisions import (
     amoxicillin,
     benzylpenicillin,
     decision,
+    dose,
     gentamicin,
     plan,
     protocol,
@@ -229,3 +230,31 @@ def test_a_form_without_a_snomed_code_is_told_in_words() -> None:
     bundle = judged(write(made, base=BASE, language=""))
     (medication,) = resources(bundle, "MedicationRequest")[0]["contained"]
     assert medication["form"] == {"text": "dispersible tablet"}
+
+
+def test_a_product_of_two_substances_names_both_and_counts_in_the_first() -> None:
+    # Cotrimoxazole 200/40 mg per 5 ml, 2.5 ml (from memory).
+    form = "cotrimoxazole-suspension-200mg-40mg-5ml"
+    known = dose("cotrimoxazole", form, "2.5", "100")
+    given = replace(known, per_kg=None, weight=None, target=None, target_rule="")
+    found = request(amoxicillin(key="here.cotrimoxazole", dose=given, days=14))
+    (medication,) = found["contained"]
+    assert medication["code"]["coding"][0]["code"] == "J01EE01"  # WHO ATC index, from memory
+    assert [
+        (
+            each["itemCodeableConcept"],
+            each["strength"]["numerator"]["value"],
+            each["strength"]["denominator"]["value"],
+        )
+        for each in medication["ingredient"]
+    ] == [({"text": "sulfamethoxazole"}, 200, 5), ({"text": "trimethoprim"}, 40, 5)]
+    ordered, calculated = found["dosageInstruction"][0]["doseAndRate"]
+    assert (ordered["doseQuantity"]["value"], calculated["doseQuantity"]["value"]) == ("2.5", 100)
+    assert "The amount does not depend on the weight." in found["note"][0]["text"]
+
+
+def test_what_is_put_inside_the_mouth_says_so() -> None:
+    known = dose("nystatin", "nystatin-suspension-100000iu-ml", "1", "100000")
+    (dosage_,) = request(amoxicillin(key="here.nystatin", dose=known))["dosageInstruction"]
+    assert dosage_["route"]["text"] == "inside the mouth"
+    assert dosage_["route"]["coding"][0]["code"] == "372473007"  # SNOMED CT, from memory

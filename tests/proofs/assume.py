@@ -1,6 +1,6 @@
 """What is taken for granted of a world: that it can be sent at all, and that it is assessed."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
@@ -9,7 +9,7 @@ import z3
 from tests.proofs.content import Content, leaves, number
 from tests.proofs.encode import Encoded, compare, heavier
 from tests.proofs.kleene import Flag, every, if_then, isnt, known, some
-from tests.proofs.world import SCALE, SEXES, Reading, World
+from tests.proofs.world import SCALE, SEXES, World
 
 
 def legal(content: Content, world: World) -> list[Flag]:
@@ -29,7 +29,7 @@ def _signs(content: Content, world: World) -> Iterator[Flag]:
         if sign.get("lasting") == "true":  # an earlier answer would be used now
             yield isnt(known(world.before[code]))
     for each in world.earlier.values():
-        yield every((each.day >= 2, each.day <= 14))
+        yield every((each.day >= 2, each.day <= 20))
 
 
 def _readings(content: Content, world: World) -> Iterator[Flag]:
@@ -47,14 +47,13 @@ def _readings(content: Content, world: World) -> Iterator[Flag]:
         yield isnt(world.before_values[kind].inner)
         if "sites-that-exclude" not in measure:
             yield isnt(world.last[kind].inner)
-        yield from _steps(measure, readings)
+        for reading in readings:
+            yield reading.value % step_of(measure) == 0
 
 
-def _steps(measure: dict[str, Any], readings: Iterable[Reading]) -> Iterator[Flag]:
-    """As fine as such a thing is written down: whole counts, tenths, grams."""
-    step = {"/min": 1000, "%": 1000, "wk": 1000, "kg": 10}.get(measure["unit"], 100)
-    for reading in readings:
-        yield reading.value % step == 0
+def step_of(measure: dict[str, Any]) -> int:
+    """As fine as such a thing is written down: whole counts, tenths, 10 grams."""
+    return {"/min": 1000, "%": 1000, "wk": 1000, "kg": 10}.get(measure["unit"], 100)
 
 
 def _ages(content: Content, world: World) -> Iterator[Flag]:

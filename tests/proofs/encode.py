@@ -21,6 +21,7 @@ from tests.proofs.kleene import (
     Truth,
     all_of,
     any_of,
+    choose,
     every,
     if_then,
     isnt,
@@ -174,13 +175,14 @@ class Encoded:
         return every((then.there, isnt(was), now.there, passes))
 
     def _measure(self, test: dict[str, Any], *, row: bool) -> Truth:
-        answer = (
-            self._computed(test) if test["measure"] in _COMPUTED else self._measured(test, row=row)
-        )
-        if "if-unknown" not in test:
-            return answer
-        safer = YES if test["if-unknown"] == "yes" else NO
-        return when(known(answer), answer, safer)
+        if "if-unknown" in test:
+            answer = self._compared(test, row=False)
+            return when(known(answer), answer, YES if test["if-unknown"] == "yes" else NO)
+        return self._compared(test, row=row)
+
+    def _compared(self, test: dict[str, Any], *, row: bool) -> Truth:
+        computed = test["measure"] in _COMPUTED
+        return self._computed(test) if computed else self._measured(test, row=row)
 
     def _measured(self, test: dict[str, Any], *, row: bool) -> Truth:
         kind = test["measure"]
@@ -227,7 +229,8 @@ class Encoded:
             return world.hours, 1
         if kind == "day-of-treatment":
             earlier = world.earlier[test["since"]]
-            return Span(every((earlier.there, earlier.dated)), earlier.day, earlier.day), 1
+            day = choose(earlier.there, earlier.day, 0)  # day 0: there was no such visit
+            return Span(some((isnt(earlier.there), earlier.dated)), day, day), 1
         born = world.last["gestational-age"]  # thousandths of a week
         low, high = (7 * born.value + SCALE * age for age in (world.age.low, world.age.high))
         return Span(every((born.there, world.age.there)), low, high), 7 * SCALE

@@ -21,7 +21,14 @@ class Fault(NamedTuple):
 
 
 def faults(content: Content) -> Iterator[Fault]:
-    """One fault at a time, in every table."""
+    """One fault at a time, in every table, each with a name of its own."""
+    seen: dict[str, int] = {}
+    for fault in _faults(content):
+        count = seen[fault.name] = seen.get(fault.name, 0) + 1
+        yield fault if count == 1 else fault._replace(name=f"{fault.name} ({count})")
+
+
+def _faults(content: Content) -> Iterator[Fault]:
     for code, table in content.tables.items():
         for place, row in enumerate(table["rows"]):
             if "when" in row:

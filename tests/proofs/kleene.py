@@ -50,6 +50,11 @@ def either(flag: Flag, then: Flag, otherwise: Flag) -> Flag:
     return every((if_then(flag, then), if_then(isnt(flag), otherwise)))
 
 
+def choose(flag: Flag, then: Any, otherwise: Any) -> Any:
+    """One number or the other."""
+    return (then if flag else otherwise) if isinstance(flag, bool) else z3.If(flag, then, otherwise)
+
+
 def at_least(count: int, flags: Iterable[Flag]) -> Flag:
     """So many of them."""
     given = list(flags)

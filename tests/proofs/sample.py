@@ -5,13 +5,12 @@ from collections.abc import Iterator
 from fractions import Fraction
 from typing import Any
 
-from tests.proofs.assume import legal
+from tests.proofs.assume import legal, step_of
 from tests.proofs.content import Content, leaves, number, op_of
 from tests.proofs.kleene import UNKNOWN, Truth, every
 from tests.proofs.world import SCALE, Earlier, Reading, Span, World, classes
 
 _SAID = (Truth(True, False), Truth(False, True), UNKNOWN)
-_STEP = {"/min": 1000, "%": 1000, "wk": 1000, "kg": 10}
 
 
 def samples(content: Content, count: int, seed: int = 0) -> Iterator[World]:
@@ -71,7 +70,7 @@ def _readings(
     content: Content, chance: random.Random, kind: str, points: dict[str, set[Fraction]]
 ) -> tuple[Reading, Reading, Reading]:
     measure = content.measures[kind]
-    step = _STEP.get(measure["unit"], 100)
+    step = step_of(measure)
     near = {int(p * SCALE) + step * way for p in points.get(kind, ()) for way in (-1, 0, 1)}
     low, high = (int(number(measure["possible"][end])[0] * SCALE) for end in ("from", "to"))
     usual = {"kg": range(1500, 6000, 10), "Cel": range(36000, 37600, 100)}
@@ -103,5 +102,5 @@ def _hours(chance: random.Random, age: Span) -> Span:
 
 def _earlier(chance: random.Random, points: dict[str, set[Fraction]]) -> Earlier:
     days = {int(p) + way for p in points.get("day-of-treatment", {4}) for way in (-1, 0, 1)}
-    day = chance.choice(sorted(day for day in days if 2 <= day <= 14))
+    day = chance.choice(sorted(day for day in days if 2 <= day <= 20))
     return Earlier(chance.random() < 0.1, chance.random() < 0.9, day)

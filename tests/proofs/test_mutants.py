@@ -1,0 +1,28 @@
+"""A sample of the content's mutants in every run.
+
+All of them: `python -m tests.proofs.mutate_content`.
+"""
+
+import pytest
+
+from cds_service.content.load import load
+from tests.proofs.mutants import files, mutants, unchanged
+from tests.proofs.oracle import killed_by, verdict_on
+
+
+def test_the_content_as_it_is_passes() -> None:
+    assert killed_by(load()) == ""
+
+
+@pytest.mark.parametrize("file", files())
+def test_a_file_written_again_without_a_change_is_the_same_content(file: str) -> None:
+    assert verdict_on(file, unchanged(file)) == ""
+
+
+@pytest.mark.parametrize("file", files())
+def test_every_mutant_is_a_change_with_a_name_of_its_own_that_is_taken_back(file: str) -> None:
+    before, made = unchanged(file), mutants(file)
+    for mutant in made[:: max(1, len(made) // 20)]:
+        assert mutant.text != before
+    assert unchanged(file) == before
+    assert len({mutant.name for mutant in made}) == len(made)

@@ -111,7 +111,7 @@ class Service:
             as_of=decision.case.as_of,
             recorded=now,
             decision_id=decision.id,
-            protocol=f"{self.protocol.id}|{self.protocol.version}",
+            protocol=self.protocol.name,
             content_digest=self.protocol.digest,
             code_version=self.code_version,
             language=language,

@@ -49,9 +49,9 @@ class Finding:
 class Desk:
     """Collects findings while the files are read, and remembers where each object came from."""
 
-    def __init__(self, names: Names) -> None:
+    def __init__(self, names: Names, findings: "set[Finding] | None" = None) -> None:
         self.names = names
-        self._findings: set[Finding] = set()
+        self._findings: set[Finding] = findings if findings is not None else set()
         self.texts: dict[str, Node] = {}
         """Where each text stands, by key."""
         self._places: dict[int, tuple[object, Node]] = {}
@@ -83,10 +83,20 @@ class Desk:
         """Every finding as text, in the order of files and lines."""
         return tuple(str(finding) for finding in sorted(self._findings))
 
+    @property
+    def findings_so_far(self) -> "set[Finding]":
+        """The findings themselves, for a desk with other names that goes on collecting."""
+        return self._findings
+
     def clean(self, *files: str) -> bool:
-        """Whether nothing was found so far in those files (a name ending in / means a folder)."""
+        """Whether nothing was found so far in those files (a name ending in / means a folder).
+
+        A finding in a layer may be about any file.
+        """
         return not any(
-            found.file == file or (file.endswith("/") and found.file.startswith(file))
+            found.file == file
+            or (file.endswith("/") and found.file.startswith(file))
+            or found.file.startswith(("editions/", "adaptations/"))
             for found in self._findings
             for file in files
         )

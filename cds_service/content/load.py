@@ -1,51 +1,71 @@
 """Reads a protocol's folder from disk: the only file access of the content.
 
-The digest is SHA-256 over every file below the folder, in path order: relative path (with
-"/"), a NUL byte, the exact bytes.
+The digest is SHA-256 over every file that was used, in path order: relative path (with "/"), a
+NUL byte, the exact bytes. Editions and adaptations that were not asked for are not used.
 """
 
 import hashlib
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from cds_service.content import check, parse, parse_catalogue, tree
+from cds_service.content import layers as layering
 from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
+from cds_service.content.model import Layer
 from cds_service.content.treatment import Protocol
 from cds_service.errors import ContentError
 
+LAYERS = {"edition": "editions/", "adaptation": "adaptations/"}
+"""Folders of the layers over the base: `editions/<id>/edition.yaml` and so on."""
 _READ = re.compile(
     rf"(?:{'|'.join(parse.FILES)})\.yaml|medicines/[^/]+\.yaml"
     r"|translations/(?:caregiver|en(?:/[^/]+)?)\.yaml"
+    r"|editions/[^/]+/edition\.yaml|adaptations/[^/]+/adaptation\.yaml"
 )
 _CATALOGUE = re.compile(r"translations/[^/]+\.po")
-_ELSEWHERE = ("translations/", "adaptations/")
+_ELSEWHERE = ("translations/", *LAYERS.values())
 """Folders whose other files are read by other parts, or in another way."""
+_FOLDERS = tuple(LAYERS.values())
 _PACKAGED = Path(__file__).parent.parent / "protocols"
 
 
 def load(
-    folder: Path | None = None, protocol_id: str = "sick-young-infant", *, translated: bool = True
+    folder: Path | None = None,
+    protocol_id: str = "sick-young-infant",
+    *,
+    edition: str = "",
+    adaptation: str = "",
+    translated: bool = True,
 ) -> Protocol:
     """Read, check and freeze one protocol; `folder` holds protocol folders (None: packaged).
 
-    `translated` False leaves the catalogues out: for the work on them.
+    `edition` is the version of another edition than the base's, `adaptation` the id of a national
+    adaptation that lies over it. `translated` False leaves the catalogues out: for the work on them.
     Raises ContentError with every finding as "file:line: what is wrong; what to do".
     """
-    contents = _read((folder or _PACKAGED) / protocol_id)
+    contents = _used(_read((folder or _PACKAGED) / protocol_id), edition, adaptation)
     desk = Desk(Names())
     files = _trees(contents, desk)
     if desk.findings:
         raise ContentError(desk.findings)
-    desk = Desk(parse.names(files))
+    over = _laid_over(files, desk)
+    desk = Desk(parse.names(files), desk.findings_so_far)
     catalogues = _catalogues(contents, desk) if translated else []
-    protocol = parse.protocol(files, desk, digest(contents), catalogues)
+    protocol = parse.protocol(files, desk, digest(contents), catalogues, over)
     if protocol.id != protocol_id:
         desk.fault("protocol.yaml", 1, f"id is {protocol.id}, but the folder is {protocol_id}")
     check.check(protocol, desk)
     if desk.findings:
         raise ContentError(desk.findings)
     return protocol
+
+
+def layers(protocol_id: str, kind: str, folder: Path | None = None) -> tuple[str, ...]:
+    """The ids of the editions, or adaptations, of a protocol (`kind` as in LAYERS)."""
+    found = ((folder or _PACKAGED) / protocol_id).glob(f"{LAYERS[kind]}*/{kind}.yaml")
+    return tuple(sorted(path.parent.name for path in found))
 
 
 def packaged() -> tuple[str, ...]:
@@ -72,6 +92,49 @@ def _read(folder: Path) -> dict[str, bytes]:
         for path in folder.rglob("*")
         if path.is_file()
     }
+
+
+def _used(contents: dict[str, bytes], edition: str, adaptation: str) -> dict[str, bytes]:
+    """The files of the base and of the layers that were asked for. Raises ContentError."""
+    used = {path: data for path, data in contents.items() if not path.startswith(_FOLDERS)}
+    for kind, name in (("edition", edition), ("adaptation", adaptation)):
+        path = f"{LAYERS[kind]}{name}/{kind}.yaml"
+        if name and path not in contents:
+            raise ContentError((f"{path}:1: there is no such {kind}",))
+        if name:
+            used[path] = contents[path]
+    return used
+
+
+def _laid_over(files: dict[str, tree.Node], desk: Desk) -> dict[str, Layer]:
+    """Lay the edition over the base, then the adaptation over both; the layers by kind."""
+    over: dict[str, Layer] = {}
+    for kind, folder in LAYERS.items():
+        for path in [path for path in files if path.startswith(folder)]:
+            root = files.pop(path)
+            layer = layering.apply(files, root, _knowing_sources(files, root, desk))
+            if layer.id != path.split("/")[1]:
+                desk.fault(path, 1, f"id is {layer.id}, but the folder is {path.split('/')[1]}")
+            over[kind] = layer
+            files["protocol.yaml"] = _of_version(files["protocol.yaml"], layer, kind, path, desk)
+    return over
+
+
+def _of_version(head: tree.Node, layer: Layer, kind: str, path: str, desk: Desk) -> tree.Node:
+    """The protocol's head with the version of an edition; an adaptation must lie over its own."""
+    version = head.items()["version"]
+    if kind == "edition":
+        return replace(head, value=head.items() | {"version": replace(version, value=layer.id)})
+    if layer.edition != version.value:
+        desk.fault(path, 1, f"edition is {layer.edition}, but this is edition {version.value}")
+    return head
+
+
+def _knowing_sources(files: dict[str, tree.Node], root: tree.Node, desk: Desk) -> Desk:
+    """A desk that knows the sources of the base and those that the layer brings."""
+    own = root.items().get("sources")
+    named = {*files["sources.yaml"].items(), *(own.items() if own is not None else ())}
+    return Desk(Names(sources=frozenset(named)), desk.findings_so_far)
 
 
 def _trees(contents: dict[str, bytes], desk: Desk) -> dict[str, tree.Node]:

@@ -229,3 +229,26 @@ its signs is there now that was looked for at an earlier visit and was absent.""
 DAY = "day-of-treatment"
 """A measure that is worked out: the day of the earlier visit of a class is day 1."""
 ABOUT_CLASSES = (NOW, EARLIER, NEW)
+
+
+class Change(NamedTuple):
+    """One change of a layer, for people: where, how, why."""
+
+    place: str
+    """File and path, such as "protocol.yaml: values/repeat_window"."""
+    reason: str
+    sources: tuple[str, ...]
+    evidence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """An edition or an adaptation that lies over the base content."""
+
+    id: str
+    title: str
+    changes: tuple[Change, ...]
+    edition: str = ""
+    """For an adaptation: the version that it lies over, and no other."""
+    languages: tuple[str, ...] = ()
+    """Tags of the languages that are used; empty: every one there is."""

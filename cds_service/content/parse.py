@@ -2,12 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
+from types import MappingProxyType
 
 from cds_service.content import parse_fluid, parse_medicine, parse_signs, parse_treatment
 from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.fields import Fields
-from cds_service.content.model import Number, Source
+from cds_service.content.model import Layer, Number, Source
 from cds_service.content.treatment import Growth, Protocol, WeightLimits
 from cds_service.content.tree import Node
 
@@ -63,9 +64,18 @@ def names(files: Files) -> Names:
 
 
 def protocol(
-    files: Files, desk: Desk, digest: str, catalogues: Sequence[Catalogue] = ()
+    files: Files,
+    desk: Desk,
+    digest: str,
+    catalogues: Sequence[Catalogue] = (),
+    over: Mapping[str, Layer] = MappingProxyType({}),
 ) -> Protocol:
-    """Read every part; faults go to the desk. The catalogues are read already."""
+    """Read every part; faults go to the desk. The catalogues are read already.
+
+    `over` are the layers that were laid over the files, by kind.
+    """
+    edition, adaptation = over.get("edition"), over.get("adaptation")
+    used = adaptation.languages if adaptation is not None else ()
     head = Fields(files["protocol.yaml"], desk, _PROTOCOL)
     signs = Fields(files["signs.yaml"], desk, "findings measures derived")
     treatments = Fields(files["treatments.yaml"], desk, _TREATMENTS)
@@ -105,7 +115,9 @@ def protocol(
         texts=_texts(files, desk),
         digest=digest,
         caregiver=_caregiver(files, desk),
-        catalogues=tuple(catalogues),
+        catalogues=tuple(one for one in catalogues if not used or one.language in used),
+        edition=edition,
+        adaptation=adaptation,
     )
     return desk.keep(made, files["protocol.yaml"])
 

@@ -17,6 +17,7 @@ from cds_service.content.model import (
     Condition,
     Derived,
     FindingTest,
+    Layer,
     Measure,
     Number,
     Row,
@@ -274,6 +275,17 @@ class Protocol:
     caregiver: tuple[str, ...] = ()
     """Which texts a caregiver hears or reads: their keys, * standing for any end of one."""
     catalogues: tuple[Catalogue, ...] = ()
+    edition: Layer | None = None
+    """The edition that lies over the base; None: the base edition itself."""
+    adaptation: Layer | None = None
+    """The national adaptation that lies over the edition."""
+
+    @cached_property
+    def name(self) -> str:
+        """Id, version and adaptation, as they are recorded: "sick-young-infant|2024.1+kestria"."""
+        over = "" if self.adaptation is None else f"+{self.adaptation.id}"
+        return f"{self.id}|{self.version}{over}"
+
     """Those texts in other languages, by language."""
 
     @cached_property

@@ -1,4 +1,4 @@
-"""The command line: serve, recommend, check-content, catalogue, profiles.
+"""The command line: serve, recommend, check-content, diff-content, catalogue, profiles.
 
 Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage;
 as usual in a shell, 130 interrupted and 141 when whoever reads the output has gone away.
@@ -21,7 +21,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from cds_service import __version__
-from cds_service.content.load import load, packaged, packaged_folder
+from cds_service.content.load import edition_of, layers, load, packaged, packaged_folder
+from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Decision
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
 from cds_service.service import Answer, Service
@@ -109,6 +110,12 @@ def _parser() -> argparse.ArgumentParser:
         help="one protocol's folder, named as the protocol's id, or a folder of such folders "
         "(default: the protocols that come with the program)",
     )
+
+    compare = _command(
+        commands, "diff-content", _diff_content, "say what changes from one content to another"
+    )
+    for name in ("old", "new"):
+        compare.add_argument(name, help="an edition, with + and an adaptation: 2024.1+kestria")
 
     catalogue = _command(
         commands, "catalogue", _catalogue, "bring the caregiver's texts to a translator's file"
@@ -240,15 +247,44 @@ def _judge(answer: Answer) -> None:
 def _check_content(asked: argparse.Namespace) -> int:
     findings: list[str] = []
     for folder, name in _protocols(asked.folder):
-        try:
-            protocol = load(folder, name)
-        except ContentError as error:
-            findings += [f"{(folder or Path()) / name / each}" for each in error.findings]
-        else:
-            print(f"{protocol.id} {protocol.version}: no findings, content {protocol.digest}")
+        for layered in _layered(folder, name):
+            try:
+                edition, adaptation = layered
+                protocol = load(folder, name, edition=edition, adaptation=adaptation)
+            except ContentError as error:
+                findings += [f"{(folder or Path()) / name / each}" for each in error.findings]
+            else:
+                print(f"{protocol.name}: no findings, content {protocol.digest}")
     if findings:
         raise ContentError(tuple(findings))
     return 0
+
+
+def _layered(folder: Path | None, name: str) -> list[tuple[str, str]]:
+    """Edition and adaptation: the base, each edition, each adaptation on its own edition."""
+    editions = [(edition, "") for edition in layers(name, "edition", folder)]
+    adapted = [
+        (edition_of(name, adaptation, folder), adaptation)
+        for adaptation in layers(name, "adaptation", folder)
+    ]
+    return [("", ""), *editions, *adapted]
+
+
+def _diff_content(asked: argparse.Namespace) -> int:
+    from cds_service.label.differences import differences
+
+    protocol_id = Settings.read().protocol
+    for line in differences(_named(protocol_id, asked.old), _named(protocol_id, asked.new)):
+        print(line)
+    return 0
+
+
+def _named(protocol_id: str, name: str) -> Protocol:
+    """The content that "2024.1" or "2024.1+kestria" names."""
+    version, _, adaptation = name.partition("+")
+    base = load(protocol_id=protocol_id)
+    edition = "" if version == base.version else version
+    return load(protocol_id=protocol_id, edition=edition, adaptation=adaptation)
 
 
 def _protocols(folder: Path | None) -> list[tuple[Path | None, str]]:

@@ -16,7 +16,8 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from cds_service import __version__
 from cds_service.audit.sqlite import SqliteStore
-from cds_service.content.load import load, packaged
+from cds_service.content.load import layers, load, packaged
+from cds_service.content.treatment import Protocol
 from cds_service.errors import SettingsError
 from cds_service.service import Service
 
@@ -49,6 +50,12 @@ class Settings(BaseSettings):
         ),
     ] = "http://cds-service.example/fhir"
     protocol: Annotated[str, Field(description="the id of a protocol")] = "sick-young-infant"
+    edition: Annotated[
+        str, Field(description="the version of an edition beside the base's, or nothing")
+    ] = ""
+    adaptation: Annotated[
+        str, Field(description="the id of a national adaptation of that edition, or nothing")
+    ] = ""
     allow_remote: Annotated[
         bool,
         Field(description="true to listen beyond this machine, although nobody has to log in"),
@@ -74,6 +81,15 @@ class Settings(BaseSettings):
         if protocol not in packaged():
             raise ValueError(f"there is no such protocol; there is: {', '.join(packaged())}")
         return protocol
+
+    @field_validator("edition", "adaptation")
+    @classmethod
+    def _laid_over(cls, name: str, info: ValidationInfo) -> str:
+        kind = str(info.field_name)
+        known = layers(info.data["protocol"], kind) if "protocol" in info.data else (name,)
+        if name and name not in known:
+            raise ValueError(f"there is no such {kind}; there is: {', '.join(known)}")
+        return name
 
     @field_validator("host")
     @classmethod
@@ -108,9 +124,13 @@ class Settings(BaseSettings):
         """The log's file."""
         return Path(self.database_url.removeprefix(_SQLITE)).expanduser()
 
+    def content(self) -> Protocol:
+        """The protocol in the edition and adaptation that were chosen; raises ContentError."""
+        return load(protocol_id=self.protocol, edition=self.edition, adaptation=self.adaptation)
+
     def service(self) -> Service:
         """Load the content, open the log; raises ContentError or LogUnavailable."""
-        protocol = load(protocol_id=self.protocol)
+        protocol = self.content()
         store = SqliteStore(self.database)
         return Service(protocol, store, base=self.base, code_version=__version__)
 

@@ -107,7 +107,8 @@ def _measure(fields: Fields) -> MeasureTest:
     since = fields.name("since", fields.desk.names.classes, "class") if fields.has("since") else ""
     if (name == DAY) != bool(since):
         fields.fault("measure", f"{DAY} needs since: <class>, and nothing else has it")
-    return MeasureTest(name, ops[0], limit, fields.cite, confirmed, unknown, since)
+    # A limit that an adaptation has changed names its own source.
+    return MeasureTest(name, ops[0], limit, limit.cite, confirmed, unknown, since)
 
 
 def _group(fields: Fields) -> Group:

@@ -12,7 +12,8 @@ why, and by which source:
       evidence: practice
 
 `set` replaces what is there, `add` puts an item at the end of a list (which it begins where there
-is none) or keys into a mapping, `remove: true` takes an item or key away. A changed number carries the source of the change.
+is none) or keys into a mapping, `remove: true` takes an item or key away. A changed number
+carries the source of the change.
 """
 
 import re

@@ -42,7 +42,7 @@ def load(
     """Read, check and freeze one protocol; `folder` holds protocol folders (None: packaged).
 
     `edition` is the version of another edition than the base's, `adaptation` the id of a national
-    adaptation that lies over it. `translated` False leaves the catalogues out: for the work on them.
+    adaptation that lies over it. `translated` False leaves the catalogues out, for work on them.
     Raises ContentError with every finding as "file:line: what is wrong; what to do".
     """
     contents = _used(_read((folder or _PACKAGED) / protocol_id), edition, adaptation)
@@ -66,6 +66,18 @@ def layers(protocol_id: str, kind: str, folder: Path | None = None) -> tuple[str
     """The ids of the editions, or adaptations, of a protocol (`kind` as in LAYERS)."""
     found = ((folder or _PACKAGED) / protocol_id).glob(f"{LAYERS[kind]}*/{kind}.yaml")
     return tuple(sorted(path.parent.name for path in found))
+
+
+def edition_of(protocol_id: str, adaptation: str, folder: Path | None = None) -> str:
+    """The edition that an adaptation is for, as `load` takes it ("" for that of the base)."""
+    path = f"{LAYERS['adaptation']}{adaptation}/adaptation.yaml"
+    root = tree.read(((folder or _PACKAGED) / protocol_id / path).read_bytes(), path, _ignore)
+    named = "" if root is None else str(_said(root, "edition"))
+    return named if named in layers(protocol_id, "edition", folder) else ""
+
+
+def _ignore(_file: str, _line: int, _what: str) -> None:
+    """A fault of the file is found when it is loaded."""
 
 
 def packaged() -> tuple[str, ...]:
@@ -112,22 +124,24 @@ def _laid_over(files: dict[str, tree.Node], desk: Desk) -> dict[str, Layer]:
     for kind, folder in LAYERS.items():
         for path in [path for path in files if path.startswith(folder)]:
             root = files.pop(path)
-            layer = layering.apply(files, root, _knowing_sources(files, root, desk))
-            if layer.id != path.split("/")[1]:
-                desk.fault(path, 1, f"id is {layer.id}, but the folder is {path.split('/')[1]}")
-            over[kind] = layer
-            files["protocol.yaml"] = _of_version(files["protocol.yaml"], layer, kind, path, desk)
+            name, version = path.split("/")[1], files["protocol.yaml"].items()["version"]
+            if _said(root, "id") != name:
+                desk.fault(path, 1, f"the id is {_said(root, 'id')}, but the folder is {name}")
+            elif kind == "adaptation" and _said(root, "edition") != version.value:
+                own = _said(root, "edition")
+                desk.fault(path, 1, f"it adapts edition {own}; this is edition {version.value}")
+            else:
+                over[kind] = layering.apply(files, root, _knowing_sources(files, root, desk))
+                if kind == "edition":
+                    head = files["protocol.yaml"]
+                    now = {"version": replace(version, value=name)}
+                    files["protocol.yaml"] = replace(head, value=head.items() | now)
     return over
 
 
-def _of_version(head: tree.Node, layer: Layer, kind: str, path: str, desk: Desk) -> tree.Node:
-    """The protocol's head with the version of an edition; an adaptation must lie over its own."""
-    version = head.items()["version"]
-    if kind == "edition":
-        return replace(head, value=head.items() | {"version": replace(version, value=layer.id)})
-    if layer.edition != version.value:
-        desk.fault(path, 1, f"edition is {layer.edition}, but this is edition {version.value}")
-    return head
+def _said(root: tree.Node, key: str) -> object:
+    node = root.items().get(key)
+    return None if node is None else node.value
 
 
 def _knowing_sources(files: dict[str, tree.Node], root: tree.Node, desk: Desk) -> Desk:

@@ -44,7 +44,7 @@ def _dated(
         on=first,
         until=last if last > first else None,
         message=Message(f"visit.{visit.code}", (("class", Message(f"class.{held}")),)),
-        cite=visit.cite,
+        cite=visit.after.cite,
         first=False,
         branch="here",
         definite=not visit.if_not_better,

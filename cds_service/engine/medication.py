@@ -54,8 +54,10 @@ def _needs(situation: Situation) -> list[Need]:
         before = frozenset(code for need in found for code in need.course.medicines)
         for item in situation.managed:
             if item.regimen is not None:
-                held, cite = (item.held.code,), item.regimen.cite
+                held = (item.held.code,)
                 for course in item.regimen.courses:
+                    # A length that an adaptation has changed names its own source.
+                    cite = item.regimen.cite if course.days is None else course.days.cite
                     _add(found, Need(course, "here", held, cite, is_option, before))
     return found
 

@@ -196,6 +196,13 @@ def fact(protocol: Protocol, code: str) -> Message:
     return Message(f"measure.{code}" if measured else f"sign.{code}")
 
 
+def adapted(protocol: Protocol) -> tuple[Message, ...]:
+    """That a national adaptation was used, and which; nothing when none was."""
+    if protocol.adaptation is None:
+        return ()
+    return (Message("write.adaptation", (("title", protocol.adaptation.title),)),)
+
+
 def asked(protocol: Protocol, missing: Missing) -> Message:
     """What is still needed and why."""
     return Message("asked", (("what", fact(protocol, missing.code)), ("why", missing.why)))

@@ -5,6 +5,7 @@ FHIR R4 rqg-1: an action has either a resource or sub-actions, never both.
 
 from collections.abc import Sequence
 
+from cds_service.engine.phrase import adapted
 from cds_service.fhir.write_base import classes, pointer, start, who_and_when
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json
@@ -21,13 +22,18 @@ def care_plan(house: House, shape: Shape) -> Json:
         "title": house.protocol.title,
         **who_and_when("created"),
         "activity": [{"reference": pointer("request-group")}],
-        "note": [{"text": house.title("write.proposal")}],
+        "note": [{"text": words} for words in _said(house)],
     }
     if shape.summary:
         resource["description"] = " ".join(map(house.text, shape.summary))
     if shape.classes:
         resource["addresses"] = classes(shape.classes)
     return resource
+
+
+def _said(house: House) -> list[str]:
+    """That a licensed health worker decides, and which national adaptation was used."""
+    return [house.title("write.proposal"), *map(house.text, adapted(house.protocol))]
 
 
 def request_group(

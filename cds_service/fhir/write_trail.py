@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from cds_service.engine.model import Caution
+from cds_service.engine.phrase import adapted
 from cds_service.fhir.codes import PROVENANCE_AGENT, URI
 from cds_service.fhir.write_base import Pen, entry, pointer, start
 from cds_service.fhir.write_house import House
@@ -86,7 +87,8 @@ def _device(house: House) -> Json:
 def _content(house: House) -> tuple[Json, Json]:
     protocol = {"system": URI, "value": house.canonical}
     digest = {"system": f"{house.base}/sid/content-sha256", "value": house.protocol.digest}
+    title = " ".join((house.protocol.title, *map(house.text, adapted(house.protocol))))
     return (
-        {"type": "PlanDefinition", "identifier": protocol, "display": house.protocol.title},
+        {"type": "PlanDefinition", "identifier": protocol, "display": title},
         {"identifier": digest, "display": house.title("write.content")},
     )

@@ -14,6 +14,7 @@ from cds_service.content.text import render
 from cds_service.engine import fluid_words
 from cds_service.engine.model import Caution, Class, Decision, FluidOrder, FollowUp, Order, Referral
 from cds_service.engine.phrase import (
+    adapted,
     asked,
     cited,
     contained,
@@ -89,6 +90,7 @@ class _Page:
         case, protocol = self._decision.case, self._decision.protocol
         yield from wrap(self._text("write.proposal"), WIDTH)
         yield from wrap(f"{protocol.title}, {protocol.version}.", WIDTH)
+        yield from (line for words in adapted(protocol) for line in wrap(self._text(words), WIDTH))
         as_of = self._text(Message("plain.as-of", (("moment", moment(case.as_of)),)))
         yield from wrap(f"{as_of} {self._age(case.age)}".strip(), WIDTH)
         if self._plan.summary:

@@ -181,8 +181,12 @@ def _each_stool(fluid: Fluid, kg: Decimal | None) -> tuple[Quantity | None, Quan
 
 
 def _instructions(fluid: Fluid, route: str) -> tuple[Message, ...]:
+    """How it is given; one that goes by tube instead has not the words for sips."""
+    way = Message(f"give-fluid.{route}")
+    if route != fluid.route:
+        return (way,)
     values = tuple((name, said(value)) for name, value in fluid.values)
-    return Message(f"fluid.{fluid.code}", values), Message(f"give-fluid.{route}")
+    return Message(f"fluid.{fluid.code}", values), way
 
 
 def _name(fluid: Fluid) -> Message:

@@ -1,4 +1,4 @@
-"""A pytest plugin for mutation testing: no test sees what an earlier one left in a protocol's memory.
+"""A pytest plugin for mutation testing: no test finds what an earlier one left in memory.
 
 Doses and compiled conditions are made once for each protocol. A mutant that is switched on later
 would never be asked.

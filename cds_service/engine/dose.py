@@ -5,6 +5,7 @@ really given (amount x strength) against the declared range after rounding or of
 against the ceilings. A dose that fails is not given; the reason is (design, decision 8).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
@@ -20,14 +21,13 @@ from cds_service.content.medicine import (
 from cds_service.content.model import Cite, Message, Number
 from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import evaluate, holds
+from cds_service.engine.dose_notes import far_from_target, notes, printed
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Dose, NoDose, Test
 from cds_service.engine.phrase import number, unit_name
 from cds_service.engine.trace import reasons
 from cds_service.engine.words import reading, said
 from cds_service.quantity import Quantity, plain, to_step
-
-_PRINTED = Decimal("0.1")  # how fine the content of a dose is printed; checks use it unrounded
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +222,7 @@ def _is_outside(medicine: Medicine, candidate: _Candidate, per_kg: Decimal) -> b
 def _failed(medicine: Medicine, code: str, candidate: _Candidate, given: Decimal) -> NoDose:
     unit = unit_name(candidate.form.substance.unit)
     values: tuple[tuple[str, str | Message], ...] = (
-        ("given", f"{number(_printed(given))} {unit}"),
+        ("given", f"{number(printed(given))} {unit}"),
         ("unit", unit),
     )
     low, high = candidate.limits or (None, medicine.hard_max)
@@ -231,10 +231,6 @@ def _failed(medicine: Medicine, code: str, candidate: _Candidate, given: Decimal
     if medicine.ceiling is not None:
         values = (*values, ("ceiling", str(medicine.ceiling.quantity)))
     return _no(medicine, code, *values)
-
-
-def _printed(value: Decimal) -> Decimal:
-    return to_step(value, _PRINTED, "nearest")
 
 
 def _dose(
@@ -249,94 +245,27 @@ def _dose(
         rule=candidate.rule,
         rule_words=candidate.words,
         amount=candidate.amount,
-        contained=Quantity(_printed(given.value), unit),
+        contained=Quantity(printed(given.value), unit),
         per_kg=None if kg is None else given.value / kg,
         weight=None if kg is None else Quantity(kg, "kg"),
         target=target,
         target_rule="" if aim is None else f"{number(aim.value)} {unit_name(unit)}/kg",
         cite=candidate.cite,
-        notes=() if target is None else _notes(protocol, given, target),
-        cautions=tuple(_cautions(medicine, candidate, protocol, given, target)),
+        notes=notes(protocol, form, given, target),
+        cautions=(
+            *far_from_target(protocol, medicine, form, given, target),
+            *_cautions(medicine, candidate),
+        ),
     )
 
 
-def _notes(protocol: Protocol, contained: Quantity, target: Quantity) -> tuple[Message, ...]:
-    deviation = _deviation(contained, target)
-    if abs(deviation) <= protocol.deviation_note.value:
-        return ()
-    return (Message("dose.deviation", _figures(contained, target)),)
-
-
-def _deviation(contained: Quantity, target: Quantity) -> Decimal:
-    """Percent by which what is given differs from the target."""
-    return (contained.value / target.value - 1) * 100
-
-
-def _is_far(protocol: Protocol, deviation: Decimal) -> bool:
-    return deviation > protocol.deviation_high.value or -deviation > protocol.deviation_low.value
-
-
-def _figures(contained: Quantity, target: Quantity) -> tuple[tuple[str, str | Message], ...]:
-    deviation = _deviation(contained, target)
-    unit = unit_name(contained.unit)
-    return (
-        ("given", f"{number(_printed(contained.value))} {unit}"),
-        ("target", f"{number(_printed(target.value))} {unit}"),
-        ("percent", f"{abs(deviation).quantize(Decimal(1)):f} %"),
-        ("direction", Message(f"direction.{'above' if deviation > 0 else 'below'}")),
-    )
-
-
-def per_kg_volume(dose: Dose) -> Message | None:
-    """The exact per-kilogram volume of a liquid form, told beside a banded dose.
-
-    None when the medicine has no liquid form, or no target per kilogram.
-    """
-    if dose.target is None:
-        return None
-    values = _liquid_volume(dose.medicine, dose.formulation, dose.target)
-    return None if values is None else Message("dose.per-kg-beside", values)
-
-
-def per_kg_action(medicine: Medicine, form: Formulation, target: Quantity) -> Message | None:
-    """What can be done about a banded dose far from its target: measure it as a liquid."""
-    values = _liquid_volume(medicine, form, target)
-    return None if values is None else Message("action.far-from-target", values)
-
-
-def _liquid_volume(
-    medicine: Medicine, form: Formulation, target: Quantity
-) -> tuple[tuple[str, str | Message], ...] | None:
-    liquids = [each for each in medicine.formulations if each.per.unit == "mL"]
-    if not liquids:
-        return None
-    liquid = form if form in liquids else liquids[0]
-    volume = to_step(liquid.amount_for(target.value), liquid.step.value, "nearest")
-    name = ("formulation", Message(f"formulation.{liquid.code}"))
-    return (("volume", f"{number(volume)} {liquid.per.unit}"), name)
-
-
-def _cautions(
-    medicine: Medicine,
-    candidate: _Candidate,
-    protocol: Protocol,
-    given: Quantity,
-    target: Quantity | None,
-) -> list[Caution]:
+def _cautions(medicine: Medicine, candidate: _Candidate) -> Iterator[Caution]:
     name = ("medicine", Message(f"medicine.{medicine.code}"))
-    found: list[Caution] = []
-    if target is not None and _is_far(protocol, _deviation(given, target)):
-        message = Message("caution.far-from-target", (*_figures(given, target), name))
-        action = per_kg_action(medicine, candidate.form, target)
-        found.append(
-            Caution("far-from-target", "moderate", message, action=action, medicine=medicine.code)
-        )
     if candidate.caution:
         message = Message(f"caution.{candidate.caution}", (name,))
-        found.append(Caution(candidate.caution, "moderate", message, medicine=medicine.code))
+        yield Caution(candidate.caution, "moderate", message, medicine=medicine.code)
     volume, unit = candidate.amount.value, candidate.amount.unit
     if medicine.senior_above is not None and volume > medicine.senior_above.value:
         large = (("volume", f"{number(volume)} {unit}"), name)
         message = Message("caution.large-injection", large)
-        found.append(Caution("large-injection", "high", message, medicine=medicine.code))
-    return found
+        yield Caution("large-injection", "high", message, medicine=medicine.code)

@@ -33,6 +33,9 @@ class FluidPlan:
     missing: tuple[Missing, ...] = ()
 
 
+_NOTHING = FluidPlan()
+
+
 class _Need(NamedTuple):
     """One fluid that is due in one branch, and for which classes."""
 
@@ -44,9 +47,11 @@ class _Need(NamedTuple):
 
 def fluid_orders(facts: Facts, situation: Situation, weight: Weight) -> FluidPlan:
     """Every fluid that is due in every branch, with what is to be said about it."""
+    if not any(item.plan.fluids for item in situation.managed):
+        return _NOTHING
     needs = list(_needs(facts, situation))
     if not needs:
-        return FluidPlan()
+        return _NOTHING
     hold = _hold(facts, situation, weight)
     waiting, ready = _split(needs, hold, too_light=situation.too_light_to_dose)
     kg = weight.kg if hold is None else None
@@ -176,8 +181,12 @@ def _each_stool(fluid: Fluid, kg: Decimal | None) -> tuple[Quantity | None, Quan
 
 
 def _instructions(fluid: Fluid, route: str) -> tuple[Message, ...]:
+    """How it is given; one that goes by tube instead has not the words for sips."""
+    way = Message(f"give-fluid.{route}")
+    if route != fluid.route:
+        return (way,)
     values = tuple((name, said(value)) for name, value in fluid.values)
-    return Message(f"fluid.{fluid.code}", values), Message(f"give-fluid.{route}")
+    return Message(f"fluid.{fluid.code}", values), way
 
 
 def _name(fluid: Fluid) -> Message:

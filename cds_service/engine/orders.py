@@ -16,7 +16,8 @@ from cds_service.content.medicine import Medicine
 from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Course, Protocol
 from cds_service.engine.conditions import holds
-from cds_service.engine.dose import make_dose, per_kg_volume
+from cds_service.engine.dose import make_dose
+from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
 from cds_service.engine.model import Dose, NoDose, Order

@@ -15,7 +15,8 @@ from cds_service.content.model import Cite, FindingTest, Group, Message, Number
 from cds_service.content.treatment import PlanCaution
 from cds_service.engine import decide
 from cds_service.engine.conditions import evaluate
-from cds_service.engine.dose import make_dose, per_kg_volume
+from cds_service.engine.dose import make_dose
+from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts, hours_old
 from cds_service.engine.model import Dose, NoDose
 from cds_service.engine.settle import settle

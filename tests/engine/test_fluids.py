@@ -1,9 +1,10 @@
 """Fluids and amounts per kilogram against hand arithmetic from the published values.
 
 ORS 75 ml/kg in 4 h (seen). Severe dehydration: Ringer's lactate 100 ml/kg as 30 ml/kg in 1 h then
-70 ml/kg in 5 h, or ORS 20 ml/kg/h for 6 h by tube (100 ml/kg seen, the rest CB14 memory). After each
-loose stool 50-100 ml (ETH seen), below 4 kg at most 50 ml (practice). Glucose 10 %, 2 ml/kg, and
-phenobarbital 20, 10, at most 40 mg/kg (PB13 3.7 seen). Sugar water 10 ml/kg, 20-50 ml (CB14 memory).
+70 ml/kg in 5 h, or ORS 20 ml/kg/h for 6 h by tube (100 ml/kg seen, the rest CB14 memory). After
+each loose stool 50-100 ml (ETH seen), below 4 kg at most 50 ml (practice). Glucose 10 %, 2 ml/kg,
+and phenobarbital 20, 10, at most 40 mg/kg (PB13 3.7 seen). Sugar water 10 ml/kg, 20-50 ml (CB14
+memory).
 """
 
 from dataclasses import replace as with_changes
@@ -182,7 +183,9 @@ def test_an_age_that_may_be_outside_gives_no_volume(age: str) -> None:
 @pytest.mark.parametrize("sign", NO_SWALLOWING)
 def test_a_baby_who_cannot_swallow_has_ors_by_tube_or_not_at_all(sign: str) -> None:
     """Nothing by mouth (PB13 3.7 seen in part)."""
-    assert only(planned("3.4", ("plan-b",), yes=(sign,))).route == "tube"
+    by_tube = only(planned("3.4", ("plan-b",), yes=(sign,)))
+    assert by_tube.route == "tube"
+    assert [told.key for told in by_tube.instructions] == ["give-fluid.tube"]
     assert planned("3.4", ("plan-a",), yes=(sign,)).orders == ()
     assert planned("3.4", (), REFER, choice="refer", yes=(sign,)).orders == ()
 

@@ -17,7 +17,8 @@ from cds_service.content.load import load
 from cds_service.content.model import Number
 from cds_service.content.text import render
 from cds_service.content.treatment import Course
-from cds_service.engine.dose import make_dose, per_kg_volume
+from cds_service.engine.dose import make_dose
+from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.medication import Medication, medication
 from cds_service.engine.model import Dose, NoDose, Order
@@ -332,6 +333,9 @@ def test_what_is_told_of_a_fixed_amount() -> None:
         assert render(PROTOCOL, target(order.dose)) == (
             "A fixed amount. Table or rule: the same for every weight."
         )
+        assert [render(PROTOCOL, note) for note in order.dose.notes] == [
+            "Doses and mg/kg count sulfamethoxazole alone."
+        ]
         assert "200 mg + 40 mg in 5 mL" in render(PROTOCOL, dosage(order))
 
 

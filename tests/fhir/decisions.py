@@ -182,7 +182,7 @@ def caution(code: str, severity: str = "moderate", **changes: object) -> Caution
 
 def plan(**changes: object) -> Plan:
     """An empty plan."""
-    empty = Plan("success", "", (), None, (), (), (), (), (), (), ())
+    empty = Plan("success", "", (), None, None, (), (), (), (), (), (), ())
     return replace(empty, **changes)
 
 

@@ -7,7 +7,15 @@ from hypothesis import strategies as st
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
-from cds_service.engine.model import Decision, Missing, Order, Referral, RowResult
+from cds_service.engine.model import (
+    Decision,
+    FluidOrder,
+    FluidStep,
+    Missing,
+    Order,
+    Referral,
+    RowResult,
+)
 from cds_service.quantity import Quantity
 from tests.changing import replace
 from tests.fhir import decisions as by_hand
@@ -93,6 +101,29 @@ def orders(draw: st.DrawFn, branch: str, number: int, classes: tuple[str, ...]) 
 
 
 @st.composite
+def fluids(draw: st.DrawFn, branch: str, number: int, classes: tuple[str, ...]) -> FluidOrder:
+    """Any fluid in any number of steps."""
+    fluid = draw(st.sampled_from(by_hand.protocol().fluids.every))
+    volumes = draw(st.lists(amounts.map(lambda value: Quantity(value, "mL")), max_size=3))
+    hours = Quantity(draw(st.sampled_from([Decimal(1), Decimal("0.5"), Decimal(6)])), "h")
+    weight = draw(st.none() | amounts.map(lambda value: Quantity(value, "kg")))
+    bounds = (draw(st.none() | st.just(Quantity(Decimal(50), "mL"))), Quantity(Decimal(100), "mL"))
+    return FluidOrder(
+        key=f"{branch}.{fluid.code}.{number}",
+        branch=branch,
+        fluid=fluid,
+        route=draw(st.sampled_from(["oral", "tube", "intravenous"])),
+        steps=tuple(FluidStep(volume, hours, volume) for volume in volumes),
+        each_stool=None if volumes else draw(st.sampled_from([None, bounds])),
+        total=draw(st.sampled_from([None, *volumes])),
+        weight=weight,
+        classes=classes,
+        is_option=draw(st.booleans()),
+        instructions=draw(st.sampled_from([(), (Message("give-fluid.oral"),)])),
+    )
+
+
+@st.composite
 def decisions(draw: st.DrawFn) -> Drawn:
     """Any decision whose branches fit its choice."""
     choice = draw(st.sampled_from(sorted(_BRANCHES)))
@@ -114,6 +145,12 @@ def decisions(draw: st.DrawFn) -> Drawn:
     ]
     if len(made) > 1 and made[0].branch == made[1].branch:
         made[1] = replace(made[1], instead_of=draw(st.sampled_from(["", made[0].key])))
+    given = [
+        draw(fluids(draw(branches), number, held_codes))
+        for number in range(draw(st.integers(0, 2)))
+    ]
+    if len(given) > 1 and given[0].branch == given[1].branch:
+        given[1] = given[1]._replace(instead_of=draw(st.sampled_from(["", given[0].key])))
     found = by_hand.assessment(*classes, rows=(result,), not_recorded=tuple(signs))
     todo = by_hand.plan(
         status=draw(st.sampled_from(["success", "data-requested", "data-required"])),
@@ -121,6 +158,7 @@ def decisions(draw: st.DrawFn) -> Drawn:
         emergency=draw(st.sampled_from([(), (by_hand.care("give-oxygen", emergency=True),)])),
         referral=_referral(held_codes, only=draw(st.booleans())) if "refer" in choice else None,
         orders=tuple(made),
+        fluids=tuple(given),
         care=tuple(
             by_hand.care("keep-warm", draw(branches)) for _ in range(draw(st.integers(0, 1)))
         ),

@@ -1,4 +1,4 @@
-"""Fluids as MedicationRequests. Codes and shapes are those of FHIR R4; volumes are the Decision's."""
+"""Fluids as MedicationRequests. Codes and shapes: FHIR R4; volumes: those of the Decision."""
 
 from decimal import Decimal
 from typing import Any

@@ -29,6 +29,8 @@ from tests.proofs.mutants import PACKAGED, Mutant
 _TESTS = Path(__file__).parents[1] / "engine"
 CRASHED = "the loader fell over"
 SLOW = ("obsolete_doses",)
+PUBLISHED = ("published_*", "prophylaxis_doses", "fluids", "trade_facts")
+"""Tests of tests/engine that compare with published numbers."""
 
 
 def verdict(mutant: Mutant) -> str:
@@ -127,7 +129,7 @@ def _published(protocol: Protocol) -> Iterator[str]:
 
 @cache
 def _modules() -> list[Any]:
-    paths = sorted([*_TESTS.glob("test_published_*.py"), _TESTS / "test_trade_facts.py"])
+    paths = sorted(path for name in PUBLISHED for path in _TESTS.glob(f"test_{name}.py"))
     modules = [import_module(f"tests.engine.{path.stem}") for path in paths]
     return [module for module in modules if hasattr(module, "PROTOCOL")]
 

@@ -21,8 +21,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from cds_service import __version__
+from cds_service.content.library import Library
 from cds_service.content.load import edition_of, layers, load, packaged, packaged_folder
-from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Decision
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
 from cds_service.service import Answer, Service
@@ -273,18 +273,11 @@ def _layered(folder: Path | None, name: str) -> list[tuple[str, str]]:
 def _diff_content(asked: argparse.Namespace) -> int:
     from cds_service.label.differences import differences
 
-    protocol_id = Settings.read().protocol
-    for line in differences(_named(protocol_id, asked.old), _named(protocol_id, asked.new)):
+    protocol_id, library = Settings.read().protocol, Library()
+    old, new = (library.named(f"{protocol_id}|{name}") for name in (asked.old, asked.new))
+    for line in differences(old, new):
         print(line)
     return 0
-
-
-def _named(protocol_id: str, name: str) -> Protocol:
-    """The content that "2024.1" or "2024.1+kestria" names."""
-    version, _, adaptation = name.partition("+")
-    base = load(protocol_id=protocol_id)
-    edition = "" if version == base.version else version
-    return load(protocol_id=protocol_id, edition=edition, adaptation=adaptation)
 
 
 def _protocols(folder: Path | None) -> list[tuple[Path | None, str]]:

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 
 from cds_service.audit.record import Entry, Origin, digest
 from cds_service.audit.store import Store
+from cds_service.content.library import Library
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
 from cds_service.engine.model import Decision
@@ -124,6 +125,17 @@ class Service:
         """Wait until the entry is durable; only then is there an answer. Raises LogUnavailable."""
         index = await self.store.append(entry)
         return Answer(entry.response, index, entry.decision_id, entry.language)
+
+
+def replay(entry: Entry, library: Library, *, base: str) -> bytes:
+    """What the recorded request is answered with today, by the content that decided it then.
+
+    With the same code these are the bytes of the entry, whatever content the service uses now.
+    Raises ContentError when that content is not there any more.
+    """
+    protocol = library.recorded(entry.protocol, entry.content_digest)
+    request = read(entry.request, protocol, now=entry.recorded, strict=entry.strict)
+    return write(decide(request.case, protocol), base=base, language=entry.language)
 
 
 def chosen_language(wishes: Sequence[str]) -> str:

@@ -116,6 +116,8 @@ class MedicineInUse(NamedTuple):
     a_day: int | None = None
     amount: Quantity | None = None
     """What is measured for one dose (mL or tablets)."""
+    ordered: bool = False
+    """Whether an order says it, not only a statement."""
 
 
 class MissedDose(NamedTuple):

@@ -5,7 +5,7 @@ from hashlib import sha1
 from struct import Struct
 from uuid import UUID
 
-from cds_service.case import Answer, Case, Finding, Measurement
+from cds_service.case import Answer, Case, Finding, Measurement, MedicineInUse
 from cds_service.content.treatment import Protocol
 
 _SPACE = UUID("6f0f5e0a-5b0e-5b51-9d3a-0c7c1f7f7a10").bytes
@@ -39,7 +39,7 @@ def canonical(case: Case) -> str:
     What a caller chose freely (references, details) stands last or quoted, so that no two
     cases have the same text.
     """
-    age = None if case.age is None else (case.age.low, case.age.high)
+    age = None if case.age is None else (case.age.low, case.age.high, case.age.hours)
     stock = None if case.stock is None else sorted(case.stock)
     times = (str(case.as_of), _stamp(case.visit_end), _stamp(case.visit_start))
     seen = _Stamps().seen
@@ -47,11 +47,18 @@ def canonical(case: Case) -> str:
         [f"{f.code};{_answer(f.answer)};{seen(f)}" for f in case.findings],
         [f"{m.kind};{m.quantity};{m.site};{seen(m)}" for m in case.measurements],
         [f"{g.medicine};{_stamp(g.at)};{g.origin.reference}" for g in case.given],
-        [f"{u.medicine};{u.origin.reference}" for u in case.in_use],
+        [_in_use(u) for u in case.in_use],
+        [f"{m.medicine};{_stamp(m.at)};{m.origin.reference}" for m in case.missed],
+        [f"{e.code};{_stamp(e.at)};{e.origin.reference}" for e in case.earlier],
         [repr((r.reason, r.code, r.details, r.origin.reference)) for r in case.refusals],
     )
     head = (case.subject, case.encounter, case.sex, age, stock, *times)
     return repr((head, *map(sorted, kinds)))
+
+
+def _in_use(use: MedicineInUse) -> str:
+    told = (use.days, use.a_day, str(use.amount), use.ordered)
+    return f"{use.medicine};{_stamp(use.since)};{told};{use.origin.reference}"
 
 
 def _answer(answer: Answer) -> str:

@@ -19,6 +19,9 @@ DOSE_RATE_TYPE: Final = "http://terminology.hl7.org/CodeSystem/dose-rate-type"
 GTS_ABBREVIATION: Final = "http://terminology.hl7.org/CodeSystem/v3-GTSAbbreviation"
 PROVENANCE_AGENT: Final = "http://terminology.hl7.org/CodeSystem/provenance-participant-type"
 
+BIRTH_TIME: Final = "http://hl7.org/fhir/StructureDefinition/patient-birthTime"
+"""Extension of Patient.birthDate: the time of the birth."""
+
 REFERRAL: Final = "3457005"
 """SNOMED CT: patient referral (procedure)."""
 FOLLOW_UP: Final = "390906007"

@@ -8,7 +8,16 @@ from typing import Any, Generic, TypeVar
 
 from msgspec import UNSET, Struct
 
-from cds_service.case import Finding, GivenDose, Measurement, MedicineInUse, Origin, Refusal
+from cds_service.case import (
+    EarlierClass,
+    Finding,
+    GivenDose,
+    Measurement,
+    MedicineInUse,
+    MissedDose,
+    Origin,
+    Refusal,
+)
 from cds_service.fhir.wire import Resource
 
 R_co = TypeVar("R_co", bound=Resource, covariant=True)
@@ -47,6 +56,8 @@ class Facts:
     measurements: list[Measurement] = field(default_factory=list)
     given: list[GivenDose] = field(default_factory=list)
     in_use: list[MedicineInUse] = field(default_factory=list)
+    missed: list[MissedDose] = field(default_factory=list)
+    earlier: list[EarlierClass] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
 
     def refuse(
@@ -82,14 +93,20 @@ def measurement_key(one: Measurement) -> tuple[object, ...]:
     return one.kind, one.at or _NEVER, value, reference, one.preliminary, one.site or ""
 
 
-def given_key(one: GivenDose) -> tuple[object, ...]:
-    """Order of given doses: medicine, time, reference."""
+def given_key(one: GivenDose | MissedDose) -> tuple[object, ...]:
+    """Order of given and of missed doses: medicine, time, reference."""
     return one.medicine, one.at or _NEVER, one.origin.reference
 
 
 def in_use_key(one: MedicineInUse) -> tuple[object, ...]:
-    """Order of medicines in use: medicine, reference."""
-    return one.medicine, one.origin.reference
+    """Order of medicines in use: medicine, reference, and what the order says."""
+    told = one.days or 0, one.a_day or 0, str(one.amount), one.ordered
+    return one.medicine, one.origin.reference, one.since or _NEVER, told
+
+
+def earlier_key(one: EarlierClass) -> tuple[object, ...]:
+    """Order of earlier classes: code, time, reference."""
+    return one.code, one.at or _NEVER, one.origin.reference
 
 
 def refusal_key(one: Refusal) -> tuple[object, ...]:

@@ -52,6 +52,8 @@ class Lookup:
     protocol: Protocol
     findings: dict[str, Meaning]
     by_system: dict[str | UnsetType, dict[str | UnsetType, Meaning]]
+    classes: frozenset[str]
+    """The classes that the protocol's tables give."""
     by_words: dict[str, str]
     """Signs and measures by their code and by their English text, in lower case."""
     allergies: tuple[Sign, ...]
@@ -160,6 +162,7 @@ def make(protocol: Protocol) -> Lookup:
     return Lookup(
         protocol,
         findings={sign.code: sign for sign in protocol.signs},
+        classes=frozenset(protocol.row_by_code),
         by_system={LOINC: loinc, SNOMED: snomed},
         by_words=_by_words(protocol),
         allergies=tuple(

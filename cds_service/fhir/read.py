@@ -119,7 +119,7 @@ def _case(asked: Body, entries: Entries, codes: lookup.Lookup, now: datetime) ->
             else:
                 reader(sent, context)
     when.note_offsets(asked, facts)
-    age = settle(read_patient.age_by_birth_date(patient, when.as_of), context.ages, facts)
+    age = settle(read_patient.age_by_birth_date(patient, when.as_of, facts), context.ages, facts)
     if age is not None:
         read_patient.check_age(age, codes.age_limit)
     return Case(
@@ -133,6 +133,8 @@ def _case(asked: Body, entries: Entries, codes: lookup.Lookup, now: datetime) ->
         measurements=order.in_order(facts.measurements, order.kind_of, order.measurement_key),
         given=tuple(sorted(facts.given, key=order.given_key)),
         in_use=tuple(sorted(facts.in_use, key=order.in_use_key)),
+        missed=tuple(sorted(facts.missed, key=order.given_key)),
+        earlier=tuple(sorted(facts.earlier, key=order.earlier_key)),
         stock=asked.stock,
         refusals=tuple(sorted(facts.refusals, key=order.refusal_key)),
         encounter=when.encounter,

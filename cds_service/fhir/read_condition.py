@@ -4,7 +4,7 @@ from datetime import datetime
 
 from msgspec import UNSET, UnsetType
 
-from cds_service.case import Answer, Finding
+from cds_service.case import Answer, EarlierClass, Finding
 from cds_service.content.model import Sign
 from cds_service.fhir import terms
 from cds_service.fhir.codes import SNOMED
@@ -25,8 +25,15 @@ def about_condition(sent: Sent[Condition], context: Context) -> tuple[str, ...]:
 
 
 def read_condition(sent: Sent[Condition], context: Context) -> None:
-    """A Condition that is a known finding means YES, unless it is refuted, in error or ended."""
+    """A Condition that is a known finding means YES, unless it is refuted, in error or ended.
+
+    One in the service's own classes is a class of an earlier visit.
+    """
     condition, facts = sent.resource, context.facts
+    for coding in _concept(condition.code).codings():
+        if isinstance(coding.code, str) and terms.is_own(coding.system, terms.CLASSIFICATION):
+            _read_class(sent, coding.code, context)
+            return
     concept = _concept(condition.code)
     signs: list[str] = []
     for meaning in context.lookup.meanings(concept):
@@ -44,6 +51,29 @@ def read_condition(sent: Sent[Condition], context: Context) -> None:
         facts.refuse("code-only-text", sent.origin, about_condition(sent, context), code=named)
     else:
         _answered(sent, signs, context)
+
+
+def _read_class(sent: Sent[Condition], code: str, context: Context) -> None:
+    """A class that held at a visit before this one; what this visit gave is no earlier class.
+
+    One that was not certain then (`differential`), is refuted, in error or over does not count.
+    """
+    condition = sent.resource
+    verified = _codes(condition.verification_status)
+    if _over(condition) or verified & {"refuted", "differential"}:
+        return
+    if code not in context.lookup.classes:
+        context.facts.refuse("class-unknown", sent.origin, code=printable(code))
+        return
+    times = (condition.recorded_date, condition.onset_date_time)
+    when = next((one for one in times if one is not UNSET), None)
+    if when is None:
+        context.facts.earlier.append(EarlierClass(code, None, sent.origin))
+    elif context.visit.time(when) is None:
+        context.facts.refuse("future", sent.origin)
+    elif context.visit.is_before(when, context.lookup.visit_length):
+        at = context.visit.time(when) if when.first == when.last else None
+        context.facts.earlier.append(EarlierClass(code, at, sent.origin))
 
 
 def _over(condition: Condition) -> str:

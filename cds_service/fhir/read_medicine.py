@@ -5,9 +5,10 @@ from typing import Any, TypeVar
 
 from msgspec import UNSET, Raw, UnsetType
 
-from cds_service.case import GivenDose, MedicineInUse
+from cds_service.case import GivenDose, MedicineInUse, MissedDose
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Sent
+from cds_service.fhir.read_course import course
 from cds_service.fhir.read_visit import moment
 from cds_service.fhir.references import points_at
 from cds_service.fhir.wire import Concept, Id, Wire, decode, decoder
@@ -50,12 +51,14 @@ def about_medicine(sent: Sent[Any], context: Context) -> tuple[str, ...]:
 
 
 def read_administration(sent: Sent[MedicationAdministration], context: Context) -> None:
-    """A dose that was given, completed or in progress.
+    """A dose that was given, completed or in progress; one `not-done` was missed.
 
     One of which it is not sure whether or when it was given is a dose without a time, so that
     it is asked about before the next.
     """
     dose = sent.resource
+    if dose.status == "not-done":
+        _read_missed(sent, context)
     if dose.status in _NOT_GIVEN:
         return
     medicine = _medicine(sent, context)
@@ -67,6 +70,17 @@ def read_administration(sent: Sent[MedicationAdministration], context: Context) 
     else:
         context.facts.refuse("status-not-usable", sent.origin, (medicine,), status=dose.status)
     context.facts.given.append(GivenDose(medicine, at, sent.origin))
+
+
+def _read_missed(sent: Sent[MedicationAdministration], context: Context) -> None:
+    """A dose that was not given says nothing of the next one, so what is not sure is left out."""
+    medicines = _medicines(sent, context)
+    when = moment(sent.resource.effective_date_time, sent.resource.effective_period)
+    at = None if when is None else context.visit.time(when)
+    if when is not None and at is None:
+        context.facts.refuse("future", sent.origin)
+    elif len(medicines) == 1:
+        context.facts.missed.append(MissedDose(medicines[0], at, sent.origin))
 
 
 def _given_at(
@@ -104,7 +118,7 @@ def read_request(sent: Sent[MedicationRequest], context: Context) -> None:
         return
     medicine = _medicine(sent, context)
     if medicine is not None:
-        context.facts.in_use.append(MedicineInUse(medicine, sent.origin))
+        context.facts.in_use.append(course(medicine, sent, context))
 
 
 def _is_order(order: MedicationRequest) -> bool:

@@ -1,11 +1,13 @@
 """The patient: exactly one, alive, with sex and age."""
 
-from datetime import date, datetime
+from dataclasses import replace
+from datetime import date, datetime, time, timedelta
 
 from msgspec import UNSET
 
 from cds_service.case import Age, Origin
 from cds_service.errors import Problem, UnusableRequest
+from cds_service.fhir.codes import BIRTH_TIME
 from cds_service.fhir.facts import Facts, Sent
 from cds_service.fhir.read_body import Body
 from cds_service.fhir.references import names
@@ -69,12 +71,38 @@ def sex(patient: Patient) -> str | None:
     return patient.gender if patient.gender in {"male", "female"} else None
 
 
-def age_by_birth_date(sent: Sent[Patient], as_of: datetime) -> Age | None:
-    """Age at the local date of `as_of`; a month or year of birth gives a span."""
+def age_by_birth_date(sent: Sent[Patient], as_of: datetime, facts: Facts) -> Age | None:
+    """Age at the local date of `as_of`, in hours too; a month or year of birth gives a span.
+
+    A birth time on another day than the birth date is refused, by name.
+    """
     born = sent.resource.birth_date
     if born is UNSET:
         return None
-    return span(born.first, born.last, as_of, sent.origin)
+    age = span(born.first, born.last, as_of, sent.origin)
+    if age.high < 0:  # a birth after the visit is no age at all
+        return age
+    first = datetime.combine(born.first, time.min, as_of.tzinfo)
+    last = min(datetime.combine(born.last, time(23, 59, 59), as_of.tzinfo), as_of)
+    exact = _birth_time(sent.resource)
+    if exact is not None:
+        if born.first <= exact.date() <= born.last and exact <= as_of:
+            first = last = exact
+        else:
+            facts.refuse("birth-time-contradicts", sent.origin)
+    return replace(age, hours=(_hours(as_of - last), _hours(as_of - first)))
+
+
+def _birth_time(patient: Patient) -> datetime | None:
+    beside = patient.beside_birth_date
+    if beside is UNSET or beside.extension is UNSET:
+        return None
+    times = (each.value_date_time for each in beside.extension if each.url == BIRTH_TIME)
+    return next((when.exact for when in times if when is not UNSET), None)
+
+
+def _hours(since: timedelta) -> int:
+    return since // timedelta(hours=1)
 
 
 def span(first: date, last: date, as_of: datetime, origin: Origin) -> Age:

@@ -55,6 +55,16 @@ class Visit:
         latest = datetime.combine(when.last, time(23, 59, 59), zone)
         return min(latest, self.as_of if start <= self.as_of else self.end)
 
+    def is_before(self, when: When, length: timedelta) -> bool:
+        """Whether this was at an earlier visit, as far as its time says.
+
+        `length` is how long a visit lasts that has no start; of a date alone the day decides.
+        """
+        if when.exact is None:
+            return when.first < (self.start or self.as_of).date()
+        oldest = self.as_of - length
+        return when.exact < (oldest if self.start is None else max(oldest, self.start))
+
     def given(self, at: datetime) -> datetime:
         """The time of a dose: one that only another clock puts after `as_of` was given just now."""
         return self.as_of if timedelta(0) < at - self.as_of <= CLOCK_SKEW else at

@@ -15,6 +15,8 @@ from cds_service.fhir.codes import CONDITION_CLINICAL, CONDITION_VERIFICATION, S
 
 FINDING: Final = "/CodeSystem/finding"
 """End of the address of the service's own finding codes, whatever its base."""
+CLASSIFICATION: Final = "/CodeSystem/classification"
+"""End of the address of the service's own classes, whatever its base."""
 FORMULATION: Final = "/CodeSystem/formulation"
 """End of the address of the service's own formulation codes, whatever its base."""
 

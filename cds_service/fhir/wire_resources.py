@@ -9,7 +9,7 @@ from functools import reduce
 from operator import attrgetter, or_
 from typing import Annotated, Any, Literal
 
-from msgspec import UNSET, Meta, Raw, Struct, UnsetType, defstruct
+from msgspec import UNSET, Meta, Raw, Struct, UnsetType, defstruct, field
 
 from cds_service.fhir import codes, terms
 from cds_service.fhir.times import When
@@ -20,6 +20,7 @@ from cds_service.fhir.wire import (
     Quantity,
     Reference,
     Resource,
+    Text,
     Wire,
     one_of,
 )
@@ -32,12 +33,26 @@ class Link(Wire):
     type: Literal["replaced-by", "replaces", "refer", "seealso"]
 
 
+class Extension(Wire, kw_only=True):
+    """FHIR Extension, as far as it may hold a time."""
+
+    url: Text
+    value_date_time: When | UnsetType = UNSET
+
+
+class Extended(Wire, kw_only=True):
+    """What stands beside a primitive element: its extensions."""
+
+    extension: Annotated[list[Extension], Meta(min_length=1)] | UnsetType = UNSET
+
+
 class Patient(Resource, kw_only=True):
     """FHIR Patient."""
 
     active: bool | UnsetType = UNSET
     gender: Literal["male", "female", "other", "unknown"] | UnsetType = UNSET
     birth_date: When | UnsetType = UNSET
+    beside_birth_date: Extended | UnsetType = field(name="_birthDate", default=UNSET)
     deceased_boolean: bool | UnsetType = UNSET
     deceased_date_time: When | UnsetType = UNSET
     link: Annotated[list[Link], Meta(min_length=1)] | UnsetType = UNSET
@@ -240,6 +255,37 @@ class MedicationAdministration(Medicated, kw_only=True):
         one_of("effective", self.effective_date_time, self.effective_period)
 
 
+class Repeat(Wire, kw_only=True):
+    """FHIR Timing.repeat, as far as it says how long and how often a day."""
+
+    bounds_duration: Quantity | UnsetType = UNSET
+    bounds_period: Period | UnsetType = UNSET
+    frequency: int | UnsetType = UNSET
+    period: Raw | UnsetType = UNSET
+    period_unit: Literal["s", "min", "h", "d", "wk", "mo", "a"] | UnsetType = UNSET
+
+
+class Timing(Wire, kw_only=True):
+    """FHIR Timing."""
+
+    repeat: Repeat | UnsetType = UNSET
+    code: Concept | UnsetType = UNSET
+
+
+class DoseAndRate(Wire, kw_only=True):
+    """FHIR Dosage.doseAndRate."""
+
+    type: Concept | UnsetType = UNSET
+    dose_quantity: Quantity | UnsetType = UNSET
+
+
+class Dosage(Wire, kw_only=True):
+    """FHIR Dosage."""
+
+    timing: Timing | UnsetType = UNSET
+    dose_and_rate: Annotated[list[DoseAndRate], Meta(min_length=1)] | UnsetType = UNSET
+
+
 class MedicationRequest(Medicated, kw_only=True):
     """FHIR MedicationRequest."""
 
@@ -253,6 +299,7 @@ class MedicationRequest(Medicated, kw_only=True):
     ]  # fmt: skip
     do_not_perform: bool | UnsetType = UNSET
     authored_on: When | UnsetType = UNSET
+    dosage_instruction: Annotated[list[Dosage], Meta(min_length=1)] | UnsetType = UNSET
 
 
 class MedicationStatement(Medicated, kw_only=True):

@@ -154,7 +154,7 @@ def test_a_reader_who_goes_away_is_no_fault(request_file: str, tmp_path: Path) -
 
 
 def test_an_interrupt_is_no_fault(monkeypatch: pytest.MonkeyPatch, capsys: Printed) -> None:
-    def interrupted(*_: object) -> None:
+    def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(cli, "load", interrupted)

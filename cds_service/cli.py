@@ -93,6 +93,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     recommend.add_argument("file", help="FHIR Parameters or Bundle in JSON; - is standard input")
     recommend.add_argument("--json", action="store_true", help="print the answer Bundle instead")
+    recommend.add_argument(
+        "--referral-note", action="store_true", help="print the referral note as a FHIR document"
+    )
     recommend.add_argument("--strict", action="store_true", help="refuse what would be ignored")
     recommend.add_argument(
         "--as-of",
@@ -207,10 +210,12 @@ def _recommend(asked: argparse.Namespace) -> int:
     service = settings.service()
     if asked.as_of is not None:
         service.clock = lambda: asked.as_of
-    answer, decision = asyncio.run(_recorded(service, body, strict=asked.strict))
+    note: bool = asked.referral_note
+    answer, decision = asyncio.run(_recorded(service, body, strict=asked.strict, note=note))
     try:
         _judge(answer)
-        print(answer.body.decode() if asked.json else _plain(decision), flush=True)
+        as_sent = asked.json or note
+        print(answer.body.decode() if as_sent else _plain(decision), flush=True)
     finally:
         print(f"Recorded as entry {answer.index} of {settings.database}.", file=sys.stderr)
     if asked.as_of not in (None, decision.case.as_of):
@@ -224,9 +229,11 @@ def _plain(decision: Decision) -> str:
     return plain(decision)
 
 
-async def _recorded(service: Service, body: bytes, *, strict: bool) -> tuple[Answer, Decision]:
+async def _recorded(
+    service: Service, body: bytes, *, strict: bool, note: bool
+) -> tuple[Answer, Decision]:
     try:
-        entry, decision = service.entry(body, strict=strict)
+        entry, decision = service.entry(body, strict=strict, note=note)
         return await service.record(entry), decision
     finally:
         await service.store.close()

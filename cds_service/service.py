@@ -16,6 +16,7 @@ from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from cds_service.fhir.read import read
 from cds_service.fhir.write import write
+from cds_service.fhir.write_note import write_note
 
 LANGUAGES = ("en",)
 """BCP-47 tags of the languages there are texts in; the first is the fallback."""
@@ -61,17 +62,25 @@ class Service:
         self.clock = clock
 
     def decide(
-        self, body: bytes, *, strict: bool = False, languages: Sequence[str] = (), now: datetime
+        self,
+        body: bytes,
+        *,
+        strict: bool = False,
+        languages: Sequence[str] = (),
+        now: datetime,
+        note: bool = False,
     ) -> tuple[bytes, Decision, str]:
         """The answer's bytes, the decision behind them and their language; nothing is recorded.
 
         `languages` are the caller's wishes, best first; the request's own comes before them.
-        `now` is used where the request does not say for when. Raises RequestError.
+        `note`: the answer is the referral note. `now` is used where the request does not say for
+        when. Raises RequestError.
         """
         request = read(body, self.protocol, now=now, strict=strict)
         decision = decide(request.case, self.protocol)
         language = chosen_language((request.language, *languages))
-        return write(decision, base=self.base, language=language), decision, language
+        written = (write_note if note else write)(decision, base=self.base, language=language)
+        return written, decision, language
 
     async def recommend(
         self,
@@ -80,6 +89,7 @@ class Service:
         strict: bool = False,
         languages: Sequence[str] = (),
         origin: Origin = Origin(),  # noqa: B008 - frozen
+        note: bool = False,
     ) -> Answer:
         """Decide and record; the answer is returned only once its entry is durable.
 
@@ -88,7 +98,7 @@ class Service:
         """
         # The decision is let go here: thousands of objects, of as many requests as wait for
         # the log, would only crowd out what the next request needs.
-        entry = self.entry(body, strict=strict, languages=languages, origin=origin)[0]
+        entry = self.entry(body, strict=strict, languages=languages, origin=origin, note=note)[0]
         return await self.record(entry)
 
     def entry(
@@ -98,11 +108,12 @@ class Service:
         strict: bool = False,
         languages: Sequence[str] = (),
         origin: Origin = Origin(),  # noqa: B008 - frozen
+        note: bool = False,
     ) -> tuple[Entry, Decision]:
         """What is to be recorded, and the decision behind it. Raises RequestError."""
         now = self.clock()
         response, decision, language = self.decide(
-            body, strict=strict, languages=languages, now=now
+            body, strict=strict, languages=languages, now=now, note=note
         )
         entry = Entry(
             request=body,
@@ -127,6 +138,10 @@ class Service:
         return Answer(entry.response, index, entry.decision_id, entry.language)
 
 
+_DOCUMENT = b'"type":"document"'
+"""Stands in every referral note, and in no other answer."""
+
+
 def replay(entry: Entry, library: Library, *, base: str) -> bytes:
     """What the recorded request is answered with today, by the content that decided it then.
 
@@ -135,7 +150,8 @@ def replay(entry: Entry, library: Library, *, base: str) -> bytes:
     """
     protocol = library.recorded(entry.protocol, entry.content_digest)
     request = read(entry.request, protocol, now=entry.recorded, strict=entry.strict)
-    return write(decide(request.case, protocol), base=base, language=entry.language)
+    written = write_note if _DOCUMENT in entry.response else write
+    return written(decide(request.case, protocol), base=base, language=entry.language)
 
 
 def chosen_language(wishes: Sequence[str]) -> str:

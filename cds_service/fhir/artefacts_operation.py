@@ -1,14 +1,18 @@
-"""The OperationDefinition of the main call: PlanDefinition/{id}/$apply with the data in it.
+"""The OperationDefinitions of the main call and of the referral note, on PlanDefinition/{id}.
 
-It has code `apply` and is told from FHIR's own PlanDefinition/$apply by its address: it takes
-the data with the call and answers with a Bundle, where that one answers with a CarePlan.
+The main call has code `apply` and is told from FHIR's own PlanDefinition/$apply by its address:
+it takes the data with the call and answers with a Bundle, where that one answers with a CarePlan.
 """
 
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_base import head, words
 from cds_service.fhir.write_json import Json
 
-_ID = "apply-infant-plan"
+_OPERATIONS = (
+    ("apply-infant-plan", "apply", "operation"),
+    ("write-referral-note", "referral-note", "note-operation"),
+)
+"""Id, code and the name of its texts."""
 
 # name, min, max, type; in the order in which they are documented
 _IN = (
@@ -21,20 +25,24 @@ _IN = (
 )
 
 
-def operation(protocol: Protocol, base: str) -> Json:
-    """The OperationDefinition `apply-infant-plan`."""
+def operations(protocol: Protocol, base: str) -> list[Json]:
+    """The OperationDefinitions; both take the same request."""
     parameters = [_parameter(protocol, base, "in", *each) for each in _IN]
     parameters.append(_parameter(protocol, base, "out", "return", 1, "1", "Bundle"))
-    return head(protocol, base, "OperationDefinition", _ID, "operation") | {
-        "kind": "operation",
-        "affectsState": False,
-        "code": "apply",
-        "resource": ["PlanDefinition"],
-        "system": False,
-        "type": False,
-        "instance": True,
-        "parameter": parameters,
-    }
+    return [
+        head(protocol, base, "OperationDefinition", name, texts)
+        | {
+            "kind": "operation",
+            "affectsState": False,
+            "code": code,
+            "resource": ["PlanDefinition"],
+            "system": False,
+            "type": False,
+            "instance": True,
+            "parameter": parameters,
+        }
+        for name, code, texts in _OPERATIONS
+    ]
 
 
 def _parameter(

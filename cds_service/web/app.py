@@ -1,6 +1,6 @@
 """The whole application: the operation on its fast way, everything else through FastAPI."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
@@ -9,7 +9,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cds_service.service import Service
 from cds_service.web import conformance, docs, health, problems
-from cds_service.web.apply import Apply, path
+from cds_service.web.apply import APPLY, NOTE, Apply, path
 from cds_service.web.replies import COMMON, request_headers, request_id
 
 MAX_BODY = 1024 * 1024
@@ -18,24 +18,25 @@ MAX_BODY = 1024 * 1024
 
 def make_app(service: Service, *, max_body: int = MAX_BODY) -> ASGIApp:
     """The application for one service; it closes the service's log when it shuts down."""
-    return _Outer(path(service), Apply(service, max_body), _rest(service))
+    operations: dict[str, ASGIApp] = {
+        path(service, code): Apply(service, max_body, code) for code in (APPLY, NOTE)
+    }
+    return _Outer(operations, _rest(service))
 
 
 class _Outer:
     """Sends each request its way; gives what FastAPI answers the headers of every answer."""
 
-    def __init__(self, path: str, apply: Apply, rest: FastAPI) -> None:
-        self._path = path
-        self._apply = apply
+    def __init__(self, operations: Mapping[str, ASGIApp], rest: FastAPI) -> None:
+        self._operations = operations
         self._rest = rest
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._rest(scope, receive, send)
-        elif scope["path"] == self._path:
-            await self._apply(scope, receive, send)
-        else:
-            await self._through_framework(scope, receive, send)
+            return
+        operation = self._operations.get(scope["path"], self._through_framework)
+        await operation(scope, receive, send)
 
     async def _through_framework(self, scope: Scope, receive: Receive, send: Send) -> None:
         given = request_id(request_headers(scope, (b"x-request-id",))[b"x-request-id"])

@@ -1,5 +1,7 @@
 """`POST /fhir/PlanDefinition/{id}/$apply`: the main job, as a bare ASGI callable for speed.
 
+`$referral-note` takes the very same request and answers with the note that travels with the infant.
+
 FHIR R4 plandefinition-operation-apply.html gives the shape; our own OperationDefinition says
 what is accepted. The framework's routing would cost more than reading the request.
 """
@@ -25,9 +27,13 @@ _READ = (
 )  # fmt: skip
 
 
-def path(service: Service) -> str:
-    """Address of the operation for the service's protocol."""
-    return f"/fhir/{TYPE}/{service.protocol.id}/$apply"
+APPLY, NOTE = "apply", "referral-note"
+"""The codes of the two operations."""
+
+
+def path(service: Service, code: str = APPLY) -> str:
+    """Address of an operation for the service's protocol."""
+    return f"/fhir/{TYPE}/{service.protocol.id}/${code}"
 
 
 class _Gone(Exception):
@@ -35,11 +41,12 @@ class _Gone(Exception):
 
 
 class Apply:
-    """The operation for one service; `max_body` is the largest request in bytes."""
+    """An operation for one service; `max_body` is the largest request in bytes."""
 
-    def __init__(self, service: Service, max_body: int) -> None:
+    def __init__(self, service: Service, max_body: int, code: str = APPLY) -> None:
         self._service = service
         self._max_body = max_body
+        self._note = code == NOTE
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request; every failure becomes an OperationOutcome."""
@@ -67,7 +74,9 @@ class Apply:
         body = await self._body(headers[b"content-length"], receive)
         strict = negotiate.is_strict(headers[b"prefer"])
         languages = negotiate.wanted_languages(headers[b"accept-language"])
-        answer = await self._service.recommend(body, strict=strict, languages=languages)
+        answer = await self._service.recommend(
+            body, strict=strict, languages=languages, note=self._note
+        )
         return _recommendation(answer, strict=strict)
 
     async def _body(self, declared: str, receive: Receive) -> bytes:

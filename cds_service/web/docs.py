@@ -11,7 +11,7 @@ from fastapi import FastAPI
 
 from cds_service.fhir import times, wire, wire_resources
 from cds_service.service import LANGUAGES, Service
-from cds_service.web.apply import TYPE, path
+from cds_service.web.apply import APPLY, NOTE, TYPE, path
 from cds_service.web.openapi import header, outcomes, ref, resource
 
 DESCRIPTION = f"""
@@ -44,22 +44,30 @@ def describe(app: FastAPI, service: Service) -> None:
 
     def openapi() -> dict[str, Any]:
         document = made_by_framework()
-        document["paths"] |= {path(service): {"post": operation(service)}}
+        document["paths"] |= {
+            path(service, code): {"post": operation(service, code)} for code in (APPLY, NOTE)
+        }
         document.setdefault("components", {}).setdefault("schemas", {}).update(schemas())
         return document
 
     app.openapi = openapi  # type: ignore[method-assign]
 
 
-def operation(service: Service) -> dict[str, Any]:
-    """The Operation Object of `$apply`."""
+_SUMMARIES = {
+    APPLY: "Classify, dose, refer or treat: protocol {protocol}",
+    NOTE: "The note that travels with a referred infant, as a FHIR document: protocol {protocol}",
+}
+
+
+def operation(service: Service, code: str) -> dict[str, Any]:
+    """The Operation Object of `$apply`, or of `$referral-note`."""
     answers = {str(status): answer for status, answer in outcomes(_STATUSES).items()}
     return {
         "tags": ["recommendation"],
-        "summary": f"Classify, dose, refer or treat: protocol {service.protocol.id}",
+        "summary": _SUMMARIES[code].format(protocol=service.protocol.id),
         "description": "The body is FHIR `Parameters`, or simply the data `Bundle`. The answer is "
         "recorded durably before it leaves.",
-        "operationId": "apply",
+        "operationId": code,
         "parameters": [
             header("Prefer", "`handling=strict` refuses elements that are not read.", {
                 "type": "string", "examples": ["handling=strict", "handling=lenient"],
@@ -74,7 +82,7 @@ def operation(service: Service) -> dict[str, Any]:
                 for media in ("application/fhir+json", "application/json")
             },
         },
-        "responses": {"200": _recommendation(), **answers},
+        "responses": {"200": _recommendation(code), **answers},
     }  # fmt: skip
 
 
@@ -122,11 +130,13 @@ def _short(name: str) -> str:
     return name.partition("_")[0]
 
 
-def _recommendation() -> dict[str, Any]:
+def _recommendation(code: str) -> dict[str, Any]:
     about = (
         "A Bundle of type `collection`; its first entry is the GuidanceResponse, "
         "whose status says whether something is missing."
     )
+    if code == NOTE:
+        about = "A Bundle of type `document`; its first entry is the Composition."
     return resource(about, ref("Bundle")) | {
         "headers": {
             "CDS-Log-Index": {"schema": {"type": "integer"}, "description": "Place in the log."},

@@ -30,7 +30,8 @@ def test_the_statement_is_valid_and_names_the_operation(call: Call) -> None:
     assert statement["fhirVersion"] == "4.0.1"
     plan = next(r for r in statement["rest"][0]["resource"] if r["type"] == "PlanDefinition")
     assert plan["operation"] == [
-        {"name": "apply", "definition": f"{BASE}/OperationDefinition/apply-infant-plan"}
+        {"name": "apply", "definition": f"{BASE}/OperationDefinition/apply-infant-plan"},
+        {"name": "referral-note", "definition": f"{BASE}/OperationDefinition/write-referral-note"},
     ]
 
 

@@ -135,6 +135,8 @@ def _orders(actions: list[Json], by_url: dict[str, Json], branch: str) -> Iterat
 
 def _order(order: Json) -> str:
     (medication,) = order["contained"]
+    if "coding" not in medication["code"]:
+        return _fluid(medication["code"]["text"], order["dosageInstruction"])
     product = medication["code"]["coding"][1]["code"]
     (dosage,) = order["dosageInstruction"]
     measured, contained = (
@@ -142,6 +144,23 @@ def _order(order: Json) -> str:
         for dose in dosage["doseAndRate"]
     )
     return f"{product}, {measured} = {contained}, {_course(dosage['timing']['repeat'])}"
+
+
+def _fluid(name: str, steps: list[Json]) -> str:
+    """A fluid by its steps: how much in how long, as far as that is said."""
+    told = [name]
+    for step in steps:
+        (amount,) = step.get("doseAndRate", [{}])
+        low, high = (
+            amount.get("doseRange", {}).get(end, {}).get("value") for end in ("low", "high")
+        )
+        volume = amount.get("doseQuantity", {}).get("value") or (f"{low} to {high}" if high else "")
+        repeat = step.get("timing", {}).get("repeat", {})
+        within = (
+            f" in {repeat['duration']} {repeat['durationUnit']}" if "duration" in repeat else ""
+        )
+        told += [f"{volume} mL{within}"] if volume else []
+    return ", ".join(told)
 
 
 def _course(repeat: Json) -> str:

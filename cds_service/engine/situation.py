@@ -152,8 +152,10 @@ def _blocked(managed: tuple[Managed, ...], facts: Facts) -> tuple[str, ...]:
 
 
 def _mode(managed: tuple[Managed, ...], *, very_low: bool, blocked: tuple[str, ...]) -> str:
-    modes = {item.plan.referral for item in managed}
-    pressed = any(item.regimen is not None and item.regimen.press_for_referral for item in managed)
+    """What is said of referral; a treatment that only goes on says nothing of it again."""
+    own = [item for item in managed if item.plan.code == item.held.code]
+    modes = {item.plan.referral for item in own}
+    pressed = any(item.regimen is not None and item.regimen.press_for_referral for item in own)
     if very_low or blocked or pressed or "only" in modes:
         return "only"
     return "choice" if "choice" in modes else ""

@@ -7,14 +7,15 @@ nothing else.
 import copy
 from collections.abc import Iterator
 from fractions import Fraction
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import yaml
 
-from cds_service.content.load import load
+from cds_service.content import load as loading
+from cds_service.content.desk import Desk, Names
+from cds_service.content.tree import Node
 
-PROTOCOLS = Path(load.__code__.co_filename).parent.parent / "protocols"
+BASE = loading.packaged_folder("sick-young-infant")
 SPARE = ("source", "evidence", "note")
 OPS = ("below", "at-most", "at-least", "above")
 GROUPS = ("all", "any", "none", "of")
@@ -44,23 +45,40 @@ class Content(NamedTuple):
         )
 
 
-def content(protocol: str = "sick-young-infant") -> Content:
-    """The packaged content of one protocol."""
-    files = {
-        name: yaml.load((PROTOCOLS / protocol / f"{name}.yaml").read_bytes(), yaml.BaseLoader)
-        for name in ("signs", "classifications", "protocol", "growth")
-    }
-    signs = files["signs"]
+def content() -> Content:
+    """The packaged content, without any layer over it."""
+    names = ("signs", "classifications", "protocol", "growth")
+    return _content(
+        {name: yaml.load((BASE / f"{name}.yaml").read_bytes(), yaml.BaseLoader) for name in names}
+    )
+
+
+def layered(edition: str = "", adaptation: str = "") -> Content:
+    """The content with an edition, an adaptation or both laid over it, as the program lays them."""
+    desk = Desk(Names())
+    trees = loading._trees(loading._used(loading._read(BASE), edition, adaptation), desk)
+    loading._laid_over(trees, desk)
+    assert not desk.findings
+    return _content({path.removesuffix(".yaml"): _plain(node) for path, node in trees.items()})
+
+
+def _plain(node: Node) -> Any:
+    if isinstance(node.value, dict):
+        return {key: _plain(inner) for key, inner in node.value.items()}
+    if isinstance(node.value, tuple):
+        return [_plain(inner) for inner in node.value]
+    return str(node.value).lower() if isinstance(node.value, bool) else str(node.value)
+
+
+def _content(files: dict[str, Any]) -> Content:
+    signs, growth = files["signs"], files["growth"]["weight-for-age"]
     return Content(
         signs["findings"],
         signs["measures"],
         signs.get("derived", {}),
         files["classifications"],
         files["protocol"],
-        {
-            sex: [tuple(day) for day in days]
-            for sex, days in files["growth"]["weight-for-age"].items()
-        },
+        {sex: [tuple(day) for day in growth[sex]] for sex in ("male", "female")},
     )
 
 

@@ -296,3 +296,25 @@ def _weight_at(lms: tuple[str, str, str], z: Fraction) -> Fraction:
     """M (1 + L S z) ** (1 / L); clinical content, section 7 (WHO Child Growth Standards)."""
     power, median, spread = (float(one) for one in lms)
     return Fraction(SCALE * median * (1 + power * spread * float(z)) ** (1 / power))
+
+
+def expected(content: Content, world: World) -> tuple[dict[str, str], dict[str, str]]:
+    """The class of each table, and each row that is come to, by the encoding."""
+    encoded = Encoded(content, world)
+    classes, rows = {}, {}
+    for table, answers in encoded.tables.items():
+        gate = encoded.gates[table]
+        if not (gate.yes or gate.no):
+            rows[next(iter(answers))] = "not-assessed"
+        for code, answer in answers.items() if gate.yes else ():
+            if answer.yes or answer.no or "when" in content.row(code)[1]:
+                rows[code] = "yes" if answer.yes else "no" if answer.no else "not-assessed"
+            if answer.yes:
+                classes[table] = code
+                break
+    return classes, {c: said for c, said in rows.items() if _is_shown(content, c, said)}
+
+
+def _is_shown(content: Content, code: str, said: str) -> bool:
+    """The last row, which is what the others leave over, is shown only when it holds."""
+    return "when" in content.row(code)[1] or said == "yes"

@@ -14,10 +14,9 @@ from typing import NamedTuple
 import yaml
 
 from cds_service.content.tree import _Loader
-from tests.proofs.content import OPS, PROTOCOLS
+from tests.proofs.content import BASE, OPS
 from tests.proofs.faults import OTHER_OP
 
-PACKAGED = PROTOCOLS / "sick-young-infant"
 _GROUPS = ("all", "any", "none", "of", "first-known")
 _SEQUENCES = ("rows", "rules", "bands", "regimens")
 _FLAGS = (
@@ -84,9 +83,9 @@ class _Change(NamedTuple):
 def files() -> list[str]:
     """The files that hold rules and numbers (growth.yaml is compared number by number)."""
     named = ["signs", "classifications", "treatments", "protocol", "fluids"]
-    found = [PACKAGED / f"{name}.yaml" for name in named]
-    found += sorted((PACKAGED / "medicines").glob("*.yaml"))
-    return [path.relative_to(PACKAGED).as_posix() for path in found if path.exists()]
+    found = [BASE / f"{name}.yaml" for name in named]
+    found += sorted((BASE / "medicines").glob("*.yaml"))
+    return [path.relative_to(BASE).as_posix() for path in found if path.exists()]
 
 
 def mutants(file: str) -> list[Mutant]:
@@ -105,7 +104,7 @@ def unchanged(file: str) -> bytes:
 
 @cache
 def _changes(file: str) -> tuple[yaml.Node, list[_Change]]:
-    root = yaml.compose((PACKAGED / file).read_bytes(), Loader=_Loader)
+    root = yaml.compose((BASE / file).read_bytes(), Loader=_Loader)
     return root, list(_Walk(root).changes())
 
 

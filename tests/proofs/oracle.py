@@ -21,10 +21,10 @@ from cds_service.engine import decide
 from cds_service.errors import ContentError
 from tests.engine.told import tell
 from tests.proofs.as_case import as_case
-from tests.proofs.content import content
+from tests.proofs.content import BASE, content
 from tests.proofs.infant import read
 from tests.proofs.mcdc import PAIRS
-from tests.proofs.mutants import PACKAGED, Mutant
+from tests.proofs.mutants import Mutant
 
 _TESTS = Path(__file__).parents[1] / "engine"
 CRASHED = "the loader fell over"
@@ -60,9 +60,9 @@ def killed_by(protocol: Protocol) -> str:
 def _folder(file: str, text: bytes) -> Path:
     """A copy of the packaged content with one file changed; the rest is linked."""
     root = _scratch()
-    target = root / PACKAGED.name
-    for path in PACKAGED.rglob("*"):
-        link = target / path.relative_to(PACKAGED)
+    target = root / BASE.name
+    for path in BASE.rglob("*"):
+        link = target / path.relative_to(BASE)
         if path.is_file() and not link.is_symlink():
             link.parent.mkdir(parents=True, exist_ok=True)
             link.unlink(missing_ok=True)

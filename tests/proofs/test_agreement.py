@@ -10,12 +10,11 @@ import yaml
 from cds_service.content.load import load
 from tests.proofs.as_case import answered
 from tests.proofs.content import content
-from tests.proofs.encode import Encoded
+from tests.proofs.encode import expected
 from tests.proofs.faults import Fault, faults
 from tests.proofs.kleene import some
 from tests.proofs.prove import Prover
 from tests.proofs.sample import samples
-from tests.proofs.world import World
 
 CONTENT, PROTOCOL = content(), load()
 
@@ -27,31 +26,9 @@ EQUIVALENT = {
 """Faults that no infant of this protocol can show."""
 
 
-def expected(world: World) -> tuple[dict[str, str], dict[str, str]]:
-    """The class of each table, and each row that is come to, by the encoding."""
-    encoded = Encoded(CONTENT, world)
-    classes, rows = {}, {}
-    for table, answers in encoded.tables.items():
-        gate = encoded.gates[table]
-        if not (gate.yes or gate.no):
-            rows[next(iter(answers))] = "not-assessed"
-        for code, answer in answers.items() if gate.yes else ():
-            if answer.yes or answer.no or "when" in CONTENT.row(code)[1]:
-                rows[code] = "yes" if answer.yes else "no" if answer.no else "not-assessed"
-            if answer.yes:
-                classes[table] = code
-                break
-    return classes, {c: said for c, said in rows.items() if _is_shown(c, said, rows)}
-
-
-def _is_shown(code: str, said: str, rows: dict[str, str]) -> bool:
-    """The last row, which is what the others leave over, is shown only when it holds."""
-    return "when" in CONTENT.row(code)[1] or said == "yes"
-
-
 def test_the_program_says_what_the_encoding_says() -> None:
     for world in samples(CONTENT, 1500):
-        assert answered(world, PROTOCOL) == expected(world), world
+        assert answered(world, PROTOCOL) == expected(CONTENT, world), world
 
 
 @cache
@@ -82,5 +59,5 @@ def _is_same(fault: Fault) -> bool:
     world = prover().infant(differs, assessed=False)
     if world is None:
         return True
-    assert answered(world, PROTOCOL) == expected(world), fault.name
+    assert answered(world, PROTOCOL) == expected(CONTENT, world), fault.name
     return False

@@ -18,6 +18,7 @@ from cds_service.case import (
     Age,
     Answer,
     Case,
+    EarlierClass,
     Finding,
     GivenDose,
     Measurement,
@@ -92,6 +93,8 @@ _INFANT = {
     "absent",
     "unasked",
     "both",
+    "birth hours",
+    "absent 3 days ago",
     "yes before",
     "yes 5 days ago",
     "everything else asked",
@@ -104,7 +107,17 @@ _ASKED = {
     "seven injections possible": "seven-injections-possible",
     "no injections possible": "no-injections-possible",
 }
-_CASE = {"case", "source", "infant", "given", "already on", "in stock", "expect", *_ASKED}
+_CASE = {
+    "case",
+    "source",
+    "infant",
+    "given",
+    "already on",
+    "in stock",
+    "expect",
+    "earlier",
+    *_ASKED,
+}
 _TOLD = re.compile(
     r"(?P<value>[\d.]+)(?: (?P<unit>(?!rectal|oral|axillary|ear)[^\d ]\S*))?"
     r"(?: (?P<ago>[\d.]+) (?P<ago_unit>min|h|d) ago)?(?: (?P<site>[a-z]+))?"
@@ -169,7 +182,8 @@ def _case(written: Mapping[str, Any], infant: Mapping[str, Any]) -> Case:
         subject="Patient/told",
         as_of=AS_OF,
         visit_end=AS_OF + timedelta(hours=6),
-        age=_age(infant.get("age")),
+        age=_age(infant.get("age"), infant.get("birth hours")),
+        earlier=tuple(_earlier(each) for each in written.get("earlier", [])),
         sex=infant.get("sex", "female"),
         findings=(*_findings(infant), *_circumstances(written)),
         measurements=tuple(
@@ -181,12 +195,24 @@ def _case(written: Mapping[str, Any], infant: Mapping[str, Any]) -> Case:
     )
 
 
-def _age(text: str | None) -> Age | None:
-    """ "12 d" is exact, "6-7 d" a span; None: not known."""
+def _age(text: str | None, hours: str | None = None) -> Age | None:
+    """ "12 d" is exact, "6-7 d" a span; None: not known. Hours since the birth likewise."""
     if text is None:
         return None
-    low, _, high = text.removesuffix(" d").partition("-")
-    return Age(int(low), int(high or low))
+    known = None if hours is None else _span(hours.removesuffix(" h"))
+    return Age(*_span(text.removesuffix(" d")), hours=known)
+
+
+def _span(text: str) -> tuple[int, int]:
+    low, _, high = text.partition("-")
+    return int(low), int(high or low)
+
+
+def _earlier(told: str) -> EarlierClass:
+    """ "pneumonia 3 d ago", or "pneumonia on an unknown day"."""
+    code, _, when = told.partition(" ")
+    at = None if when == "on an unknown day" else ago(when)
+    return EarlierClass(code, at, Origin(f"Condition/{code}"))
 
 
 def _findings(infant: Mapping[str, Any]) -> Iterator[Finding]:
@@ -200,6 +226,8 @@ def _findings(infant: Mapping[str, Any]) -> Iterator[Finding]:
         yield finding(code, Answer.YES)
     for code in infant.get("yes before", []):
         yield finding(code, Answer.YES, minutes=30)
+    for code in infant.get("absent 3 days ago", []):
+        yield finding(code, Answer.NO, minutes=3 * 1440)
     for code in infant.get("yes 5 days ago", []):
         yield finding(code, Answer.YES, minutes=5 * 1440)
     for code in [*(code for code in asked if code not in silent), *infant.get("absent", [])]:

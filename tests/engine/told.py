@@ -4,7 +4,7 @@ from decimal import Decimal
 from typing import Any
 
 from cds_service.content.text import render
-from cds_service.engine.model import Decision, FollowUp, Order
+from cds_service.engine.model import Decision, FluidOrder, FollowUp, Order
 from cds_service.quantity import Quantity, plain
 
 BACTERIAL = (
@@ -50,6 +50,34 @@ def local(decision: Decision) -> str:
         return "yes"
     rows = [row for row in decision.assessment.rows if row.row.code == LOCAL]
     return "undecided" if any(row.answer.value == "not-assessed" for row in rows) else "no"
+
+
+def _ill(decision: Decision) -> list[str]:
+    """The classes that hold, of every table, but those that say that nothing was found."""
+    return sorted(held.code for held in decision.assessment.classes if not held.no_illness)
+
+
+def _ruled_out(decision: Decision) -> set[str]:
+    return {held.code for held in decision.assessment.classes if held.no_illness}
+
+
+def _open(decision: Decision) -> list[str]:
+    rows = decision.assessment.rows
+    return sorted(one.row.code for one in rows if one.answer.value == "not-assessed")
+
+
+def _fluids(decision: Decision) -> dict[str, str]:
+    return {each.key: _fluid_text(each) for each in decision.plan.fluids}
+
+
+def _fluid_text(fluid: FluidOrder) -> str:
+    """For example "oral, 250 mL in 4 h", or "oral, 50-100 mL after each stool"."""
+    if fluid.each_stool is not None:
+        low, high = fluid.each_stool
+        most = f"{_amount(high)} after each stool"
+        return f"{fluid.route}, " + (f"at most {most}" if low is None else f"{low.value}-{most}")
+    steps = (f"{_amount(step.volume)} in {_amount(step.over)}" for step in fluid.steps)
+    return ", ".join((fluid.route, *steps))
 
 
 def undecided(decision: Decision) -> list[str]:
@@ -148,6 +176,11 @@ def _care(decision: Decision) -> set[str]:
 _WORDS = {
     "class": bacterial,
     "local infection": local,
+    "classes": _ill,
+    "ruled out": _ruled_out,
+    "open": _open,
+    "fluids": _fluids,
+    "for assessment": lambda decision: "no" if decision.plan.assessment_referral is None else "yes",
     "undecided": undecided,
     "needs": _needs,
     "asks": _asks,

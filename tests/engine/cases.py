@@ -18,6 +18,7 @@ from cds_service.case import (
     Age,
     Answer,
     Case,
+    EarlierClass,
     Finding,
     GivenDose,
     Measurement,
@@ -76,6 +77,18 @@ SAFETY = (
     "jaundice",
     "drug-reaction",
 )
+# Asked only when the first is present (section 1).
+THEN_ASKED = {
+    "jaundice": ("jaundice-first-day", "palms-or-soles-yellow"),
+    "diarrhoea": (
+        "restless-irritable",
+        "sunken-eyes",
+        "skin-pinch-slow",
+        "skin-pinch-very-slow",
+        "blood-in-stool",
+        "diarrhoea-14-days",
+    ),
+}
 _MEASURES = {
     "weight": ("weight", "kg"),
     "birth weight": ("birth-weight", "kg"),
@@ -94,6 +107,7 @@ _INFANT = {
     "both",
     "yes before",
     "yes 5 days ago",
+    "absent 3 days ago",
     "everything else asked",
     *_MEASURES,
 }
@@ -104,7 +118,17 @@ _ASKED = {
     "seven injections possible": "seven-injections-possible",
     "no injections possible": "no-injections-possible",
 }
-_CASE = {"case", "source", "infant", "given", "already on", "in stock", "expect", *_ASKED}
+_CASE = {
+    "case",
+    "source",
+    "infant",
+    "earlier",
+    "given",
+    "already on",
+    "in stock",
+    "expect",
+    *_ASKED,
+}
 _TOLD = re.compile(
     r"(?P<value>[\d.]+)(?: (?P<unit>(?!rectal|oral|axillary|ear)[^\d ]\S*))?"
     r"(?: (?P<ago>[\d.]+) (?P<ago_unit>min|h|d) ago)?(?: (?P<site>[a-z]+))?"
@@ -176,15 +200,20 @@ def _case(written: Mapping[str, Any], infant: Mapping[str, Any]) -> Case:
             one for word in _MEASURES if word in infant for one in _measured(word, infant[word])
         ),
         given=tuple(_given(given) for given in written.get("given", [])),
+        earlier=tuple(_earlier(one) for one in written.get("earlier", [])),
         in_use=tuple(MedicineInUse(code, Origin()) for code in written.get("already on", [])),
         stock=None if stock is None else frozenset(stock),
     )
 
 
 def _age(text: str | None) -> Age | None:
-    """ "12 d" is exact, "6-7 d" a span; None: not known."""
+    """ "12 d" is exact, "6-7 d" a span, "20 h" exact to the hour; None: not known."""
     if text is None:
         return None
+    if text.endswith(" h"):
+        hours = int(text.removesuffix(" h"))
+        days = (AS_OF.date() - (AS_OF - timedelta(hours=hours)).date()).days
+        return Age(days, days, hours=(hours, hours))
     low, _, high = text.removesuffix(" d").partition("-")
     return Age(int(low), int(high or low))
 
@@ -195,6 +224,7 @@ def _findings(infant: Mapping[str, Any]) -> Iterator[Finding]:
     asked = [*REQUIRED]
     if infant.get("everything else asked"):
         asked += [*FURTHER, *SKIN, *SAFETY]
+    asked += [then for code in yes for then in THEN_ASKED.get(code, ()) if then not in asked]
     silent = {*yes, *infant.get("unasked", []), *infant.get("absent", [])}
     for code in [*yes, *infant.get("both", [])]:
         yield finding(code, Answer.YES)
@@ -202,6 +232,8 @@ def _findings(infant: Mapping[str, Any]) -> Iterator[Finding]:
         yield finding(code, Answer.YES, minutes=30)
     for code in infant.get("yes 5 days ago", []):
         yield finding(code, Answer.YES, minutes=5 * 1440)
+    for code in infant.get("absent 3 days ago", []):
+        yield finding(code, Answer.NO, minutes=3 * 1440)
     for code in [*(code for code in asked if code not in silent), *infant.get("absent", [])]:
         yield finding(code, Answer.NO)
     for code in infant.get("both", []):
@@ -241,6 +273,13 @@ def measurement(word: str, text: str, minutes: int = 0) -> Measurement:
     origin = Origin(f"Observation/{kind}-{quantity.value}-{minutes}")
     at = AS_OF - timedelta(minutes=minutes)
     return Measurement(kind, quantity, at, origin, site=told["site"])
+
+
+def _earlier(told: str) -> EarlierClass:
+    """ "pneumonia 3 d ago", or "pneumonia at an unknown time"."""
+    code, _, when = told.partition(" ")
+    at = None if when == "at an unknown time" else ago(when)
+    return EarlierClass(code, at, Origin(f"Condition/{code}-{when[:2].strip()}"))
 
 
 def _given(told: str) -> GivenDose:

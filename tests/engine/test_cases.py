@@ -11,8 +11,8 @@ from tests.engine.told import tell
 
 CASES = list(every_case())
 PROTOCOL = load()
-SUBSET = {"asks", "cautions", "care", "visits", "not recorded"}
-ABSENT = {"no cautions", "no care"}
+SUBSET = {"classes", "open", "asks", "cautions", "care", "visits", "not recorded"}
+ABSENT = {"no classes", "no cautions", "no care"}
 PART = {"form", "packs", "doses left", "first due", "target"}
 
 

@@ -4,7 +4,7 @@ from decimal import Decimal
 from typing import Any
 
 from cds_service.content.text import render
-from cds_service.engine.model import Decision, FollowUp, Order
+from cds_service.engine.model import Decision, FluidOrder, FollowUp, Order
 from cds_service.quantity import Quantity, plain
 
 BACTERIAL = (
@@ -15,7 +15,7 @@ BACTERIAL = (
     "infection-unlikely",
 )
 LOCAL = "local-bacterial-infection"
-_TIMES = {1: "once a day", 2: "twice a day", 3: "three times a day"}
+_TIMES = {1: "once a day", 2: "twice a day", 3: "three times a day", 4: "four times a day"}
 _UNITS = {"{tbl}": "tablet", "[iU]": "IU"}
 
 
@@ -59,6 +59,31 @@ def undecided(decision: Decision) -> list[str]:
             return sorted(held.open_above)
     rows = (row for row in decision.assessment.rows if row.row.code in BACTERIAL[:-1])
     return sorted(row.row.code for row in rows if row.answer.value == "not-assessed")
+
+
+def _classes(decision: Decision) -> set[str]:
+    return {held.code for held in decision.assessment.classes}
+
+
+def _open(decision: Decision) -> set[str]:
+    """Every row of every table that is still open."""
+    rows = decision.assessment.rows
+    return {row.row.code for row in rows if row.answer.value == "not-assessed"}
+
+
+def _fluids(decision: Decision, branch: str) -> list[str]:
+    """For example "plan-c: 100 mL over 1 h, 240 mL over 5 h"; "plan-a: at most 50 mL"."""
+    return [_fluid(each) for each in decision.plan.fluids if each.branch == branch]
+
+
+def _fluid(order: FluidOrder) -> str:
+    code = order.fluid.code
+    if order.each_stool is not None:
+        low, high = order.each_stool
+        most = _amount(high)
+        return f"{code}: at most {most}" if low is None else f"{code}: {_amount(low)} to {most}"
+    steps = ", ".join(f"{_amount(step.volume)} over {_amount(step.over)}" for step in order.steps)
+    return f"{code}: {steps}" if steps else code
 
 
 def _needs(decision: Decision) -> list[str]:
@@ -149,6 +174,14 @@ _WORDS = {
     "class": bacterial,
     "local infection": local,
     "undecided": undecided,
+    "classes": _classes,
+    "no classes": _classes,
+    "open": _open,
+    "fluids here": lambda decision: _fluids(decision, "here"),
+    "fluids on the way": lambda decision: _fluids(decision, "refer"),
+    "sent for assessment": lambda decision: (
+        "no" if decision.plan.assessment_referral is None else "yes"
+    ),
     "needs": _needs,
     "asks": _asks,
     "choice": lambda decision: decision.plan.choice,

@@ -77,6 +77,18 @@ SAFETY = (
     "jaundice",
     "drug-reaction",
 )
+# Asked only when the first is present (section 1).
+THEN_ASKED = {
+    "jaundice": ("jaundice-first-day", "palms-or-soles-yellow"),
+    "diarrhoea": (
+        "restless-irritable",
+        "sunken-eyes",
+        "skin-pinch-slow",
+        "skin-pinch-very-slow",
+        "blood-in-stool",
+        "diarrhoea-14-days",
+    ),
+}
 _MEASURES = {
     "weight": ("weight", "kg"),
     "birth weight": ("birth-weight", "kg"),
@@ -93,10 +105,9 @@ _INFANT = {
     "absent",
     "unasked",
     "both",
-    "birth hours",
-    "absent 3 days ago",
     "yes before",
     "yes 5 days ago",
+    "absent 3 days ago",
     "everything else asked",
     *_MEASURES,
 }
@@ -111,11 +122,11 @@ _CASE = {
     "case",
     "source",
     "infant",
+    "earlier",
     "given",
     "already on",
     "in stock",
     "expect",
-    "earlier",
     *_ASKED,
 }
 _TOLD = re.compile(
@@ -182,37 +193,29 @@ def _case(written: Mapping[str, Any], infant: Mapping[str, Any]) -> Case:
         subject="Patient/told",
         as_of=AS_OF,
         visit_end=AS_OF + timedelta(hours=6),
-        age=_age(infant.get("age"), infant.get("birth hours")),
-        earlier=tuple(_earlier(each) for each in written.get("earlier", [])),
+        age=_age(infant.get("age")),
         sex=infant.get("sex", "female"),
         findings=(*_findings(infant), *_circumstances(written)),
         measurements=tuple(
             one for word in _MEASURES if word in infant for one in _measured(word, infant[word])
         ),
         given=tuple(_given(given) for given in written.get("given", [])),
+        earlier=tuple(_earlier(one) for one in written.get("earlier", [])),
         in_use=tuple(MedicineInUse(code, Origin()) for code in written.get("already on", [])),
         stock=None if stock is None else frozenset(stock),
     )
 
 
-def _age(text: str | None, hours: str | None = None) -> Age | None:
-    """ "12 d" is exact, "6-7 d" a span; None: not known. Hours since the birth likewise."""
+def _age(text: str | None) -> Age | None:
+    """ "12 d" is exact, "6-7 d" a span, "20 h" exact to the hour; None: not known."""
     if text is None:
         return None
-    known = None if hours is None else _span(hours.removesuffix(" h"))
-    return Age(*_span(text.removesuffix(" d")), hours=known)
-
-
-def _span(text: str) -> tuple[int, int]:
-    low, _, high = text.partition("-")
-    return int(low), int(high or low)
-
-
-def _earlier(told: str) -> EarlierClass:
-    """ "pneumonia 3 d ago", or "pneumonia on an unknown day"."""
-    code, _, when = told.partition(" ")
-    at = None if when == "on an unknown day" else ago(when)
-    return EarlierClass(code, at, Origin(f"Condition/{code}"))
+    if text.endswith(" h"):
+        hours = int(text.removesuffix(" h"))
+        days = (AS_OF.date() - (AS_OF - timedelta(hours=hours)).date()).days
+        return Age(days, days, hours=(hours, hours))
+    low, _, high = text.removesuffix(" d").partition("-")
+    return Age(int(low), int(high or low))
 
 
 def _findings(infant: Mapping[str, Any]) -> Iterator[Finding]:
@@ -221,15 +224,16 @@ def _findings(infant: Mapping[str, Any]) -> Iterator[Finding]:
     asked = [*REQUIRED]
     if infant.get("everything else asked"):
         asked += [*FURTHER, *SKIN, *SAFETY]
+    asked += [then for code in yes for then in THEN_ASKED.get(code, ()) if then not in asked]
     silent = {*yes, *infant.get("unasked", []), *infant.get("absent", [])}
     for code in [*yes, *infant.get("both", [])]:
         yield finding(code, Answer.YES)
     for code in infant.get("yes before", []):
         yield finding(code, Answer.YES, minutes=30)
-    for code in infant.get("absent 3 days ago", []):
-        yield finding(code, Answer.NO, minutes=3 * 1440)
     for code in infant.get("yes 5 days ago", []):
         yield finding(code, Answer.YES, minutes=5 * 1440)
+    for code in infant.get("absent 3 days ago", []):
+        yield finding(code, Answer.NO, minutes=3 * 1440)
     for code in [*(code for code in asked if code not in silent), *infant.get("absent", [])]:
         yield finding(code, Answer.NO)
     for code in infant.get("both", []):
@@ -269,6 +273,13 @@ def measurement(word: str, text: str, minutes: int = 0) -> Measurement:
     origin = Origin(f"Observation/{kind}-{quantity.value}-{minutes}")
     at = AS_OF - timedelta(minutes=minutes)
     return Measurement(kind, quantity, at, origin, site=told["site"])
+
+
+def _earlier(told: str) -> EarlierClass:
+    """ "pneumonia 3 d ago", or "pneumonia at an unknown time"."""
+    code, _, when = told.partition(" ")
+    at = None if when == "at an unknown time" else ago(when)
+    return EarlierClass(code, at, Origin(f"Condition/{code}-{when[:2].strip()}"))
 
 
 def _given(told: str) -> GivenDose:

@@ -56,7 +56,16 @@ CRITICAL = ("convulsions", "unable-to-feed", "no-movement", *FURTHER)
 SEVERE = ("feeding-poorly", "moves-only-when-stimulated", "severe-chest-indrawing", *SKIN)
 DANGER = (*CRITICAL, *SEVERE)
 POSSIBLE = ("referral-possible", "seven-injections-possible", "no-injections-possible")
-OTHER = ("feeding-well", "moves-on-own", "feels-hot", "feels-cold", "little-urine", *SAFETY)
+DEHYDRATION = ("restless-irritable", "sunken-eyes", "skin-pinch-slow", "skin-pinch-very-slow")
+OTHER = (
+    *DEHYDRATION,
+    "feeding-well",
+    "moves-on-own",
+    "feels-hot",
+    "feels-cold",
+    "little-urine",
+    *SAFETY,
+)
 ASKED = tuple(dict.fromkeys((*REQUIRED, *DANGER, *OTHER, *POSSIBLE)))
 
 minutes = st.sampled_from((0,) * 12 + (5, 10, 30, 60, 61, 300, 2880, 2881, 11000))
@@ -140,8 +149,14 @@ calm = st.lists(
 severe = st.lists(st.sampled_from(SEVERE), min_size=1, max_size=2)
 critical = st.lists(st.sampled_from(CRITICAL), min_size=1, max_size=1)
 nothing = st.just([])
-present = st.tuples(calm, st.one_of(nothing, nothing, severe, critical)).map(
-    lambda parts: [*parts[0], *parts[1]]
+beside = st.one_of(
+    nothing,
+    nothing,
+    st.lists(st.sampled_from(("oral-thrush", "mother-hiv-positive")), min_size=1, max_size=2),
+    st.lists(st.sampled_from(DEHYDRATION), max_size=3).map(lambda signs: ["diarrhoea", *signs]),
+)
+present = st.tuples(calm, beside, st.one_of(nothing, nothing, severe, critical)).map(
+    lambda parts: [sign for part in parts for sign in part]
 )
 some_signs = st.lists(st.sampled_from(ASKED[: -len(POSSIBLE)]), max_size=4)
 possibilities = st.tuples(*(st.sampled_from((Answer.YES, Answer.NO, None)) for _ in POSSIBLE)).map(

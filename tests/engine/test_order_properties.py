@@ -18,6 +18,21 @@ def said(case: Case, code: str, answer: Answer) -> bool:
     return any(one.code == code and one.answer is answer for one in case.findings)
 
 
+# Section 4 (memory; zidovudine: Indian national table, seen): mL that do not depend on the weight.
+FIXED = {
+    "nystatin": {Decimal(1)},
+    "cotrimoxazole": {Decimal("2.5")},
+    "nevirapine": {Decimal(1), Decimal("1.5"), Decimal(2)},
+    "zidovudine": {Decimal(1), Decimal("1.5")},
+}
+
+
+def is_fixed(order: Order) -> bool:
+    """Whether the amount is one of those that do not depend on the weight."""
+    dose = order.dose
+    return dose.target is None and dose.amount.value in FIXED[dose.medicine.code]
+
+
 def allowed(order: Order) -> tuple[Decimal, Decimal]:
     """The mg/kg that the published rules allow for this medicine, after rounding."""
     dose = order.dose
@@ -28,6 +43,8 @@ def allowed(order: Order) -> tuple[Decimal, Decimal]:
         "ampicillin": (50 - step / 2, 50 + step / 2),  # P20, to the nearest step
         "benzylpenicillin": (50000 - step / 2, 50000 + step / 2),  # P20
         "ceftriaxone": (50 - step / 2, 50 + step / 2),  # COIN
+        "nevirapine": (2 - step / 2, 2 + step / 2),  # birth weight below 2.0 kg
+        "zidovudine": (2 - step / 2, 2 + step / 2),
     }[dose.medicine.code]
 
 
@@ -35,8 +52,9 @@ def allowed(order: Order) -> tuple[Decimal, Decimal]:
 def test_every_dose_is_in_its_published_range_below_its_ceiling_and_measurable(case: Case) -> None:
     for order in decide(case, PROTOCOL).plan.orders:
         dose = order.dose
-        low, high = allowed(order)
-        assert round(low, 6) <= round(dose.per_kg, 6) <= round(high, 6), order.key
+        if not is_fixed(order):
+            low, high = allowed(order)
+            assert round(low, 6) <= round(dose.per_kg, 6) <= round(high, 6), order.key
         assert dose.amount.value > 0
         assert dose.amount.value % dose.formulation.step.value == 0
         contained = dose.formulation.contained(dose.amount).value
@@ -58,7 +76,7 @@ def test_what_is_handed_out_holds_the_whole_course(case: Case) -> None:
 
 
 @for_every(infants())
-def test_no_dose_without_a_weight(case: Case) -> None:
+def test_no_dose_without_a_weight_but_fixed_ones(case: Case) -> None:
     unweighed = replace(
         case,
         measurements=tuple(
@@ -66,7 +84,8 @@ def test_no_dose_without_a_weight(case: Case) -> None:
         ),
     )
     plan = decide(unweighed, PROTOCOL).plan
-    assert plan.orders == ()
+    assert all(is_fixed(order) for order in plan.orders)
+    assert not any(order.steps for order in plan.fluids)
 
 
 @for_every(infants())
@@ -77,7 +96,20 @@ def test_the_weight_of_every_dose_was_measured(case: Case) -> None:
         if one.kind in {"weight", "birth-weight"}
     }
     for order in decide(case, PROTOCOL).plan.orders:
-        assert order.dose.weight.to("kg").value in known
+        if not is_fixed(order):
+            assert order.dose.weight.to("kg").value in known
+    for fluid in decide(case, PROTOCOL).plan.fluids:
+        assert not fluid.steps or fluid.weight.value in known
+
+
+@for_every(infants())
+def test_every_volume_is_in_its_published_range(case: Case) -> None:
+    """30 and 70 mL/kg, 120 mL/kg by tube (CB14, memory), 75 mL/kg (seen), to the nearest 5 mL."""
+    rules = {"plan-b": ((75, 4),), "plan-c": ((30, 1), (70, 5)), "plan-c-by-tube": ((120, 6),)}
+    for fluid in decide(case, PROTOCOL).plan.fluids:
+        for step, (per_kg, hours) in zip(fluid.steps, rules.get(fluid.fluid.code, ()), strict=True):
+            assert abs(step.volume.value - per_kg * fluid.weight.value) <= Decimal("2.5")
+            assert step.over.value == hours
 
 
 @for_every(infants())
@@ -150,6 +182,9 @@ def test_refer_and_treat_here_are_never_both_active(case: Case) -> None:
 def test_below_one_and_a_half_kilograms_there_is_no_outpatient_regimen(case: Case) -> None:
     """WHO/UNICEF joint statement (seen)."""
     for order in decide(case, PROTOCOL).plan.orders:
+        if order.dose.weight is None:
+            assert is_fixed(order)
+            continue
         assert order.dose.weight.value >= 1
         if order.dose.weight.value < Decimal("1.5"):
             assert order.dose.medicine.code != "amoxicillin"
@@ -164,5 +199,7 @@ def test_nothing_by_mouth_for_an_infant_who_fits_or_is_unconscious(case: Case) -
         return
     plan = decide(case, PROTOCOL).plan
     assert "nothing-by-mouth" in {one.key.rpartition(".")[2] for one in plan.emergency}
-    assert "amoxicillin" not in {order.dose.medicine.code for order in plan.orders}
+    routes = {order.dose.medicine.route for order in plan.orders}
+    assert not routes & {"oral", "oromucosal"}
+    assert "oral" not in {order.route for order in plan.fluids}
     assert "prevent-low-sugar-by-mouth" not in {one.key.rpartition(".")[2] for one in plan.care}

@@ -15,7 +15,7 @@ BACTERIAL = (
     "infection-unlikely",
 )
 LOCAL = "local-bacterial-infection"
-_TIMES = {1: "once a day", 2: "twice a day", 3: "three times a day"}
+_TIMES = {1: "once a day", 2: "twice a day", 3: "three times a day", 4: "four times a day"}
 _UNITS = {"{tbl}": "tablet", "[iU]": "IU"}
 
 
@@ -57,16 +57,7 @@ def _ill(decision: Decision) -> list[str]:
     return sorted(held.code for held in decision.assessment.classes if not held.no_illness)
 
 
-def _ruled_out(decision: Decision) -> set[str]:
-    return {held.code for held in decision.assessment.classes if held.no_illness}
-
-
-def _open(decision: Decision) -> list[str]:
-    rows = decision.assessment.rows
-    return sorted(one.row.code for one in rows if one.answer.value == "not-assessed")
-
-
-def _fluids(decision: Decision) -> dict[str, str]:
+def _fluids_of_all(decision: Decision) -> dict[str, str]:
     return {each.key: _fluid_text(each) for each in decision.plan.fluids}
 
 
@@ -87,6 +78,31 @@ def undecided(decision: Decision) -> list[str]:
             return sorted(held.open_above)
     rows = (row for row in decision.assessment.rows if row.row.code in BACTERIAL[:-1])
     return sorted(row.row.code for row in rows if row.answer.value == "not-assessed")
+
+
+def _classes(decision: Decision) -> set[str]:
+    return {held.code for held in decision.assessment.classes}
+
+
+def _open(decision: Decision) -> set[str]:
+    """Every row of every table that is still open."""
+    rows = decision.assessment.rows
+    return {row.row.code for row in rows if row.answer.value == "not-assessed"}
+
+
+def _fluids(decision: Decision, branch: str) -> list[str]:
+    """For example "plan-c: 100 mL over 1 h, 240 mL over 5 h"; "plan-a: at most 50 mL"."""
+    return [_fluid(each) for each in decision.plan.fluids if each.branch == branch]
+
+
+def _fluid(order: FluidOrder) -> str:
+    code = order.fluid.code
+    if order.each_stool is not None:
+        low, high = order.each_stool
+        most = _amount(high)
+        return f"{code}: at most {most}" if low is None else f"{code}: {_amount(low)} to {most}"
+    steps = ", ".join(f"{_amount(step.volume)} over {_amount(step.over)}" for step in order.steps)
+    return f"{code}: {steps}" if steps else code
 
 
 def _needs(decision: Decision) -> list[str]:
@@ -176,12 +192,19 @@ def _care(decision: Decision) -> set[str]:
 _WORDS = {
     "class": bacterial,
     "local infection": local,
-    "classes": _ill,
-    "ruled out": _ruled_out,
-    "open": _open,
-    "fluids": _fluids,
-    "for assessment": lambda decision: "no" if decision.plan.assessment_referral is None else "yes",
+    "illness": _ill,
+    "ruled out": _classes,
+    "all open": lambda decision: sorted(_open(decision)),
+    "fluids": _fluids_of_all,
     "undecided": undecided,
+    "classes": _classes,
+    "no classes": _classes,
+    "open": _open,
+    "fluids here": lambda decision: _fluids(decision, "here"),
+    "fluids on the way": lambda decision: _fluids(decision, "refer"),
+    "sent for assessment": lambda decision: (
+        "no" if decision.plan.assessment_referral is None else "yes"
+    ),
     "needs": _needs,
     "asks": _asks,
     "choice": lambda decision: decision.plan.choice,

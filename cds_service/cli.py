@@ -21,6 +21,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from cds_service import __version__
+from cds_service.content.hazards import hazards
 from cds_service.content.library import Library
 from cds_service.content.load import edition_of, layers, load, packaged, packaged_folder
 from cds_service.engine.model import Decision
@@ -258,6 +259,7 @@ def _check_content(asked: argparse.Namespace) -> int:
             try:
                 edition, adaptation = layered
                 protocol = load(folder, name, edition=edition, adaptation=adaptation)
+                hazards(folder / name if folder else packaged_folder(name), protocol)
             except ContentError as error:
                 findings += [f"{(folder or Path()) / name / each}" for each in error.findings]
             else:

@@ -13,6 +13,7 @@ from cds_service.content import check, parse, parse_catalogue, tree
 from cds_service.content import layers as layering
 from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
+from cds_service.content.hazards import FOLDER as HAZARDS
 from cds_service.content.model import Layer
 from cds_service.content.treatment import Protocol
 from cds_service.errors import ContentError
@@ -27,7 +28,8 @@ _READ = re.compile(
 _CATALOGUE = re.compile(r"translations/[^/]+\.po")
 _ELSEWHERE = ("translations/", *LAYERS.values())
 """Folders whose other files are read by other parts, or in another way."""
-_FOLDERS = tuple(LAYERS.values())
+_UNUSED = (*LAYERS.values(), HAZARDS)
+"""Folders that decide nothing unless they are asked for."""
 _PACKAGED = Path(__file__).parent.parent / "protocols"
 
 
@@ -108,7 +110,7 @@ def _read(folder: Path) -> dict[str, bytes]:
 
 def _used(contents: dict[str, bytes], edition: str, adaptation: str) -> dict[str, bytes]:
     """The files of the base and of the layers that were asked for. Raises ContentError."""
-    used = {path: data for path, data in contents.items() if not path.startswith(_FOLDERS)}
+    used = {path: data for path, data in contents.items() if not path.startswith(_UNUSED)}
     for kind, name in (("edition", edition), ("adaptation", adaptation)):
         path = f"{LAYERS[kind]}{name}/{kind}.yaml"
         if name and path not in contents:

@@ -1,0 +1,52 @@
+"""At the end of a full run: every test that a hazard counts on has passed in it."""
+
+import pytest
+
+from cds_service.content.hazards import hazards
+from cds_service.content.load import load, packaged_folder
+from cds_service.errors import ContentError
+from tests.ran import faults
+
+_PROTOCOL = "sick-young-infant"
+
+
+class Hazards:
+    """Remembers what ran; `said` is what the end of the run says of the hazards."""
+
+    def __init__(self) -> None:
+        self.collected: set[str] = set()
+        self.passed: set[str] = set()
+        self.partly = False
+        self.said: list[str] = []
+
+    def pytest_deselected(self, items: list[pytest.Item]) -> None:
+        self.partly = True
+
+    def pytest_collection_finish(self, session: pytest.Session) -> None:
+        self.collected = {item.nodeid for item in session.items}
+        self.partly |= session.config.args_source is not pytest.Config.ArgsSource.TESTPATHS
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.when == "call" and report.passed:
+            self.passed.add(report.nodeid)
+
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        if self.partly or session.config.option.collectonly:
+            self.said = ["hazards: not checked, only a part of the tests ran"]
+            return
+        try:
+            known = hazards(packaged_folder(_PROTOCOL), load())
+            found = faults(known, self.collected, self.passed)
+            self.said = found or [f"hazards: all tests of all {len(known)} passed"]
+        except ContentError as error:
+            self.said = found = list(error.findings)
+        if found and session.exitstatus == pytest.ExitCode.OK:
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
+        for line in self.said:
+            terminalreporter.write_line(line)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.pluginmanager.register(Hazards(), "hazards")

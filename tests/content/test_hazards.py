@@ -1,0 +1,101 @@
+"""The hazards: each has controls, each control has tests, and a test that did not pass is told.
+
+What a hazard is made of: cause, control, test, as in the analysis of risk for medical software.
+"""
+
+import re
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from cds_service.content.hazards import Control, Hazard, hazards
+from cds_service.content.load import load
+from cds_service.errors import ContentError
+from tests.content.broken import PACKAGED
+from tests.ran import faults
+
+GOOD = """\
+hazards:
+  a-slip:
+    hazard: A slip.
+    harm: A wrong dose.
+    severity: serious
+    causes: ["typing"]
+    controls:
+      - {control: "Asked.", texts: [caution.weigh-again], signs: [convulsions], tests: ["t.py::a"]}
+    residual: Some.
+"""
+
+
+def found(folder: Path, text: str) -> tuple[str, ...]:
+    (folder / "hazards").mkdir()
+    (folder / "hazards" / "some.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(ContentError) as caught:
+        hazards(folder, load())
+    return caught.value.findings
+
+
+def test_the_packaged_hazards_have_no_fault() -> None:
+    known = hazards(PACKAGED, load())
+    assert len(known) >= 35
+    assert all(each.controls and each.residual for each in known)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        (r"controls:\n.*\n", "controls: []\n", "the hazard a-slip has no control"),
+        (r" +controls:\n.*\n", "", "the hazard a-slip has no control"),
+        (r", tests: \[.*\]", "", "a control of a-slip has no test"),
+        ("weigh-again", "weigh-never", "unknown text caution.weigh-never"),
+        (r"\[convulsions\]", "[yawns]", "unknown sign yawns"),
+        ("harm:", "harms:", "unknown key harms"),
+        ("serious", "bad", "severity is bad"),
+        (r"(?s).*", "", "the file is empty"),
+    ],
+)
+def test_a_fault_is_found(tmp_path: Path, old: str, new: str, said: str) -> None:
+    findings = found(tmp_path, re.sub(old, lambda _: new, GOOD, count=1))
+    assert any(said in each for each in findings), findings
+
+
+def test_a_hazard_of_two_files_is_found(tmp_path: Path) -> None:
+    (tmp_path / "hazards").mkdir()
+    for name in ("a", "b"):
+        (tmp_path / "hazards" / f"{name}.yaml").write_text(GOOD, encoding="utf-8")
+    with pytest.raises(ContentError, match="the hazard a-slip is there already"):
+        hazards(tmp_path, load())
+
+
+ONE = Hazard("a-slip", "", "", "minor", (), (Control("", ("t.py::a",)),), "")
+
+
+def test_a_test_that_passed_with_all_its_parameters_is_no_fault() -> None:
+    nodes = {"t.py::a[1]", "t.py::a[2]"}
+    assert faults([ONE], nodes, nodes) == []
+
+
+def test_a_test_that_was_not_run_is_told() -> None:
+    other = {"t.py::test_another"}
+    assert faults([ONE], other, other) == ["a-slip: t.py::a was not run"]
+
+
+def test_a_test_that_was_skipped_or_failed_in_part_is_told() -> None:
+    nodes = {"t.py::a[1]", "t.py::a[2]"}
+    assert faults([ONE], nodes, {"t.py::a[1]"}) == ["a-slip: t.py::a did not pass"]
+
+
+@pytest.mark.parametrize(
+    ("partly", "code"), [(False, pytest.ExitCode.TESTS_FAILED), (True, pytest.ExitCode.OK)]
+)
+def test_a_full_run_without_those_tests_fails_and_a_part_says_so(
+    pytestconfig: pytest.Config, partly: bool, code: pytest.ExitCode
+) -> None:
+    plugin = type(pytestconfig.pluginmanager.get_plugin("hazards"))()
+    plugin.partly = partly
+    session = SimpleNamespace(config=pytestconfig, exitstatus=pytest.ExitCode.OK)
+    plugin.pytest_sessionfinish(session)
+    assert session.exitstatus == code
+    assert ("not checked" in plugin.said[0]) == partly
+    assert any("was not run" in line for line in plugin.said) != partly

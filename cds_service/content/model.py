@@ -200,6 +200,11 @@ class Row:
     when: Condition | None
     severe: bool = False
     no_illness: bool = False
+    now: str = field(init=False, repr=False, compare=False)
+    """The code of the test whether the class holds."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "now", NOW + self.code)
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +234,14 @@ its signs is there now that was looked for at an earlier visit and was absent.""
 DAY = "day-of-treatment"
 """A measure that is worked out: the day of the earlier visit of a class is day 1."""
 ABOUT_CLASSES = (NOW, EARLIER, NEW)
+
+
+def needs_earlier(condition: Condition) -> bool:
+    """Whether a condition can hold only where a class of an earlier visit is known."""
+    if isinstance(condition, Group) and condition.kind in ("all", "any"):
+        enough = any if condition.kind == "all" else all
+        return enough(needs_earlier(item) for item in condition.items)
+    return isinstance(condition, FindingTest) and condition.code.startswith(EARLIER)
 
 
 class Change(NamedTuple):

@@ -26,6 +26,7 @@ from cds_service.content.model import (
     Table,
     finding_tests,
     leaves,
+    needs_earlier,
     table_tests,
 )
 from cds_service.quantity import Quantity, plain, to_step
@@ -320,6 +321,26 @@ class Protocol:
         return found
 
     @cached_property
+    def perhaps_not_judged(self) -> dict[str, tuple[str, ...]]:
+        """Signs that are not judged for every infant, with the tables that judge them for some."""
+        always = {table.code for table in self.tables if table.when is None}
+        tables = self.tables_by_sign
+        return {
+            sign.code: tables.get(sign.code, ())
+            for sign in self.signs
+            if not sign.judged or (sign.code in tables and always.isdisjoint(tables[sign.code]))
+        }
+
+    @cached_property
+    def follow_up_tables(self) -> frozenset[str]:
+        """Tables that are only for infants of whom an earlier class is known."""
+        return frozenset(
+            table.code
+            for table in self.tables
+            if table.when is not None and needs_earlier(table.when)
+        )
+
+    @cached_property
     def sign_by_code(self) -> dict[str, Sign]:
         """Signs by code."""
         return {sign.code: sign for sign in self.signs}
@@ -429,6 +450,11 @@ class Protocol:
     def overruled_signs(self) -> tuple[Sign, ...]:
         """Signs that count only without a measurement, in file order."""
         return tuple(sign for sign in self.signs if sign.only_without)
+
+    @cached_property
+    def overruled_facts(self) -> frozenset[str]:
+        """What is never evidence that nothing was found: an overruled sign, or the age."""
+        return frozenset({sign.code for sign in self.overruled_signs} | {"age"})
 
     @cached_property
     def allergy_signs(self) -> frozenset[str]:

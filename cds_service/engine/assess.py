@@ -55,7 +55,7 @@ def assess(facts: Facts) -> Assessment:
         results = _results(table, facts)
         if results:
             asked.add(table.code)
-        _keep(table, results, facts)
+            _keep(table, results, facts)
         rows += results
         classes += _class(results)
     return Assessment(
@@ -73,6 +73,8 @@ def _results(table: Table, facts: Facts) -> list[RowResult]:
     None when the table is not for this infant; its first row alone while that is open.
     """
     if table.when is not None:
+        if not facts.case.earlier and table.code in facts.protocol.follow_up_tables:
+            return []
         gate = evaluate(table.when, facts, row=True)
         if gate is Answer.NO:
             return []
@@ -90,14 +92,15 @@ def _results(table: Table, facts: Facts) -> list[RowResult]:
 
 
 def _keep(table: Table, results: list[RowResult], facts: Facts) -> None:
-    """Keep how the rows came out, for the tables below. What did not come up is NO, or open."""
-    if not results:
-        return
-    if results[-1].answer is not Answer.YES:
-        unknown = [result for result in results if result.answer is Answer.NOT_ASSESSED]
-        below = table.rows if len(results) == 1 and unknown else table.rows[len(results) :]
-        facts.classes.update({NOW + row.code: Answer.NOT_ASSESSED for row in below if unknown})
-    facts.classes.update({NOW + result.row.code: result.answer for result in results})
+    """Keep how the rows came out, for what asks below. What did not come up is NO, or open."""
+    classes, is_open = facts.classes, False
+    for result in results:
+        classes[result.row.now] = result.answer
+        is_open = is_open or result.answer is Answer.NOT_ASSESSED
+    if is_open and results[-1].answer is not Answer.YES:
+        # A table whose gate is open has one result; a last row that says "none of these" has none.
+        for row in table.rows[len(results) :]:
+            classes[row.now] = Answer.NOT_ASSESSED
 
 
 def _result(table: Table, row: Row, above: list[RowResult], facts: Facts) -> RowResult | None:
@@ -114,13 +117,17 @@ def _result(table: Table, row: Row, above: list[RowResult], facts: Facts) -> Row
 def _ruled_out(table: Table, facts: Facts) -> Iterable[Test]:
     """What was recorded and rules out the rows above: the evidence of the last row."""
     found: dict[tuple[str, str], Test] = {}
-    overruled = {sign.code for sign in facts.protocol.overruled_signs} | {"age"}
+    overruled = facts.protocol.overruled_facts
     for row in table.rows:
         for test in reasons(row.when, facts, Answer.NO, row=True) if row.when is not None else ():
             if test.origins and test.fact not in overruled:
-                limit = dict(test.what.values).get("limit", "")
-                found.setdefault((test.fact, str(limit)), test)
+                found.setdefault((test.fact, _limit(test)), test)
     return found.values()
+
+
+def _limit(test: Test) -> str:
+    """The limit that a measure was compared with; "" for a sign."""
+    return next((str(value) for name, value in test.what.values if name == "limit"), "")
 
 
 def _class(results: list[RowResult]) -> Iterable[Class]:
@@ -160,15 +167,17 @@ def _ask(test: Test, result: RowResult, facts: Facts) -> Missing:
 def _not_recorded(facts: Facts, asked: set[str]) -> tuple[str, ...]:
     """Signs and measures of the tables that count only when present, and were not recorded."""
     signs, measures = _optional(facts.protocol, frozenset(asked))
-    unknown = (sign for sign in signs if sign.code not in facts.answers)
-    codes = [sign.code for sign in unknown if _may_matter(sign, facts)]
-    return (*codes, *(code for code in measures if code not in facts.values))
+    answers, values = facts.answers, facts.values
+    unknown = [
+        sign.code
+        for sign in signs
+        if sign.code not in answers and (not sign.required_when or _may_matter(sign, facts))
+    ]
+    return (*unknown, *[code for code in measures if code not in values])
 
 
 def _may_matter(sign: Sign, facts: Facts) -> bool:
-    """Whether a sign that was not recorded is optional here, and not settled by another sign."""
-    if not sign.required_when:
-        return True
+    """Whether a sign that is asked only beside others is not settled by one of them."""
     before = [facts.answer(code) for code in sign.required_when]
     return Answer.YES not in before and Answer.NOT_ASSESSED in before
 
@@ -221,10 +230,9 @@ def _name(code: str, protocol: Protocol) -> str:
 
 def _not_judged(facts: Facts, asked: set[str]) -> Iterable[Caution]:
     """Signs that are present and were judged by no table: their tables are for other infants."""
-    tables = facts.protocol.tables_by_sign
-    for code in sorted(facts.answers):
-        judging = tables.get(code, ())
-        left_over = judging and asked.isdisjoint(judging)
-        if facts.is_yes(code) and (left_over or not facts.protocol.sign_by_code[code].judged):
+    perhaps = facts.protocol.perhaps_not_judged
+    present = [c for c, said in facts.answers.items() if said is Answer.YES and c in perhaps]
+    for code in sorted(present):
+        if asked.isdisjoint(perhaps[code]):
             message = Message("caution.not-judged", (("what", Message(f"sign.{code}")),))
             yield Caution("not-judged", "high", message, facts.origins[code])

@@ -108,15 +108,15 @@ def _any(items: list[_Test]) -> _Test:
 
 def _any_sign(signs: list[Sign]) -> _Test:
     """As `_any` over plain signs, which most rows consist of: one look-up each, no calls."""
-    codes = [(sign.code, sign) for sign in signs]
+    codes = [(sign.code, sign.required, sign) for sign in signs]
 
     def either(facts: Facts, row: bool) -> Answer:
         result, answers = _NO, facts.answers
-        for code, sign in codes:
+        for code, required, sign in codes:
             answer = answers.get(code)
             if answer is _YES:
                 return _YES
-            if answer is None and (not row or _is_asked(sign, facts)):
+            if answer is None and (required or not row or _is_asked(sign, facts)):
                 result = _UNKNOWN
         return result
 
@@ -176,7 +176,7 @@ def _is_asked(sign: Sign | None, facts: Facts) -> bool:
     """Whether an unknown answer leaves a row open: always, or while another sign is YES."""
     if sign is None or sign.required or sign.code in facts.unsettled:
         return True
-    return any(facts.is_yes(other) for other in sign.required_when)
+    return any(facts.answers.get(other) is _YES for other in sign.required_when)
 
 
 def _measure(test: MeasureTest, protocol: Protocol) -> _Test:

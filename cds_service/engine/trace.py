@@ -1,5 +1,6 @@
 """The reasons behind an answer: which tests decided it, on which of the caller's resources."""
 
+from collections.abc import Callable
 from decimal import Decimal
 
 from cds_service.case import Answer, Origin, negated
@@ -13,8 +14,9 @@ from cds_service.content.model import (
     MeasureTest,
     Message,
 )
+from cds_service.content.treatment import Protocol
 from cds_service.engine.computed import Known, computed
-from cds_service.engine.conditions import evaluate
+from cds_service.engine.conditions import compiled
 from cds_service.engine.facts import Facts
 from cds_service.engine.growth import weight_for_age
 from cds_service.engine.model import Test
@@ -35,28 +37,70 @@ def reasons(
 
     `row` is that of `conditions.evaluate`.
     """
+    found: list[Test] = []
+    _teller(condition, facts.protocol)(facts, wanted, row, found)
+    return tuple(found)
+
+
+_Teller = Callable[[Facts, Answer, bool, list[Test]], None]
+"""Adds the tests that came out as wanted."""
+
+
+def _teller(condition: Condition, protocol: Protocol) -> _Teller:
+    """The reasons of a condition as a function; made once for each protocol."""
+    key = ("teller", id(condition))
+    # Kept beside its condition, so that the identity cannot come to mean another one.
+    kept: tuple[Condition, _Teller] | None = protocol.made.get(key)
+    if kept is None or kept[0] is not condition:
+        kept = protocol.made[key] = condition, _make_teller(condition, protocol)
+    return kept[1]
+
+
+def _make_teller(condition: Condition, protocol: Protocol) -> _Teller:
     if isinstance(condition, Group):
-        turned = negated(wanted) if condition.kind == "none" else wanted
-        return tuple(
-            test for item in condition.items for test in reasons(item, facts, turned, row=row)
-        )
-    if evaluate(condition, facts, row=row) is not wanted:
-        return ()
-    if isinstance(condition, FindingTest) and condition.code.startswith(ABOUT_CLASSES):
-        return (_about_class(condition, facts, wanted),)
-    if isinstance(condition, FindingTest):
-        what = Message("test.finding", (("sign", Message(f"sign.{condition.code}")),))
-        origins = facts.origins.get(condition.code, ())
-        return (Test(what, wanted, condition.cite, condition.code, origins),)
-    return (
-        Test(
-            _words(condition, facts),
-            wanted,
-            condition.cite,
-            _asked_for(condition, facts),
-            _origins(condition, facts),
-        ),
+        return _of_group(condition, protocol)
+    ask = compiled(condition, protocol)
+    make = _of_finding(condition) if isinstance(condition, FindingTest) else _of_measure(condition)
+
+    def tell(facts: Facts, wanted: Answer, row: bool, found: list[Test]) -> None:
+        if ask(facts, row) is wanted:
+            found.append(make(facts, wanted))
+
+    return tell
+
+
+def _of_group(group: Group, protocol: Protocol) -> _Teller:
+    items, turns = [_teller(item, protocol) for item in group.items], group.kind == "none"
+
+    def tell(facts: Facts, wanted: Answer, row: bool, found: list[Test]) -> None:
+        turned = negated(wanted) if turns else wanted
+        for item in items:
+            item(facts, turned, row, found)
+
+    return tell
+
+
+def _of_finding(test: FindingTest) -> Callable[[Facts, Answer], Test]:
+    if test.code.startswith(ABOUT_CLASSES):
+        return lambda facts, wanted: _about_class(test, facts, wanted)
+    what = Message("test.finding", (("sign", Message(f"sign.{test.code}")),))
+    code, cite = test.code, test.cite
+    return lambda facts, wanted: Test(what, wanted, cite, code, facts.origins.get(code, ()))
+
+
+def _of_measure(test: MeasureTest) -> Callable[[Facts, Answer], Test]:
+    key = "test.measure-confirmed" if test.confirmed else "test.measure"
+    values: tuple[tuple[str, str | Message], ...] = (
+        ("measure", Message(f"measure.{test.measure}")),
+        ("op", Message(f"op.{test.op}")),
+        ("limit", said(test.limit)),
     )
+
+    def make(facts: Facts, wanted: Answer) -> Test:
+        what = Message(key, (*values, ("value", _value(test, facts))))
+        return Test(what, wanted, test.cite, _asked_for(test, facts), _origins(test, facts))
+
+    return make
 
 
 def _asked_for(test: MeasureTest, facts: Facts) -> str:
@@ -75,16 +119,6 @@ def _about_class(test: FindingTest, facts: Facts, wanted: Answer) -> Test:
     what = Message(f"test.{kind}", (("class", Message(f"class.{code}")),))
     origins = tuple(each.origin for each in facts.case.earlier if each.code == code)
     return Test(what, wanted, test.cite, test.code, origins if kind != "now" else ())
-
-
-def _words(test: MeasureTest, facts: Facts) -> Message:
-    values: tuple[tuple[str, str | Message], ...] = (
-        ("measure", Message(f"measure.{test.measure}")),
-        ("op", Message(f"op.{test.op}")),
-        ("limit", said(test.limit)),
-        ("value", _value(test, facts)),
-    )
-    return Message("test.measure-confirmed" if test.confirmed else "test.measure", values)
 
 
 def _value(test: MeasureTest, facts: Facts) -> Message | str:

@@ -180,6 +180,7 @@ def words(decision: Decision) -> str:
         *(visit.message for visit in plan.follow_ups),
         *(caution.message for caution in plan.cautions),
         *(caution.action for caution in plan.cautions if caution.action),
+        *(text for fluid in plan.fluids for text in fluid.instructions),
         *(text for order in plan.orders for text in (*order.instructions, *order.dose.notes)),
     ]
     return "\n".join(render(decision.protocol, message) for message in messages)

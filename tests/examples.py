@@ -25,10 +25,14 @@ STORIES = sorted(path.parent.name for path in FOLDER.glob("*/request.json"))
 BASE = "http://cds-service.example/fhir"
 PATH = "/fhir/PlanDefinition/sick-young-infant/$apply"
 
+NOTE = PATH.replace("$apply", "$referral-note")
+WITH_NOTE = sorted(path.parent.name for path in FOLDER.glob("*/referral-note.json"))
+"""Stories that also show the note that travels with the infant."""
+
 Json = dict[str, Any]
 
 
-async def answers(log: Path, **headers: str) -> dict[str, httpx.Response]:
+async def answers(log: Path, path: str = PATH, **headers: str) -> dict[str, httpx.Response]:
     """The answer of the real application to each story, in order; `log` is its SQLite file."""
     service = Service(load(), SqliteStore(log), base=BASE, code_version=__version__)
     transport = httpx.ASGITransport(app=make_app(service))
@@ -36,8 +40,8 @@ async def answers(log: Path, **headers: str) -> dict[str, httpx.Response]:
     try:
         async with httpx.AsyncClient(transport=transport, base_url="http://here.example") as client:
             return {
-                story: await client.post(PATH, content=sent(story), headers=usual | headers)
-                for story in STORIES
+                story: await client.post(path, content=sent(story), headers=usual | headers)
+                for story in (STORIES if path == PATH else WITH_NOTE)
             }
     finally:
         await service.store.close()
@@ -49,6 +53,10 @@ def sent(story: str) -> bytes:
 
 def stored(story: str) -> str:
     return (FOLDER / story / "response.json").read_text(encoding="utf-8")
+
+
+def stored_note(story: str) -> str:
+    return (FOLDER / story / "referral-note.json").read_text(encoding="utf-8")
 
 
 def readme(story: str) -> str:

@@ -17,6 +17,10 @@ def main() -> int:
     """Exit code 0: every answer written and every README holds; 1: something is to be done."""
     with tempfile.TemporaryDirectory() as scratch:
         found = asyncio.run(examples.answers(Path(scratch) / "log.db"))
+        notes = asyncio.run(examples.answers(Path(scratch) / "log.db", examples.NOTE))
+    for story, each in notes.items():
+        path = examples.FOLDER / story / "referral-note.json"
+        path.write_text(examples.pretty(each.content), encoding="utf-8")
     return max([_renew(story, each.status_code, each.content) for story, each in found.items()])
 
 

@@ -102,3 +102,12 @@ def test_every_class_and_every_choice_has_a_story() -> None:
         "choice: refer; here only if that fails",
         "choice: here; referral is due",
     }
+
+
+def test_the_notes_are_the_stored_ones_and_fhir_r4(tmp_path: Path) -> None:
+    notes = asyncio.run(examples.answers(tmp_path / "log.db", examples.NOTE))
+
+    assert notes
+    for story, note in notes.items():
+        assert pretty(note.content) == examples.stored_note(story), "python -m tests.examples_renew"
+        Bundle.model_validate_json(note.content)

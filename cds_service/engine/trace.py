@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from decimal import Decimal
 
-from cds_service.case import Answer, Origin, negated
+from cds_service.case import Age, Answer, Origin, negated
 from cds_service.content.model import (
     ABOUT_CLASSES,
     DAY,
@@ -123,7 +123,7 @@ def _about_class(test: FindingTest, facts: Facts, wanted: Answer) -> Test:
 
 def _value(test: MeasureTest, facts: Facts) -> Message | str:
     if test.measure == "age":
-        return _age_words(facts)
+        return age_words(facts.age)
     if (span := computed(test)) is not None:
         return _span_words(span(facts))
     readings = facts.series if test.confirmed else facts.values
@@ -140,12 +140,13 @@ def _span_words(known: Known) -> Message | str:
     return low if low == high else Message("span", (("low", low), ("high", high)))
 
 
-def _age_words(facts: Facts) -> Message:
-    if facts.age is None:
+def age_words(age: Age | None) -> Message:
+    """An age in words: a number of days, or between two."""
+    if age is None:
         return Message("not-recorded")
-    if facts.age.low == facts.age.high:
-        return Message("age.days", (("days", str(facts.age.low)),))
-    return Message("age.span", (("low", str(facts.age.low)), ("high", str(facts.age.high))))
+    if age.low == age.high:
+        return Message("age.days", (("days", str(age.low)),))
+    return Message("age.span", (("low", str(age.low)), ("high", str(age.high))))
 
 
 def _origins(test: MeasureTest, facts: Facts) -> tuple[Origin, ...]:

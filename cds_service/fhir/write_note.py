@@ -17,16 +17,18 @@ import orjson
 
 from cds_service.case import Answer, Case, Measurement
 from cds_service.content.model import Message
+from cds_service.engine import fluid_words
 from cds_service.engine.identity import uuid5
-from cds_service.engine.model import Decision, Order
+from cds_service.engine.model import Decision, FluidOrder, Order
 from cds_service.engine.phrase import dosage, fact, moment
+from cds_service.engine.trace import age_words
 from cds_service.engine.words import reading
 from cds_service.fhir.codes import ATC, LOINC, URI
 from cds_service.fhir.write import write
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json, quantity
 
-# LOINC: referral note; from memory.
+# LOINC: referral note, as in the value set ReferralDocumentType of HL7 C-CDA on FHIR.
 _KIND = {"coding": [{"system": LOINC, "code": "57133-1", "display": "Referral note"}]}
 
 
@@ -96,10 +98,17 @@ class _Note:
         said = (self._text(_dosage(each)) for each in due)
         parts = [self._answered[self._url(f"order.{each.key}")] for each in due]
         yield self._section("note.before-referral", said, parts)
+        fluids = [each for each in self._plan.fluids if each.branch == "refer"]
+        told = (self._text(line) for each in fluids for line in _fluid(each))
+        parts = [self._answered[self._url(f"fluid.{each.key}")] for each in fluids]
+        yield self._section("note.fluids", told, parts)
         care = [each for each in self._plan.care if each.branch in ("refer", "")]
         yield self._section("note.on-the-way", (self._text(each.message) for each in care), [])
-        told = (self._text(each.message) for each in self._plan.cautions)
-        yield self._section("note.cautions", told, self._of_type("DetectedIssue"))
+        here = {each.dose.medicine.code for each in self._plan.orders} - {
+            each.dose.medicine.code for each in due
+        }
+        cautions = [each for each in self._plan.cautions if each.medicine not in here]
+        yield self._section("note.cautions", (self._text(each.message) for each in cautions), [])
 
     def _section(
         self, key: str, lines: Iterable[str], parts: list[Json]
@@ -124,11 +133,18 @@ class _Note:
         if self._plan.referral is None and self._plan.assessment_referral is None:
             yield self._title("note.no-class-asks")
         held = self._decision.assessment.classes
-        yield from (self._title(f"class.{each.code}") for each in held if not each.no_illness)
-        for held_open in {code: None for each in held for code in each.open_above}:
+        for found in held:
+            if not found.no_illness:
+                facts = [self._text(one.what) for one in found.tests if one.answer is Answer.YES]
+                name = self._title(f"class.{found.code}")
+                yield f"{name}: {'; '.join(facts)}" if facts else name
+        for held_open in {code: None for found in held for code in found.open_above}:
             yield self._text(Message("undecided", (("class", Message(f"class.{held_open}")),)))
 
     def _found(self) -> Iterator[str]:
+        if self._case.age is not None:
+            age = Message("measure.age"), age_words(self._case.age)
+            yield ": ".join(map(self._text, age))
         for each in self._case.measurements:
             name = self._text(fact(self._decision.protocol, each.kind))
             yield f"{name}: {reading(each.quantity)}{self._when(each.at)}"
@@ -147,6 +163,9 @@ class _Note:
         for each in self._case.given:
             name = self._title(f"medicine.{each.medicine}")
             yield name + (self._when(each.at) or f", {self._title('note.no-time')}")
+        for missed in self._case.missed:
+            name = self._title(f"medicine.{missed.medicine}")
+            yield f"{name}, {self._title('note.missed')}{self._when(missed.at)}"
 
     def _when(self, at: Any) -> str:
         return "" if at is None else f", {self._text(moment(at))}"
@@ -217,6 +236,12 @@ class _Note:
 
     def _title(self, key: str) -> str:
         return self._house.title(key)
+
+
+def _fluid(order: FluidOrder) -> Iterator[Message]:
+    """A fluid as lines of the note: what it is, then how much of it."""
+    yield fluid_words.name(order)
+    yield from fluid_words.how_much(order)
 
 
 def _dosage(order: Order) -> Message:

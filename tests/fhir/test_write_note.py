@@ -75,7 +75,11 @@ def test_the_same_decision_has_the_same_note(story: str) -> None:
 
 def test_it_says_why_what_was_found_and_what_was_given_when() -> None:
     told = sections(note("14-referral-failed-gentamicin-given"))
-    assert told["Why the infant is referred"] == ["Clinical severe infection"]
+    assert told["Why the infant is referred"] == [
+        "Clinical severe infection",
+        "Clinical severe infection: Temperature at least 38 °C (recorded: 38.1 °C)",
+    ]
+    assert told["What was found"][0] == "Age: 19 days"
     assert "Temperature: 38.1 °C, Monday 20 July 2026, 17:47" in told["What was found"]
     assert told["Medicines given before"] == [
         "Ampicillin, Monday 20 July 2026, 08:15",
@@ -97,6 +101,26 @@ def test_what_is_proposed_before_leaving_goes_with_it() -> None:
 def test_it_can_be_written_at_the_judgement_of_the_health_worker() -> None:
     told = sections(note("06-infection-unlikely"))
     assert "at the judgement of the health worker" in told["Why the infant is referred"][0]
+
+
+def test_fluids_on_the_way_travel_with_it() -> None:
+    document = note("23-blood-in-long-diarrhoea")
+    told = sections(document)["Fluids on the way"]
+    assert told[0].startswith("ORS")
+    kinds = [each["resource"]["resourceType"] for each in document["entry"]]
+    assert "MedicationRequest" in kinds
+
+
+def test_a_missed_dose_is_told() -> None:
+    told = sections(note("34-two-missed-doses"))["Medicines given before"]
+    assert "Amoxicillin, a dose was not given, Tuesday 6 October 2026, 20:10" in told
+
+
+def test_a_caution_about_what_is_given_here_only_does_not_travel() -> None:
+    # The band dose of amoxicillin far from its target belongs to treatment here.
+    assert not any(
+        "Amoxicillin" in line for line in sections(note("01-fever-refer-or-treat"))["Cautions"]
+    )
 
 
 def test_a_dose_without_a_time_says_so() -> None:

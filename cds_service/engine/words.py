@@ -24,7 +24,7 @@ def said(value: Number | Quantity) -> str | Message:
         return times(int(value.value))
     if value.unit == "d":
         return days(int(value.value))
-    if value.unit in ("h", "min"):
+    if value.unit in ("h", "min", "wk"):
         count = "one" if value.value == 1 else "many"
         return Message(f"time.{value.unit}.{count}", (("number", number(value.value)),))
     return f"{number(value.value)} {unit_name(value.unit)}"

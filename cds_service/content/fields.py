@@ -15,7 +15,7 @@ from cds_service.quantity import convertible
 
 _NUMBER = re.compile(r"(-?\d+(?:\.\d+)?) (\S+)", re.ASCII)
 _OWN_UNITS = frozenset(
-    {"/d", "{z}", "{vial}", "{bottle}", "mg/kg", "g/kg", "mL/kg", "mL/kg/h", "[iU]/kg"}
+    {"/d", "{z}", "{dose}", "{vial}", "{bottle}", "mg/kg", "g/kg", "mL/kg", "mL/kg/h", "[iU]/kg"}
 )
 """Units of the content beside the amounts of quantity.py: rates, scores and packs."""
 _CITE = ("source", "evidence", "note")
@@ -245,8 +245,8 @@ def number(node: Node, desk: Desk, above: Cite | None, units: tuple[str, ...]) -
         desk.report(node, f"the unit is {unit}; it must be {' or '.join(units)} here")
     if value < 0 and unit != "{z}":
         desk.report(node, f"{value} {unit} is below zero; only a z-score may be")
-    if unit in ("d", "/d") and value != int(value):
-        desk.report(node, f"{value} {unit}: days, and times a day, are whole numbers")
+    if unit in ("d", "/d", "{dose}") and value != int(value):
+        desk.report(node, f"{value} {unit}: days, doses and times a day are whole numbers")
     if above is None:
         desk.report(node, "a number without evidence; write source and evidence beside it")
     return Number(value, unit, above or _STAND_IN)

@@ -4,7 +4,13 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from types import MappingProxyType
 
-from cds_service.content import parse_fluid, parse_medicine, parse_signs, parse_treatment
+from cds_service.content import (
+    parse_courses,
+    parse_fluid,
+    parse_medicine,
+    parse_signs,
+    parse_treatment,
+)
 from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.fields import Fields
@@ -29,7 +35,7 @@ _LIMITS = (
     "stale-young stale-young-until stale-older birth-weight-usable newborn-until newborn-loss "
     "newborn-gain z-high z-low weigh-again-from agree-within"
 )
-_TREATMENTS = "emergency referral-care unfinished plans low-weight counselling cautions"
+_TREATMENTS = "emergency referral-care unfinished plans low-weight counselling cautions courses"
 _TIMES = ("h", "d")
 _Triple = tuple[Number, Number, Number]
 _NO = Node(None, "", 0)
@@ -112,6 +118,7 @@ def protocol(
         fluids=parse_fluid.fluids(files["fluids.yaml"], desk),
         counselling=parse_treatment.care(treatments, "counselling"),
         cautions=parse_treatment.cautions(treatments),
+        courses=parse_courses.courses(treatments),
         texts=_texts(files, desk),
         digest=digest,
         caregiver=_caregiver(files, desk),

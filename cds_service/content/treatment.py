@@ -10,6 +10,7 @@ from typing import Any
 from cds_service.case import Answer
 from cds_service.content.bidi import isolate_numbers, isolated
 from cds_service.content.catalogue import Catalogue
+from cds_service.content.courses import Courses
 from cds_service.content.fluid import Fluid, Fluids
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import (
@@ -225,6 +226,8 @@ class Memo(dict[Hashable, Any]):
         super().__setitem__(key, value)
 
 
+VOMITED = "vomited-after-dose"
+"""The sign whose times are held against those of the doses."""
 REFERRAL = "referral-possible"
 """The sign that decides between "refer" and "treat here"."""
 
@@ -270,6 +273,8 @@ class Protocol:
     counselling: tuple[CareItem, ...]
     cautions: tuple[PlanCaution, ...]
     """Shown whatever the classes are."""
+    courses: Courses
+    """Of courses that began before the visit."""
     texts: "tuple[tuple[str, str], ...]"
     digest: str
     """SHA-256 over the exact bytes of every content file, in path order."""
@@ -432,6 +437,8 @@ class Protocol:
         conditions += [caution.when for each in self.medicines for caution in each.cautions]
         conditions += [item.when for each in self.medicines for item in each.contraindications]
         conditions += [way for each in self.fluids.every for way in (each.unless, each.tube_when)]
+        conditions += [each.offered_when for each in self.medicines]
+        conditions += [self.courses.hold_when, *(each.when for each in self.cautions)]
         tested = {t.code for when in conditions if when is not None for t in finding_tests(when)}
         implying = {
             sign.code

@@ -126,7 +126,10 @@ def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, CareIte
         # Local care belongs to every branch: it is done before the infant leaves.
         branch = "" if managed.care_only and situation.refers else "here"
         if branch == "" or situation.treats_here:
-            yield from ((branch, item) for item in managed.plan.care)
+            goes_on = managed.plan.code != managed.held.code
+            # Of a treatment that goes on, only the care of signs that are there now.
+            items = managed.plan.care
+            yield from ((branch, item) for item in items if not goes_on or item.when is not None)
 
 
 def _is_shown(item: CareItem, facts: Facts) -> bool:

@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from cds_service.case import Age, Answer, Case, Measurement, Origin
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Caution, Dose, NoDose
+from cds_service.engine.model import Caution, Dose, NoDose, Vomited
 
 
 @dataclass(slots=True)
@@ -40,6 +40,8 @@ class Facts:
     cautions: list[Caution] = field(default_factory=list)
     doses: dict[str, Dose | NoDose] = field(default_factory=dict)
     """Doses made so far for this infant, by medicine: one dose serves every branch."""
+    vomited: tuple[Vomited, ...] | None = None
+    """Doses that were vomited, once somebody asked for them (engine.vomited)."""
 
     def answer(self, code: str) -> Answer:
         """The answer to a sign; NOT_ASSESSED when nobody said."""

@@ -8,14 +8,13 @@ from datetime import date, timedelta
 from cds_service.content.model import Message
 from cds_service.content.treatment import Visit
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import FollowUp, Order
+from cds_service.engine.medication import Medication
+from cds_service.engine.model import FollowUp
 from cds_service.engine.phrase import days_to_give
 from cds_service.engine.situation import Situation
 
 
-def follow_ups(
-    facts: Facts, situation: Situation, orders: tuple[Order, ...]
-) -> tuple[FollowUp, ...]:
+def follow_ups(facts: Facts, situation: Situation, given: Medication) -> tuple[FollowUp, ...]:
     """The visits of the branch that is treated here, by date; the first is the day to give."""
     if not situation.treats_here:
         return ()
@@ -23,7 +22,7 @@ def follow_ups(
     found: dict[tuple[date, str], FollowUp] = {}
     for item in situation.managed:
         for visit in item.regimen.visits if item.regimen is not None else ():
-            follow_up = _dated(visit, item.since or today, facts, orders, item.held.code)
+            follow_up = _dated(visit, item.since or today, facts, given, item.plan.code)
             if follow_up is not None and (follow_up.until or follow_up.on) > today:
                 found.setdefault((follow_up.on, visit.code), follow_up)
     ordered = sorted(found.values(), key=lambda each: (each.on, each.until is not None, each.key))
@@ -32,10 +31,10 @@ def follow_ups(
 
 
 def _dated(
-    visit: Visit, start: date, facts: Facts, orders: tuple[Order, ...], held: str
+    visit: Visit, start: date, facts: Facts, given: Medication, held: str
 ) -> FollowUp | None:
     """The dates of a visit, counted from the day on which the treatment began."""
-    first, last = _span(visit, start, facts, orders) if visit.daily else _on(visit, start)
+    first, last = _span(visit, start, facts, given) if visit.daily else _on(visit, start)
     if first > last:
         return None
     days = int(visit.after.value)
@@ -56,14 +55,17 @@ def _on(visit: Visit, start: date) -> tuple[date, date]:
     return day, day
 
 
-def _span(visit: Visit, start: date, facts: Facts, orders: tuple[Order, ...]) -> tuple[date, date]:
+def _span(visit: Visit, start: date, facts: Facts, given: Medication) -> tuple[date, date]:
     """First and last day of daily visits; the first is after the last when none is due."""
     today = facts.case.as_of.date()
     tomorrow, last = today + timedelta(days=1), start + timedelta(days=int(visit.after.value))
     code = visit.with_medicine
+    for course in given.courses:
+        if course.medicine == code and course.next_due is not None and course.last_day is not None:
+            return max(tomorrow, course.next_due.date()), course.last_day
     if not code or any(use.medicine == code for use in facts.case.in_use):
         return tomorrow, last
-    for order in orders:
+    for order in given.orders:
         if order.branch == "here" and order.dose.medicine.code == code:
             due = order.first_due.date()
             return max(tomorrow, due), due + timedelta(days=days_to_give(order) - 1)

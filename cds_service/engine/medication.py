@@ -5,15 +5,17 @@ says why (design, decisions 5 and 8).
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
-from cds_service.content.treatment import Course, Protocol
+from cds_service.content.treatment import VOMITED, Course, Protocol
+from cds_service.engine.course_cautions import course_cautions, course_missing
+from cds_service.engine.courses import running_courses, serves
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, Missing, NoDose, Order
+from cds_service.engine.model import Caution, Missing, Need, NoDose, Order, RunningCourse
 from cds_service.engine.order_cautions import open_contraindications, order_cautions
-from cds_service.engine.orders import Need, make_orders
+from cds_service.engine.orders import make_orders
 from cds_service.engine.situation import Situation
 from cds_service.engine.trace import reasons
 from cds_service.engine.weight import Weight
@@ -27,6 +29,7 @@ class Medication:
     orders: tuple[Order, ...] = ()
     cautions: tuple[Caution, ...] = ()
     missing: tuple[Missing, ...] = ()
+    courses: tuple[RunningCourse, ...] = ()
 
 
 _MEASURES = frozenset({"weight", "birth-weight", "gestational-age", "postmenstrual-age"})
@@ -39,7 +42,7 @@ _NO_WEIGHT = "no-weight"
 _NOT_GRAVE = frozenset({"not-offered", "already-given"})
 
 # Whether and when a dose was given has to be found out before the next one.
-_WHEN = frozenset({"given-at-unknown-time", "record-unclear", "doses-too-close"})
+_WHEN = frozenset({"given-at-unknown-time", "record-missing", "record-unclear", "doses-too-close"})
 
 
 def _needs(situation: Situation) -> list[Need]:
@@ -58,7 +61,7 @@ def _needs(situation: Situation) -> list[Need]:
                 for course in item.regimen.courses:
                     # A length that an adaptation has changed names its own source.
                     cite = item.regimen.cite if course.days is None else course.days.cite
-                    _add(found, Need(course, "here", held, cite, is_option, before))
+                    _add(found, Need(course, "here", held, cite, is_option, before, item.since))
     return found
 
 
@@ -67,7 +70,9 @@ def _add(needs: list[Need], new: Need) -> None:
     for index, old in enumerate(needs):
         if old.branch == new.branch and old.course.medicines[0] == new.course.medicines[0]:
             longer = max(old, new, key=lambda need: _length(need.course))
-            needs[index] = longer._replace(classes=(*old.classes, *new.classes))
+            begun = [need.since for need in (old, new) if need.since is not None]
+            since = min(begun, default=None)
+            needs[index] = longer._replace(classes=(*old.classes, *new.classes), since=since)
             return
     needs.append(new)
 
@@ -77,10 +82,31 @@ def _length(course: Course) -> int:
 
 
 def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication:
-    """Every order that is due in every branch, with what is to be said about them."""
+    """Every order that is due in every branch, what runs already, and what is to be said."""
     needs = _needs(situation)
+    courses = running_courses(needs, facts)
+    open_needs = [need for need in needs if not any(serves(each, need) for each in courses)]
+    given = _medication(facts, situation, weight, open_needs, courses)
+    if not courses and VOMITED not in facts.answers:
+        return given
+    return replace(
+        given,
+        cautions=(*given.cautions, *course_cautions(courses, facts)),
+        missing=(*given.missing, *course_missing(courses, facts)),
+        courses=courses,
+    )
+
+
+def _medication(
+    facts: Facts,
+    situation: Situation,
+    weight: Weight,
+    needs: list[Need],
+    courses: tuple[RunningCourse, ...],
+) -> Medication:
     if not needs:
-        return Medication(cautions=_about(weight), missing=tuple(_again(weight)))
+        about = order_cautions(facts, situation, (), courses) if courses else ()
+        return Medication(cautions=(*_about(weight), *about), missing=tuple(_again(weight)))
     held_back = _held_back(facts, situation, weight, needs)
     if held_back is not None:
         return held_back
@@ -100,7 +126,7 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     cautions = (
         *withheld.cautions,
         *_refusals(facts, refused),
-        *order_cautions(facts, situation, orders),
+        *order_cautions(facts, situation, orders, courses),
     )
     missing = (*withheld.missing, *_asked_with(facts, orders), *_open(refused))
     return Medication(tuple(orders), cautions, missing)

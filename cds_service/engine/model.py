@@ -13,7 +13,7 @@ from cds_service.case import Answer, Case, Origin
 from cds_service.content.fluid import Fluid
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import Cite, Message, Row
-from cds_service.content.treatment import Protocol
+from cds_service.content.treatment import Course, Protocol
 from cds_service.quantity import Quantity
 
 
@@ -167,6 +167,74 @@ class Order:
     """For the caregiver or the health worker: prepare, give, how long."""
 
 
+class Need(NamedTuple):
+    """One course that is due in one branch, and for which classes."""
+
+    course: Course
+    branch: str
+    classes: tuple[str, ...]
+    cite: Cite
+    is_option: bool
+    also_before: frozenset[str] = frozenset()
+    """Medicines of the other branch's doses before referral."""
+    since: date | None = None
+    """The day of the earlier visit at which it was begun; None: it begins now."""
+
+
+class Vomited(NamedTuple):
+    """Vomiting after a dose: `verdict` is "repeat" (the dose is lost), "too-late" (it is not),
+    "again" (it was a repeated dose: advice) or "unknown" (then `medicine` is "")."""
+
+    medicine: str
+    dose_at: datetime | None
+    at: datetime | None
+    """When it was vomited."""
+    verdict: str
+    now: bool = True
+    """Whether it was at this visit."""
+
+    @property
+    def is_lost(self) -> bool:
+        """Whether the dose of this visit counts as not given and is to be repeated."""
+        return self.verdict == "repeat" and self.now
+
+
+class RunningCourse(NamedTuple):
+    """A course that began before: what the record says of it, and what is to be done now.
+
+    `state` is "continue", "stop" (complete, or forbidden by an allergy) or "hold" (ask first).
+    Numbers are doses: `given + left <= total`; `unrecorded` were due so far and are recorded
+    neither as given nor as missed.
+    """
+
+    medicine: str
+    branch: str
+    """As in Order, or "" for every branch."""
+    state: str
+    began: date
+    day: int
+    """Day of treatment; the first is day 1."""
+    given: int
+    missed: int
+    unrecorded: int
+    total: int
+    left: int
+    next_due: datetime | None
+    """None: nothing more is due, or it is not known when."""
+    last_day: date | None
+    complete: bool
+    ordered: bool
+    """Whether an active order says it: then no second order is written."""
+    asked_for: bool
+    """Whether a class of this visit asks for the medicine."""
+    longer: int | None
+    """Days that a class found now asks for, when they are more than the order's."""
+    cite: Cite
+    origin: Origin | None = None
+    amount: Quantity | None = None
+    """What is measured for one dose, as ordered."""
+
+
 class FluidStep(NamedTuple):
     """A volume (mL) that is given over some hours, and about how much that is each hour."""
 
@@ -259,6 +327,8 @@ class Plan:
     summary: tuple[Message, ...]
     """The headline sentences, most urgent first."""
     fluids: tuple[FluidOrder, ...] = ()
+    courses: tuple[RunningCourse, ...] = ()
+    """What runs already, by medicine."""
 
 
 @dataclass(frozen=True, slots=True)

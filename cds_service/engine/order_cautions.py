@@ -7,29 +7,43 @@ from cds_service.content.medicine import Contraindication, Medicine
 from cds_service.content.model import Message, finding_tests
 from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import evaluate, holds
+from cds_service.engine.courses import past
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, Order
-from cds_service.engine.orders import of_this_course
+from cds_service.engine.model import Caution, Order, RunningCourse
 from cds_service.engine.situation import Situation
 from cds_service.engine.trace import reasons
 from cds_service.engine.words import listed, said
 
+_PRESUMED = "low-birth-weight-presumed"
+
 
 def order_cautions(
-    facts: Facts, situation: Situation, orders: Iterable[Order]
+    facts: Facts,
+    situation: Situation,
+    orders: Iterable[Order],
+    courses: Iterable[RunningCourse] = (),
 ) -> Iterator[Caution]:
     """Every caution about the orders: of each medicine, of what stops, of what runs already."""
-    yield from _of_medicines(facts, orders)
+    yield from _of_medicines(facts, orders, courses)
     yield from _stops(facts, situation, orders)
-    yield from _running(facts, orders)
+    yield from _running(facts, situation, orders)
 
 
-def _of_medicines(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
+def _of_medicines(
+    facts: Facts, orders: Iterable[Order], courses: Iterable[RunningCourse]
+) -> Iterator[Caution]:
     found: list[Caution] = []
     for order in orders:
-        for caution in (*order.dose.cautions, *_medicine_cautions(facts, order)):
+        of_medicine = _medicine_cautions(facts, order.dose.medicine, order.days or 0)
+        for caution in (*order.dose.cautions, *of_medicine):
             if caution not in found:
                 found.append(caution)
+    for course in courses:
+        medicine = facts.protocol.medicine_by_code[course.medicine]
+        days = -(-course.total // int(medicine.times_a_day.value))
+        goes_on = () if course.complete else _medicine_cautions(facts, medicine, days)
+        # What concerns how a dose is worked out was settled when the order was written.
+        found += [one for one in goes_on if one not in found and one.code != _PRESUMED]
     yield from found
 
 
@@ -53,11 +67,10 @@ def _asks_birth_weight(medicine: Medicine, protocol: Protocol) -> bool:
     return found
 
 
-def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
-    medicine = order.dose.medicine
+def _medicine_cautions(facts: Facts, medicine: Medicine, days: int) -> Iterator[Caution]:
     name = ("medicine", Message(f"medicine.{medicine.code}"))
     for item in medicine.cautions:
-        too_long = item.beyond is None or (order.days or 0) > item.beyond.value
+        too_long = item.beyond is None or days > item.beyond.value
         if too_long and (item.when is None or holds(item.when, facts)):
             limit = said(item.beyond) if item.beyond is not None else ""
             numbers = tuple((key, said(value)) for key, value in item.values)
@@ -71,7 +84,7 @@ def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
         yield Caution("contraindication-open", "moderate", message, medicine=medicine.code)
     if not facts.values.get("birth-weight") and _asks_birth_weight(medicine, facts.protocol):
         message = Message("caution.low-birth-weight-presumed", (name,))
-        yield Caution("low-birth-weight-presumed", "low", message, medicine=medicine.code)
+        yield Caution(_PRESUMED, "low", message, medicine=medicine.code)
     for code in medicine.ask_first:
         if code not in facts.answers:
             asked = (name, ("sign", Message(f"sign.{code}")))
@@ -79,10 +92,11 @@ def _medicine_cautions(facts: Facts, order: Order) -> Iterator[Caution]:
             yield Caution("not-asked", "moderate", message, medicine=medicine.code)
 
 
-def _running(facts: Facts, orders: Iterable[Order]) -> Iterator[Caution]:
-    """A course that began before this visit: it is not judged here, and that is said."""
+def _running(facts: Facts, situation: Situation, orders: Iterable[Order]) -> Iterator[Caution]:
+    """A course that began before this visit and that no table judges: its class is not known."""
     begun = any(o.days is not None and o.days * o.times_a_day - o.doses > 1 for o in orders)
-    if begun or facts.case.in_use:
+    judged = any(item.since is not None for item in situation.managed)
+    if (begun or facts.case.in_use) and not judged:
         yield Caution("course-running", "high", Message("caution.course-running"))
 
 
@@ -104,6 +118,5 @@ def _stops(facts: Facts, situation: Situation, orders: Iterable[Order]) -> Itera
 
 
 def _goes_on(facts: Facts, situation: Situation, code: str) -> bool:
-    given = [dose for dose in facts.case.given if dose.medicine == code]
     courses = (c for item in situation.managed if item.regimen for c in item.regimen.courses)
-    return not list(of_this_course(given, facts)) or any(code in c.medicines for c in courses)
+    return not past(code, facts).kept or any(code in c.medicines for c in courses)

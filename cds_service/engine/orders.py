@@ -4,23 +4,27 @@ One medicine, one order (clinical content, section 3): a dose that was given bef
 "already given" is judged by hours since the dose, never by calendar day.
 """
 
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from decimal import ROUND_CEILING, Decimal
-from itertools import pairwise
 from typing import NamedTuple
 
-from cds_service.case import GivenDose
 from cds_service.content.medicine import Medicine
-from cds_service.content.model import Cite, Message
-from cds_service.content.treatment import Course, Protocol
-from cds_service.engine.conditions import holds
+from cds_service.content.model import Message
+from cds_service.content.treatment import Protocol
+from cds_service.engine.courses import (
+    course_days,
+    doubt,
+    is_on_order,
+    next_due,
+    past,
+    stopped,
+)
 from cds_service.engine.dose import make_dose
 from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
-from cds_service.engine.model import Dose, NoDose, Order
+from cds_service.engine.model import Dose, Need, NoDose, Order
 from cds_service.engine.phrase import moment
 from cds_service.quantity import plain
 
@@ -28,18 +32,6 @@ from cds_service.quantity import plain
 _TRY_NEXT = frozenset({"allergy", "not-in-stock", "not-offered"})
 
 _COUNTS = Message("dose-before-referral-counts")
-
-
-class Need(NamedTuple):
-    """One course that is due in one branch, and for which classes."""
-
-    course: Course
-    branch: str
-    classes: tuple[str, ...]
-    cite: Cite
-    is_option: bool
-    also_before: frozenset[str] = frozenset()
-    """Medicines of the other branch's doses before referral."""
 
 
 class _Due(NamedTuple):
@@ -87,16 +79,16 @@ def _with_alternative(
 
 
 def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> Order | NoDose:
-    stopped = _stopped(medicine, facts)
-    days = _days(need.course, stopped)
-    due = _due(need.course, days, medicine, facts)
+    stops = stopped(medicine, facts)
+    days = course_days(need.course, stops)
+    due = _due(need, days, medicine, facts)
     if isinstance(due, NoDose):
         return due
     dose = _dose(medicine, facts, kg, due)
     if isinstance(dose, NoDose):
         return dose
     times = int(medicine.times_a_day.value)
-    at_least = need.course.at_least and not stopped
+    at_least = need.course.at_least and not stops
     to_give = None if days is None else due.doses
     told = instructions(dose, to_give, facts.protocol, at_least=at_least)
     return Order(
@@ -161,61 +153,33 @@ def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
     return made
 
 
-def _due(course: Course, days: int | None, medicine: Medicine, facts: Facts) -> _Due | NoDose:
-    if any(use.medicine == medicine.code for use in facts.case.in_use):
-        return _no(medicine, "already-being-given")
-    if medicine.code in facts.unsettled:
-        return _no(medicine, "record-unclear")
+def _due(need: Need, days: int | None, medicine: Medicine, facts: Facts) -> _Due | NoDose:
+    forbidden = any(facts.is_yes(code) for code in medicine.avoid_with)
+    if is_on_order(need, medicine, facts) and not forbidden:
+        return no_dose(medicine, "already-being-given")
+    record = past(medicine.code, facts, need.since)
+    why = doubt(medicine, facts, record)
+    if why:
+        return no_dose(medicine, why)
     doses = 1 if days is None else days * int(medicine.times_a_day.value)
-    given = [dose for dose in facts.case.given if dose.medicine == medicine.code]
-    if any(dose.at is None for dose in given):
-        return _no(medicine, "given-at-unknown-time")
-    counted = list(of_this_course(given, facts)) if given else []
-    if not counted:
+    if not record.kept:
+        if need.since is not None and not (record.lost or record.missed or record.missed_some_time):
+            return no_dose(medicine, "record-missing")
         return _Due(facts.case.as_of, doses)
-    last, interval = counted[0], timedelta(hours=int(medicine.interval.value))
-    soonest = timedelta(hours=int(medicine.not_before.value))
-    if any(later - earlier < soonest for later, earlier in pairwise(counted)):
-        return _no(medicine, "doses-too-close")
-    at = facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
+    at = next_due(medicine, facts, record, timedelta(hours=int(medicine.interval.value)))
+    began = record.kept[-1]
     if days is None:
-        when = ("at", moment(last))
-        again = at == facts.case.as_of and not course.once
-        return _Due(at, 1, counted[-1]) if again else _no(medicine, "already-given", when)
-    left = doses - len(counted)
-    return _Due(at, left, counted[-1]) if left > 0 else _no(medicine, "course-complete")
+        when = ("at", moment(record.kept[0]))
+        again = at == facts.case.as_of and not need.course.once
+        return _Due(at, 1, began) if again else no_dose(medicine, "already-given", when)
+    left = doses - len(record.kept)
+    return _Due(at, left, began) if left > 0 else no_dose(medicine, "course-complete")
 
 
-def _no(medicine: Medicine, code: str, *values: tuple[str, str | Message]) -> NoDose:
+def no_dose(medicine: Medicine, code: str, *values: tuple[str, str | Message]) -> NoDose:
+    """That a medicine is not given, with the text that says why."""
     name = ("medicine", Message(f"medicine.{medicine.code}"))
     return NoDose(medicine.code, code, Message(f"no-dose.{code}", (name, *values)))
-
-
-def _days(course: Course, stopped: list[Decimal]) -> int | None:
-    """Length of the course, cut short where a condition of the medicine says so."""
-    return None if course.days is None else int(min((course.days.value, *stopped)))
-
-
-def _stopped(medicine: Medicine, facts: Facts) -> list[Decimal]:
-    return [
-        caution.stop_at.value
-        for caution in medicine.cautions
-        if caution.stop_at is not None and (caution.when is None or holds(caution.when, facts))
-    ]
-
-
-def of_this_course(given: list[GivenDose], facts: Facts) -> Iterator[datetime]:
-    """Times of the doses of the course that is running, latest first.
-
-    A gap longer than `course_gap` ends it: what was given before belongs to an earlier illness.
-    """
-    gap = timedelta(hours=int(facts.protocol.course_gap.quantity.to("h").value))
-    later = facts.case.as_of
-    for at in sorted({dose.at for dose in given if dose.at is not None}, reverse=True):
-        if later - at > gap:
-            return
-        yield at
-        later = at
 
 
 def packs(dose: Dose, doses: int, times_a_day: int) -> int:

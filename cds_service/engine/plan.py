@@ -16,11 +16,21 @@ from cds_service.engine.care import (
     referral,
 )
 from cds_service.engine.conditions import holds
+from cds_service.engine.course_cautions import repeats
 from cds_service.engine.facts import Facts
 from cds_service.engine.fluids import fluid_orders, with_fluids
 from cds_service.engine.follow_up import follow_ups
 from cds_service.engine.medication import medication
-from cds_service.engine.model import Assessment, Care, Caution, Missing, Plan
+from cds_service.engine.model import (
+    Assessment,
+    Care,
+    Caution,
+    FluidOrder,
+    Missing,
+    Order,
+    Plan,
+    RunningCourse,
+)
 from cds_service.engine.situation import Managed, Situation, situate
 from cds_service.engine.summary import summary
 from cds_service.engine.weight import dosing_weight
@@ -52,6 +62,12 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
     noticed = (*fluids.cautions, *given.cautions)
     cautions = _cautions(facts, assessment, situation, noticed, first)
     status = _status(missing, cautions)
+    unfinished = status == "data-required"
+    due: tuple[Order | FluidOrder | RunningCourse, ...] = (
+        *given.orders,
+        *fluids.orders,
+        *given.courses,
+    )
     return Plan(
         status=status,
         choice=situation.choice,
@@ -59,15 +75,14 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
         referral=referral(facts, situation),
         assessment_referral=assessment_referral(facts, situation),
         orders=given.orders,
-        care=tuple(care_items(facts, situation, kg, unfinished=status == "data-required")),
-        follow_ups=follow_ups(facts, situation, given.orders),
+        care=(*repeats(facts), *care_items(facts, situation, kg, unfinished=unfinished)),
+        follow_ups=follow_ups(facts, situation, given),
         cautions=cautions,
         missing=missing,
         counselling=counselling(facts, situation),
-        summary=summary(
-            assessment, situation, first, (*given.orders, *fluids.orders), cautions, status
-        ),
+        summary=summary(assessment, situation, first, due, cautions, status),
         fluids=fluids.orders,
+        courses=given.courses,
     )
 
 

@@ -24,7 +24,7 @@ def settle(case: Case, protocol: Protocol) -> Facts:
     """Settle every reading of the case into one answer or value each."""
     unsettled = frozenset(refusal.code for refusal in case.refusals if refusal.code)
     facts = Facts(case, protocol, unsettled=unsettled)
-    oldest = _oldest(case, protocol)
+    oldest = visit_begins(case, protocol)
     _settle_measures(facts, oldest)
     _settle_findings(facts, oldest)
     _imply(facts)
@@ -36,7 +36,7 @@ def settle(case: Case, protocol: Protocol) -> Facts:
     return facts
 
 
-def _oldest(case: Case, protocol: Protocol) -> datetime:
+def visit_begins(case: Case, protocol: Protocol) -> datetime:
     """The earliest moment that belongs to this visit."""
     oldest = case.as_of - timedelta(minutes=int(protocol.visit_length.quantity.to("min").value))
     return oldest if case.visit_start is None else max(oldest, case.visit_start)

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from cds_service.content.model import Message
-from cds_service.engine.model import Assessment, Care, Caution, FluidOrder, Order
+from cds_service.engine.model import Assessment, Care, Caution, FluidOrder, Order, RunningCourse
 from cds_service.engine.situation import Situation
 
 
@@ -11,7 +11,7 @@ def summary(
     assessment: Assessment,
     situation: Situation,
     emergency: tuple[Care, ...],
-    orders: tuple[Order | FluidOrder, ...],
+    orders: tuple[Order | FluidOrder | RunningCourse, ...],
     cautions: tuple[Caution, ...],
     status: str,
 ) -> tuple[Message, ...]:
@@ -23,7 +23,7 @@ def _sentences(
     assessment: Assessment,
     situation: Situation,
     emergency: tuple[Care, ...],
-    orders: tuple[Order | FluidOrder, ...],
+    orders: tuple[Order | FluidOrder | RunningCourse, ...],
     cautions: tuple[Caution, ...],
     status: str,
 ) -> Iterator[Message]:
@@ -44,7 +44,7 @@ def _sentences(
         yield Message("summary.undecided" if situation.managed else "summary.no-class")
 
 
-def _here(orders: tuple[Order | FluidOrder, ...], status: str) -> str:
+def _here(orders: tuple[Order | FluidOrder | RunningCourse, ...], status: str) -> str:
     if orders:
         return "none"
     return "waits" if status == "data-required" else "home"

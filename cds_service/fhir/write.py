@@ -9,6 +9,7 @@ written.
 from cds_service.engine.model import Decision
 from cds_service.fhir.write_base import Pen
 from cds_service.fhir.write_conditions import condition
+from cds_service.fhir.write_courses import course_request
 from cds_service.fhir.write_fluids import fluid_request
 from cds_service.fhir.write_guidance import guidance
 from cds_service.fhir.write_medicines import medication_request
@@ -29,6 +30,7 @@ def write(decision: Decision, *, base: str, language: str) -> bytes:
     notes, needed = guidance(pen, language)
     orders = [medication_request(pen, order) for order in plan.orders]
     orders += [fluid_request(pen, order) for order in plan.fluids]
+    orders += [course_request(pen, course) for course in plan.courses]
     issues, targets = detected_issues(pen)
     for care in (*plan.emergency, *plan.care):
         if care.weighed:

@@ -4,7 +4,15 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from cds_service.content.model import Cite, Message
-from cds_service.engine.model import Care, Decision, FluidOrder, FollowUp, Order, Referral
+from cds_service.engine.model import (
+    Care,
+    Decision,
+    FluidOrder,
+    FollowUp,
+    Order,
+    Referral,
+    RunningCourse,
+)
 from cds_service.fhir.write_json import Json
 
 # In "refer-then-here" the referral stands, and only the care here depends on what becomes of it.
@@ -33,6 +41,15 @@ class FluidShape(NamedTuple):
     instead_of: str
 
 
+class CourseShape(NamedTuple):
+    """One course that runs, without its counts."""
+
+    medicine: str
+    branch: str
+    state: str
+    cite: Cite
+
+
 class VisitShape(NamedTuple):
     """One visit without its dates."""
 
@@ -58,6 +75,7 @@ class Shape(NamedTuple):
     visits: tuple[VisitShape, ...]
     counselling: tuple[Message, ...]
     fluids: tuple[FluidShape, ...]
+    courses: tuple[CourseShape, ...]
 
     @classmethod
     def of(cls, decision: Decision) -> "Shape":
@@ -75,6 +93,7 @@ class Shape(NamedTuple):
             tuple([_visit(follow_up) for follow_up in plan.follow_ups]),
             plan.counselling,
             tuple([_fluid(order) for order in plan.fluids]),
+            tuple([_course(each) for each in plan.courses]),
         )
 
     def is_open(self, branch: str) -> bool:
@@ -85,6 +104,10 @@ class Shape(NamedTuple):
 def _order(order: Order) -> OrderShape:
     dose, key, branch = order.dose, order.key, order.branch
     return OrderShape(key, branch, dose.formulation.code, order.cite, dose.cite, order.instead_of)
+
+
+def _course(each: RunningCourse) -> CourseShape:
+    return CourseShape(each.medicine, each.branch, each.state, each.cite)
 
 
 def _fluid(order: FluidOrder) -> FluidShape:

@@ -6,6 +6,7 @@ evidence, cautions, what is missing) is left blank.
 """
 
 from cds_service.fhir.write_base import LANGUAGE, entry, start
+from cds_service.fhir.write_courses import course_item
 from cds_service.fhir.write_fluids import fluid_item
 from cds_service.fhir.write_group import care_plan, request_group
 from cds_service.fhir.write_guidance import guidance_response
@@ -39,6 +40,7 @@ def sheet(house: House, shape: Shape) -> Template:
 def _entries(house: House, shape: Shape) -> list[Json | str]:
     orders = [medicine_item(house, order) for order in shape.orders]
     orders += [fluid_item(house, fluid) for fluid in shape.fluids]
+    orders += [course_item(house, course) for course in shape.courses]
     urgent = [care_request(house, care, shape) for care in shape.emergency]
     due = (shape.referral, shape.assessment_referral)
     referral = [referral_request(house, each) for each in due if each is not None]
@@ -66,5 +68,6 @@ def _targets(shape: Shape, written: list[Item]) -> list[str]:
         *(f"class.{code}" for code in shape.classes),
         *(f"order.{order.key}" for order in shape.orders),
         *(f"fluid.{fluid.key}" for fluid in shape.fluids),
+        *(f"course.{course.medicine}" for course in shape.courses),
         *(item.role for item in written),
     ]

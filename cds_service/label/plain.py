@@ -11,8 +11,17 @@ from textwrap import wrap
 from cds_service.case import Age, Answer
 from cds_service.content.model import Cite, Message
 from cds_service.content.text import render
-from cds_service.engine import fluid_words
-from cds_service.engine.model import Caution, Class, Decision, FluidOrder, FollowUp, Order, Referral
+from cds_service.engine import course_words, fluid_words
+from cds_service.engine.model import (
+    Caution,
+    Class,
+    Decision,
+    FluidOrder,
+    FollowUp,
+    Order,
+    Referral,
+    RunningCourse,
+)
 from cds_service.engine.phrase import (
     adapted,
     asked,
@@ -141,6 +150,8 @@ class _Page:
             yield from self._order(order)
         for fluid in (each for each in plan.fluids if each.branch == branch):
             yield from self._fluid(fluid)
+        for course in (each for each in plan.courses if each.branch == branch):
+            yield from self._course(course)
         care = [each.message for each in plan.care if each.branch == branch]
         yield from ("", *self._bullets(care)) if care else ()
         visits = [each for each in plan.follow_ups if each.branch == branch]
@@ -169,6 +180,12 @@ class _Page:
         for message in order.instructions:
             yield from _bullet(self._text(message), 4)
         yield from _indent(self._text(sources(order)), 4)
+
+    def _course(self, course: RunningCourse) -> Iterator[str]:
+        yield ""
+        yield from _indent(self._text(course_words.title(course)))
+        for message in course_words.details(course):
+            yield from _indent(self._text(message), 4)
 
     def _fluid(self, order: FluidOrder) -> Iterator[str]:
         yield ""

@@ -1,0 +1,33 @@
+"""A course that runs in words: Messages that every way of writing a plan shares."""
+
+from collections.abc import Iterator
+
+from cds_service.content.model import Message
+from cds_service.engine.model import RunningCourse
+from cds_service.engine.phrase import amount, cited, day, moment
+
+
+def title(course: RunningCourse) -> Message:
+    """What is to be done with it: continue, stop or hold; the key is that of its code."""
+    return course_title(course.state, course.medicine)
+
+
+def course_title(state: str, medicine: str) -> Message:
+    """The same of a state and a medicine."""
+    return Message(f"care.{state}-course", (("medicine", Message(f"medicine.{medicine}")),))
+
+
+def details(course: RunningCourse) -> Iterator[Message]:
+    """The day, the count of doses, the next dose and the last day, a sentence each."""
+    yield Message("course.day", (("day", str(course.day)), ("began", day(course.began))))
+    numbers = ("given", "missed", "unrecorded", "left", "total")
+    yield Message("course.count", tuple((name, str(getattr(course, name))) for name in numbers))
+    if course.amount is not None:
+        yield Message("course.amount", (("amount", amount(course.amount)),))
+    if course.next_due is not None:
+        yield Message("due.next", (("moment", moment(course.next_due)),))
+    if course.last_day is not None:
+        yield Message("course.last", (("date", day(course.last_day)),))
+    if course.missed or course.unrecorded:
+        yield Message("course.never-double")
+    yield Message("source-told", (("cited", cited(course.cite)),))

@@ -1,0 +1,283 @@
+"""Courses that run: which day it is, what was given and missed, what is left, when the next is due.
+
+Clinical content, section 3: missed doses: continue, never double, extend the last day; "already
+given" is judged by hours since the dose; one medicine, one order.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from itertools import pairwise
+
+from cds_service.case import GivenDose, MedicineInUse
+from cds_service.content.medicine import Medicine
+from cds_service.content.treatment import Course
+from cds_service.engine.conditions import holds
+from cds_service.engine.facts import Facts
+from cds_service.engine.model import Need, RunningCourse
+from cds_service.engine.vomited import not_kept
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What the record holds of one medicine; times are latest first."""
+
+    kept: tuple[datetime, ...]
+    """Doses that count as given."""
+    lost: tuple[datetime, ...]
+    """Doses that were vomited and count as not given."""
+    missed: tuple[datetime, ...]
+    missed_some_time: int
+    """Missed doses of which nobody wrote down when."""
+
+
+def past(medicine: str, facts: Facts, since: date | None = None) -> Past:
+    """The doses of the running course.
+
+    A gap longer than `course_gap` ends it: what was given before belongs to an earlier illness;
+    but from `since`, the day on which an order or a treatment began, every dose belongs to it.
+    """
+    given = [dose for dose in facts.case.given if dose.medicine == medicine]
+    void = not_kept(facts, medicine) if given else set()
+    times = tuple(_of_this_course(given, facts, since))
+    first = min((*(at.date() for at in times), *(() if since is None else (since,))), default=None)
+    missed = [dose.at for dose in facts.case.missed if dose.medicine == medicine]
+    known = {at for at in missed if at is not None and (first is None or at.date() >= first)}
+    return Past(
+        kept=tuple(at for at in times if at not in void),
+        lost=tuple(at for at in times if at in void),
+        missed=tuple(sorted(known, reverse=True)),
+        missed_some_time=missed.count(None),
+    )
+
+
+def _of_this_course(given: list[GivenDose], facts: Facts, since: date | None) -> Iterator[datetime]:
+    gap = timedelta(hours=int(facts.protocol.course_gap.quantity.to("h").value))
+    later = facts.case.as_of
+    for at in sorted({dose.at for dose in given if dose.at is not None}, reverse=True):
+        if later - at > gap and (since is None or at.date() < since):
+            return
+        yield at
+        later = at
+
+
+def doubt(medicine: Medicine, facts: Facts, record: Past) -> str:
+    """Why the record does not say when the next dose may be given; "" when it does."""
+    if medicine.code in facts.unsettled:
+        return "record-unclear"
+    if any(dose.medicine == medicine.code and dose.at is None for dose in facts.case.given):
+        return "given-at-unknown-time"
+    soonest = timedelta(hours=int(medicine.not_before.value))
+    close = any(later - earlier < soonest for later, earlier in pairwise(record.kept))
+    return "doses-too-close" if close else ""
+
+
+def next_due(medicine: Medicine, facts: Facts, record: Past, interval: timedelta) -> datetime:
+    """By the hours since the last dose: now, when enough have passed, else at its usual time."""
+    if not record.kept:
+        return facts.case.as_of
+    last, soonest = record.kept[0], timedelta(hours=int(medicine.not_before.value))
+    return facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
+
+
+def running_courses(needs: Iterable[Need], facts: Facts) -> tuple[RunningCourse, ...]:
+    """Every course that runs by an order, or of which doses of this illness are recorded."""
+    case = facts.case
+    if not (case.given or case.in_use or case.missed):
+        return ()
+    asked: dict[str, list[Need]] = {}
+    for need in needs:
+        for code in (*need.course.medicines, need.course.alternative):
+            asked.setdefault(code, []).append(need)
+    touched = {each.medicine for each in case.given} | {each.medicine for each in case.in_use}
+    touched |= {each.medicine for each in case.missed}
+    found = (
+        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), facts)
+        for code in sorted(touched)
+    )
+    return tuple(course for course in found if course is not None)
+
+
+def serves(course: RunningCourse, need: Need) -> bool:
+    """Whether the order that runs is what the need asks for, so that none is written."""
+    return course.ordered and course.medicine in (*need.course.medicines, need.course.alternative)
+
+
+def is_on_order(need: Need, medicine: Medicine, facts: Facts) -> bool:
+    """Whether the record says that the medicine is being given; an old order is none."""
+    return any(
+        use.medicine == medicine.code and not _is_old(use, need.since, facts)
+        for use in facts.case.in_use
+    )
+
+
+def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
+    if since is not None or not use.ordered:
+        return False
+    begun = None if use.since is None else use.since.date()
+    return _is_over(use, past(use.medicine, facts, begun), facts)
+
+
+def _course(medicine: Medicine, needs: list[Need], facts: Facts) -> RunningCourse | None:
+    if any(need.course.once for need in needs):
+        return None  # one dose of an illness is no course
+    longest = max((need for need in needs if need.course.days), key=_days, default=None)
+    since = min((need.since for need in needs if need.since is not None), default=None)
+    order = _order(medicine.code, facts)
+    begun = since if order is None or order.since is None else order.since.date()
+    record = past(medicine.code, facts, begun)
+    length = _length(order, longest)
+    events = (*record.kept, *record.lost, *record.missed)
+    if length is None or (order is None and (longest is None or not events)):
+        return None
+    starts = [at.date() for at in events] + ([begun] if order is not None and begun else [])
+    if not starts or (order is not None and since is None and _is_over(order, record, facts)):
+        return None
+    return _made(_Found(medicine, needs, longest, order, record, min(starts), length), facts)
+
+
+def _days(need: Need) -> int:
+    return 0 if need.course.days is None else int(need.course.days.value)
+
+
+def _length(order: MedicineInUse | None, longest: Need | None) -> int | None:
+    if order is not None and order.days is not None:
+        return order.days
+    return None if longest is None else _days(longest)
+
+
+def _order(code: str, facts: Facts) -> MedicineInUse | None:
+    """The order that runs: the latest, when there are several."""
+    orders = [use for use in facts.case.in_use if use.medicine == code and use.ordered]
+    dated = sorted((use for use in orders if use.since is not None), key=_since)
+    return dated[-1] if dated else next(iter(orders), None)
+
+
+def _since(use: MedicineInUse) -> float:
+    return 0.0 if use.since is None else use.since.timestamp()
+
+
+def _is_over(order: MedicineInUse, record: Past, facts: Facts) -> bool:
+    """Whether an order is still active in the record though its course ended long ago."""
+    ends = [*record.kept[:1], *record.missed[:1]]
+    if order.since is not None and order.days is not None:
+        ends.append(order.since + timedelta(days=order.days))
+    gap = timedelta(hours=int(facts.protocol.course_gap.quantity.to("h").value))
+    return bool(ends) and facts.case.as_of - max(ends) > gap
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    medicine: Medicine
+    needs: list[Need]
+    longest: Need | None
+    order: MedicineInUse | None
+    record: Past
+    began: date
+    days: int
+
+    @property
+    def a_day(self) -> int:
+        told = None if self.order is None else self.order.a_day
+        return told or int(self.medicine.times_a_day.value)
+
+    @property
+    def interval(self) -> timedelta:
+        return timedelta(hours=24) / self.a_day
+
+
+def _made(found: _Found, facts: Facts) -> RunningCourse:
+    record, medicine, order = found.record, found.medicine, found.order
+    total = _total(found, facts)
+    given = len(record.kept)
+    unrecorded = min(_unrecorded(found, facts.case.as_of), max(0, total - given))
+    left = max(0, total - given - unrecorded)
+    state = _state(medicine, facts, left)
+    due = None
+    if state == "continue" and not doubt(medicine, facts, record):
+        due = next_due(medicine, facts, record, found.interval)
+    branches = {need.branch for need in found.needs}
+    return RunningCourse(
+        medicine=medicine.code,
+        branch=branches.pop() if len(branches) == 1 else "",
+        state=state,
+        began=found.began,
+        day=(facts.case.as_of.date() - found.began).days + 1,
+        given=given,
+        missed=len(record.missed) + record.missed_some_time,
+        unrecorded=unrecorded,
+        total=total,
+        left=left,
+        next_due=due,
+        last_day=None if due is None else (due + (left - 1) * found.interval).date(),
+        complete=left == 0,
+        ordered=order is not None,
+        asked_for=bool(found.needs),
+        longer=_longer(found, total),
+        cite=facts.protocol.courses.cite,
+        origin=None if order is None else order.origin,
+        amount=None if order is None else order.amount,
+    )
+
+
+def _total(found: _Found, facts: Facts) -> int:
+    """Doses of the whole course.
+
+    An order that was written for the rest of one counts from its own day, and what was given
+    before is added; it is known by that the two together fit into the course that is due.
+    """
+    order, longest, a_day = found.order, found.longest, found.a_day
+    days = min((found.days, *stopped(found.medicine, facts)))
+    total = days * a_day
+    if order is None or order.since is None or longest is None:
+        return total
+    before = sum(1 for at in found.record.kept if at < order.since)
+    return total + before if total + before <= _days(longest) * a_day else total
+
+
+def stopped(medicine: Medicine, facts: Facts) -> list[int]:
+    """The days after which a condition of the medicine stops its course, if one holds."""
+    return [
+        int(caution.stop_at.value)
+        for caution in medicine.cautions
+        if caution.stop_at is not None and (caution.when is None or holds(caution.when, facts))
+    ]
+
+
+def course_days(course: Course, stops: list[int]) -> int | None:
+    """Length of a course, cut short where a condition of the medicine says so."""
+    return None if course.days is None else min((int(course.days.value), *stops))
+
+
+def _longer(found: _Found, total: int) -> int | None:
+    """Days of a class found now, when the order that runs is for fewer."""
+    new = max((_days(need) for need in found.needs if need.since is None), default=0)
+    return new if found.order is not None and new * found.a_day > total else None
+
+
+def _state(medicine: Medicine, facts: Facts, left: int) -> str:
+    if left == 0 or any(facts.is_yes(code) for code in medicine.avoid_with):
+        return "stop"
+    hold = facts.protocol.courses.hold_when
+    return "hold" if hold is not None and holds(hold, facts) else "continue"
+
+
+def _unrecorded(found: _Found, as_of: datetime) -> int:
+    """Doses that were due by the schedule so far and are recorded neither way.
+
+    Counted between what is recorded, so that a dose that came late moves those after it.
+    """
+    record, order = found.record, found.order
+    events = sorted((*record.kept, *record.lost, *record.missed))
+    count = 0
+    if order is not None and order.since is not None:
+        first = events[0] if events else as_of
+        count += _slots(first - order.since, found.interval)
+    for earlier, later in pairwise([*events, as_of] if events else []):
+        count += max(0, _slots(later - earlier, found.interval) - 1)
+    return max(0, count - record.missed_some_time)
+
+
+def _slots(gap: timedelta, interval: timedelta) -> int:
+    """Whole intervals in a gap, to the nearest; half of one is not yet one."""
+    return max(0, -((interval - 2 * gap) // (2 * interval)))

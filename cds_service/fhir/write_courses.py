@@ -1,0 +1,51 @@
+"""Courses that run: a ServiceRequest each, never a second MedicationRequest.
+
+`basedOn` is the order that runs, `occurrencePeriod` the next dose due and the last day,
+`quantityQuantity` the doses that are left (FHIR R4 servicerequest.html).
+"""
+
+from cds_service.engine.course_words import course_title, details, title
+from cds_service.engine.model import RunningCourse
+from cds_service.fhir.codes import UCUM
+from cds_service.fhir.write_base import Pen, entry, start, who_and_when
+from cds_service.fhir.write_house import House
+from cds_service.fhir.write_json import Json
+from cds_service.fhir.write_shape import CourseShape, Item
+from cds_service.fhir.write_template import Template
+
+
+def course_item(house: House, shape: CourseShape) -> Item:
+    """What the RequestGroup says about a course."""
+    words = house.text(course_title(shape.state, shape.medicine))
+    return Item(f"course.{shape.medicine}", {}, words, shape.branch, (shape.cite,))
+
+
+def course_request(pen: Pen, course: RunningCourse) -> bytes:
+    """One course, with its counts; it is written for this infant alone."""
+    return pen.fill(Template.of(entry(_request(pen.house, course))))
+
+
+def _request(house: House, course: RunningCourse) -> Json:
+    words = house.text(title(course))
+    told = " ".join(house.text(each) for each in details(course))
+    resource = {
+        **start("ServiceRequest", f"course.{course.medicine}"),
+        "status": "draft",
+        "intent": "proposal",
+        "priority": "routine",
+        "code": {"coding": [house.own("care", f"{course.state}-course")], "text": words},
+        "quantityQuantity": {
+            "value": course.left,
+            "unit": "doses",
+            "system": UCUM,
+            "code": "{dose}",
+        },
+        **who_and_when("authoredOn"),
+        "note": [{"text": f"{house.title('write.proposal')}\n{told}"}],
+    }
+    if course.origin is not None and course.origin.reference:
+        resource["basedOn"] = [{"reference": course.origin.reference}]
+    if course.next_due is not None and course.last_day is not None:
+        last = course.last_day.isoformat()
+        resource["occurrencePeriod"] = {"start": course.next_due.isoformat(), "end": last}
+    return resource

@@ -61,6 +61,7 @@ _SUMMARIES = {
 
 def operation(service: Service, code: str) -> dict[str, Any]:
     """The Operation Object of `$apply`, or of `$referral-note`."""
+    known = ", ".join(service.protocol.languages)
     answers = {str(status): answer for status, answer in outcomes(_STATUSES).items()}
     return {
         "tags": ["recommendation"],
@@ -72,7 +73,7 @@ def operation(service: Service, code: str) -> dict[str, Any]:
             header("Prefer", "`handling=strict` refuses elements that are not read.", {
                 "type": "string", "examples": ["handling=strict", "handling=lenient"],
             }),
-            header("Accept-Language", f"Languages there are: {', '.join(service.protocol.languages)}."),
+            header("Accept-Language", f"Languages there are: {known}."),
             header("X-Request-Id", "Repeated in the answer and in the service's own log."),
         ],
         "requestBody": {

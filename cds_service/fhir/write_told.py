@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import orjson
 
+from cds_service.content.bidi import LRI, PDI
 from cds_service.content.catalogue import ENGLISH
 from cds_service.content.model import Message
 from cds_service.content.text import translated
@@ -69,7 +70,7 @@ def _element(house: House, name: str, told: Messages, mark: Iterable[str] = ()) 
     english = " ".join(map(house.text, told))
     if language_of(house, told) == ENGLISH:
         return {name: english}
-    said = [_translated(house, each) or house.text(each) for each in told]
+    said = [_translated(house, each) or _english(house, each) for each in told]
     return {name: " ".join((*said, *mark))} | _beside(name, english)
 
 
@@ -85,7 +86,14 @@ def _draft_mark(house: House, told: Messages) -> list[str]:
     """That this is a draft, in its language and in English; nothing when it is reviewed."""
     if language_of(house, told) == ENGLISH or house.is_reviewed:
         return []
-    return [each for each in (_translated(house, _DRAFT), house.text(_DRAFT)) if each]
+    return [each for each in (_translated(house, _DRAFT), _english(house, _DRAFT)) if each]
+
+
+def _english(house: House, message: Message) -> str:
+    """An English sentence among those of the other language; it keeps its own direction."""
+    runs_left = house.protocol.catalogue_by_language[house.language].runs_left
+    text = house.text(message)
+    return f"{LRI}{text}{PDI}" if runs_left else text
 
 
 def _translated(house: House, message: Message) -> str:

@@ -99,6 +99,11 @@ def _parser() -> argparse.ArgumentParser:
     )
     recommend.add_argument("--strict", action="store_true", help="refuse what would be ignored")
     recommend.add_argument(
+        "--language",
+        metavar="TAG",
+        help="that of the caregiver, such as sw; userLanguage of the request goes before it",
+    )
+    recommend.add_argument(
         "--as-of",
         type=_moment,
         metavar="TIME",
@@ -212,11 +217,14 @@ def _recommend(asked: argparse.Namespace) -> int:
     if asked.as_of is not None:
         service.clock = lambda: asked.as_of
     note: bool = asked.referral_note
-    answer, decision = asyncio.run(_recorded(service, body, strict=asked.strict, note=note))
+    wishes = (asked.language,) if asked.language else ()
+    answer, decision = asyncio.run(
+        _recorded(service, body, strict=asked.strict, note=note, languages=wishes)
+    )
     try:
         _judge(answer)
         as_sent = asked.json or note
-        print(answer.body.decode() if as_sent else _plain(decision), flush=True)
+        print(answer.body.decode() if as_sent else _plain(decision, answer), flush=True)
     finally:
         print(f"Recorded as entry {answer.index} of {settings.database}.", file=sys.stderr)
     if asked.as_of not in (None, decision.case.as_of):
@@ -224,17 +232,17 @@ def _recommend(asked: argparse.Namespace) -> int:
     return 0
 
 
-def _plain(decision: Decision) -> str:
+def _plain(decision: Decision, answer: Answer) -> str:
     from cds_service.label.plain import plain
 
-    return plain(decision)
+    return plain(decision, answer.languages[-1])
 
 
 async def _recorded(
-    service: Service, body: bytes, *, strict: bool, note: bool
+    service: Service, body: bytes, *, strict: bool, note: bool, languages: Sequence[str]
 ) -> tuple[Answer, Decision]:
     try:
-        entry, decision = service.entry(body, strict=strict, note=note)
+        entry, decision = service.entry(body, strict=strict, note=note, languages=languages)
         return await service.record(entry), decision
     finally:
         await service.store.close()

@@ -15,11 +15,8 @@ from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from cds_service.fhir.read import read
-from cds_service.fhir.write import write
+from cds_service.fhir.write import spoken_languages, write
 from cds_service.fhir.write_note import write_note
-
-LANGUAGES = ("en",)
-"""BCP-47 tags of the languages there are texts in; the first is the fallback."""
 
 
 def local_now() -> datetime:
@@ -36,8 +33,8 @@ class Answer:
     index: int
     """Position of its entry in the log."""
     decision_id: str
-    language: str
-    """BCP-47 tag of the language that the texts really are in."""
+    languages: tuple[str, ...]
+    """BCP-47 tags of the languages that its texts really are in."""
 
 
 class Service:
@@ -70,16 +67,16 @@ class Service:
         now: datetime,
         note: bool = False,
     ) -> tuple[bytes, Decision, str]:
-        """The answer's bytes, the decision behind them and their language; nothing is recorded.
+        """The answer's bytes, the decision behind them and the language chosen for the caregiver.
 
         `languages` are the caller's wishes, best first; the request's own comes before them.
         `note`: the answer is the referral note. `now` is used where the request does not say for
-        when. Raises RequestError.
+        when. Nothing is recorded. Raises RequestError.
         """
         request = read(body, self.protocol, now=now, strict=strict)
         decision = decide(request.case, self.protocol)
-        language = chosen_language((request.language, *languages))
-        written = (write_note if note else write)(decision, base=self.base, language=language)
+        language = chosen_language((request.language, *languages), self.protocol.languages)
+        written = _written(decision, request.language, language, base=self.base, note=note)
         return written, decision, language
 
     async def recommend(
@@ -135,7 +132,8 @@ class Service:
     async def record(self, entry: Entry) -> Answer:
         """Wait until the entry is durable; only then is there an answer. Raises LogUnavailable."""
         index = await self.store.append(entry)
-        return Answer(entry.response, index, entry.decision_id, entry.language)
+        spoken = spoken_languages(entry.response, entry.language)
+        return Answer(entry.response, index, entry.decision_id, spoken)
 
 
 _DOCUMENT = b'"type":"document"'
@@ -150,18 +148,42 @@ def replay(entry: Entry, library: Library, *, base: str) -> bytes:
     """
     protocol = library.recorded(entry.protocol, entry.content_digest)
     request = read(entry.request, protocol, now=entry.recorded, strict=entry.strict)
-    written = write_note if _DOCUMENT in entry.response else write
-    return written(decide(request.case, protocol), base=base, language=entry.language)
+    decision, note = decide(request.case, protocol), _DOCUMENT in entry.response
+    return _written(decision, request.language, entry.language, base=base, note=note)
 
 
-def chosen_language(wishes: Sequence[str]) -> str:
-    """The first wish that there are texts for, by its primary tag (RFC 4647 lookup).
+def _written(decision: Decision, asked: str, language: str, *, base: str, note: bool) -> bytes:
+    """The answer's bytes; `asked` is the language that the request itself asks for.
 
-    >>> chosen_language(["sw", "en-GB"]), chosen_language(["sw"]), chosen_language(["*"])
-    ('en', 'en', 'en')
+    Of the caller's wishes the log has only that one, and a replay must say the same: so only that
+    one is said to be unmet.
     """
-    for wish in wishes:
-        primary = wish.split("-", 1)[0].lower()
-        if primary in LANGUAGES:
-            return primary
-    return LANGUAGES[0]
+    if note:
+        return write_note(decision, base=base, language=language)
+    unmet = "" if looked_up(asked, decision.protocol.languages) else asked
+    return write(decision, base=base, language=language, unmet=unmet)
+
+
+def chosen_language(wishes: Sequence[str], known: Sequence[str]) -> str:
+    """The first wish that there are texts for, else the first that is known (RFC 4647 lookup).
+
+    >>> chosen_language(["xh", "sw-TZ", "en"], ["en", "sw"]), chosen_language(["*"], ["en", "sw"])
+    ('sw', 'en')
+    """
+    found = (looked_up(wish, known) for wish in wishes)
+    return next(filter(None, found), known[0])
+
+
+def looked_up(wish: str, known: Sequence[str]) -> str:
+    """The language for one wish: the tag itself, or as much of it as there are texts for; or "".
+
+    >>> looked_up("PT-br", ["en", "pt"]), looked_up("zh-Hant-x-a", ["zh-hant"]), looked_up("xh", [])
+    ('pt', 'zh-hant', '')
+    """
+    tags = {tag.lower(): tag for tag in known}
+    parts = wish.lower().split("-")
+    while parts:
+        if (tag := "-".join(parts)) in tags:
+            return tags[tag]
+        parts.pop()
+    return ""

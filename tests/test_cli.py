@@ -20,6 +20,7 @@ from fhir.resources.R4B.bundle import Bundle
 
 from cds_service import cli
 from cds_service.audit.sqlite import SqliteStore
+from tests.content.broken import copied
 from tests.web.sample import AT, PATH, body, bundle
 
 Printed = pytest.CaptureFixture[str]
@@ -57,6 +58,23 @@ def test_a_plan_is_printed_in_plain_words_and_recorded(
     assert "{" not in out
     assert "entry 0" in err
     assert recorded(tmp_path) == 1
+
+
+def test_the_caregivers_sentences_are_printed_in_the_language_asked_for(
+    request_file: str, capsys: Printed
+) -> None:
+    assert cli.main(["recommend", request_file, "--language", "sw"]) == 0
+    assert "IN THE LANGUAGE sw" in capsys.readouterr().out
+    assert cli.main(["recommend", request_file]) == 0
+    assert "IN THE LANGUAGE" not in capsys.readouterr().out
+
+
+def test_catalogues_are_brought_up_to_date(tmp_path: Path, capsys: Printed) -> None:
+    folder = copied(tmp_path) / "sick-young-infant"
+
+    assert cli.main(["catalogue", "pt-BR", "--folder", str(folder)]) == 0
+    assert "pt-BR.po: " in capsys.readouterr().out
+    assert (folder / "translations/pt-BR.po").is_file()
 
 
 def test_the_answer_is_printed_as_fhir_when_asked_for(request_file: str, capsys: Printed) -> None:

@@ -94,6 +94,10 @@ class Sign:
     """ATC prefixes: an AllergyIntolerance to any code below them means YES."""
     allergy_words: tuple[str, ...] = ()
     """Lower-case words: an AllergyIntolerance whose text has one of them means YES."""
+    medicine_atc: tuple[str, ...] = ()
+    """ATC prefixes: a product below them in use means YES; the protocol's own medicines do not."""
+    medicine_words: tuple[str, ...] = ()
+    """Lower-case words: a product in use without an ATC code that has one of them means YES."""
     judged: bool = True
     """False: no table of this edition judges it yet; a YES is handed back, loudly."""
     reassuring: bool = False

@@ -10,7 +10,7 @@ from cds_service.quantity import convertible
 
 _SIGN = (
     "required lasting implies only-without not-judged reassuring snomed"
-    " allergy-snomed allergy-atc allergy-words"
+    " allergy-snomed allergy-atc allergy-words medicine-atc medicine-words"
 )
 _MEASURE = "required lasting loinc unit units possible repeat-within sites-that-exclude"
 _ROW = "class severe no-illness otherwise when"
@@ -81,6 +81,10 @@ def _sign(code: str, fields: Fields) -> Sign:
         allergy_snomed=fields.codes("allergy-snomed", codes.is_snomed, "SNOMED CT"),
         allergy_atc=fields.codes("allergy-atc", codes.is_atc_group, "ATC"),
         allergy_words=tuple(fields.words("allergy-words")) if fields.has("allergy-words") else (),
+        medicine_atc=fields.codes("medicine-atc", codes.is_atc_group, "ATC"),
+        medicine_words=(
+            tuple(fields.words("medicine-words")) if fields.has("medicine-words") else ()
+        ),
         judged=not fields.flag("not-judged"),
         reassuring=fields.flag("reassuring"),
     )

@@ -9,7 +9,7 @@ from typing import Any
 
 from cds_service.case import Answer
 from cds_service.content.bidi import isolate_numbers, isolated
-from cds_service.content.catalogue import Catalogue
+from cds_service.content.catalogue import ENGLISH, Catalogue
 from cds_service.content.courses import Courses
 from cds_service.content.fluid import Fluid, Fluids
 from cds_service.content.medicine import Formulation, Medicine
@@ -403,6 +403,11 @@ class Protocol:
     def catalogue_by_language(self) -> dict[str, Catalogue]:
         """Catalogues by language tag."""
         return {catalogue.language: catalogue for catalogue in self.catalogues}
+
+    @cached_property
+    def languages(self) -> tuple[str, ...]:
+        """BCP-47 tags of the languages there are texts in; the first is the fallback."""
+        return (ENGLISH, *self.catalogue_by_language)
 
     @cached_property
     def words_by_language(self) -> dict[str, dict[str, str]]:

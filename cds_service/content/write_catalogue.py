@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from babel.messages import Catalog
 from babel.messages.catalog import Message
-from babel.messages.pofile import write_po
+from babel.messages.pofile import denormalize, write_po
 
 from cds_service.content.desk import Desk, Names
 from cds_service.content.parse_catalogue import parse, read
@@ -89,10 +89,17 @@ def _take_over(new: Catalog, key: str, english: str, before: Message | None) -> 
     made = new.add(english, context=key)
     if before is None:
         return
-    made.string, made.user_comments = before.string, before.user_comments
+    made.string = before.string
+    made.user_comments = [each for each in before.user_comments if not each.startswith("|")]
     if before.string and before.id != english:
         made.flags.add("fuzzy")
         made.previous_id = [str(before.id)]
     elif before.fuzzy:
         made.flags.add("fuzzy")
-        made.previous_id = before.previous_id
+        made.previous_id = _previous(before)
+
+
+def _previous(message: Message) -> list[str]:
+    """The English that a fuzzy translation was made from; Babel reads it as comments."""
+    lines = [each[1:].strip() for each in message.user_comments if each.startswith("|")]
+    return [denormalize("\n".join(lines).removeprefix("msgid "))] if lines else []

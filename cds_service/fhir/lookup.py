@@ -59,6 +59,9 @@ class Lookup:
     allergies: tuple[Sign, ...]
     allergy_words: tuple[tuple[str, re.Pattern[str]], ...]
     """Allergy signs with the words of which one is enough."""
+    interacting: tuple[Sign, ...]
+    """Signs that a product in use answers."""
+    interacting_words: tuple[tuple[str, re.Pattern[str]], ...]
     by_atc: dict[str, str]
     by_atc_group: dict[str, tuple[str, ...]]
     """Medicines by the ATC group of their substance (level 4)."""
@@ -112,6 +115,21 @@ class Lookup:
     def allergy_signs_named(self, words: str) -> list[str]:
         """The allergy signs of which a word stands in a text in lower case."""
         return [code for code, form in self.allergy_words if form.search(words)]
+
+    def medicine_signs(self, concept: Concept, display: str = "") -> tuple[str, ...]:
+        """The signs that a product in use answers: by its ATC code, without one by its words."""
+        codes = [one.code for one in concept.codings() if one.system == ATC]
+        atc = [code for code in codes if isinstance(code, str)]
+        if not atc:
+            words = f"{concept.words()} {display.lower()}"
+            return tuple(code for code, form in self.interacting_words if form.search(words))
+        # A group that holds one of the protocol's own medicines may mean that one.
+        others = [code for code in atc if not any(own.startswith(code) for own in self.by_atc)]
+        return tuple(
+            sign.code
+            for sign in self.interacting
+            if any(code.startswith(sign.medicine_atc) for code in others)
+        )
 
     def medicines(self, concept: Concept, display: str = "") -> tuple[str, ...]:
         """The medicines that may be meant: one is understood, several are not told apart.
@@ -174,6 +192,12 @@ def make(protocol: Protocol) -> Lookup:
             (sign.code, _any_word(sign.allergy_words))
             for sign in protocol.signs
             if sign.allergy_words
+        ),
+        interacting=tuple(sign for sign in protocol.signs if sign.medicine_atc),
+        interacting_words=tuple(
+            (sign.code, _any_word(sign.medicine_words))
+            for sign in protocol.signs
+            if sign.medicine_words
         ),
         by_atc={medicine.atc: medicine.code for medicine in protocol.medicines},
         by_atc_group=_groups(protocol),

@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 
 from msgspec import UNSET, Raw, UnsetType
 
-from cds_service.case import GivenDose, MedicineInUse, MissedDose
+from cds_service.case import Answer, Finding, GivenDose, MedicineInUse, MissedDose
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Sent
 from cds_service.fhir.read_course import course
@@ -39,7 +39,7 @@ _MEDICATION = decoder(Medication)
 
 
 def about_medicine(sent: Sent[Any], context: Context) -> tuple[str, ...]:
-    """The medicines that a resource would say are given or in use if it could be used."""
+    """The medicines, and the signs of other products, that a resource may say are in use."""
     resource = sent.resource
     if isinstance(resource, MedicationAdministration):
         may_be = resource.status not in _NOT_GIVEN
@@ -47,7 +47,7 @@ def about_medicine(sent: Sent[Any], context: Context) -> tuple[str, ...]:
         may_be = resource.status == "unknown" or _is_order(resource)
     else:
         may_be = resource.status in {"active", "unknown"}
-    return _medicines(sent, context) if may_be else ()
+    return (*_medicines(sent, context), *_signs(sent, context)) if may_be else ()
 
 
 def read_administration(sent: Sent[MedicationAdministration], context: Context) -> None:
@@ -61,6 +61,7 @@ def read_administration(sent: Sent[MedicationAdministration], context: Context) 
         _read_missed(sent, context)
     if dose.status in _NOT_GIVEN:
         return
+    _note_product(sent, context)
     medicine = _medicine(sent, context)
     if medicine is None:
         return
@@ -116,9 +117,12 @@ def read_request(sent: Sent[MedicationRequest], context: Context) -> None:
     if order.authored_on is not UNSET and context.visit.time(order.authored_on) is None:
         context.facts.refuse("future", sent.origin, about_medicine(sent, context))
         return
+    in_use = _note_product(sent, context)
     medicine = _medicine(sent, context)
     if medicine is not None:
-        context.facts.in_use.append(course(medicine, sent, context))
+        # Of a product that only stands for the medicine the order's amounts are its own.
+        known = MedicineInUse(medicine, sent.origin)
+        context.facts.in_use.append(known if in_use else course(medicine, sent, context))
 
 
 def _is_order(order: MedicationRequest) -> bool:
@@ -136,7 +140,7 @@ def read_statement(sent: Sent[MedicationStatement], context: Context) -> None:
     if statement.status != "active":
         return
     medicine = _medicine(sent, context)
-    if medicine is None:
+    if medicine is None and not _signs(sent, context):
         return
     period = statement.effective_period
     if period is not UNSET and period.end is not UNSET:
@@ -144,7 +148,27 @@ def read_statement(sent: Sent[MedicationStatement], context: Context) -> None:
         if end is not None and end < context.visit.as_of:
             context.facts.refuse("medicine-ended", sent.origin)
             return
-    context.facts.in_use.append(MedicineInUse(medicine, sent.origin))
+    _note_product(sent, context)
+    if medicine is not None:
+        context.facts.in_use.append(MedicineInUse(medicine, sent.origin))
+
+
+def _note_product(sent: Sent[M], context: Context) -> bool:
+    """Note the signs that a product in use answers: it is in use now, whatever was said before."""
+    resource, signs = sent.resource, _signs(sent, context)
+    if isinstance(resource, MedicationAdministration):
+        when = moment(resource.effective_date_time, resource.effective_period)
+        at = None if when is None else context.visit.time(when)
+        if at is not None and not _is_recent(at, context):
+            return False
+    context.facts.findings += [
+        Finding(code, Answer.YES, context.visit.as_of, sent.origin) for code in signs
+    ]
+    return bool(signs)
+
+
+def _signs(sent: Sent[M], context: Context) -> tuple[str, ...]:
+    return context.lookup.medicine_signs(*_product(sent, context))
 
 
 def _medicine(sent: Sent[M], context: Context) -> str | None:
@@ -152,14 +176,21 @@ def _medicine(sent: Sent[M], context: Context) -> str | None:
     found = _medicines(sent, context)
     if len(found) == 1:
         return found[0]
+    if not found and _signs(sent, context):
+        return None  # another product, and it is known which
     context.facts.refuse("medicine-not-understood", sent.origin, found)
     return None
 
 
 def _medicines(sent: Sent[M], context: Context) -> tuple[str, ...]:
+    return context.lookup.medicines(*_product(sent, context))
+
+
+def _product(sent: Sent[M], context: Context) -> tuple[Concept, str]:
+    """What is said of the product: its concept, and the words beside a reference to it."""
     concept, reference = _concept(sent, context.medications), sent.resource.medication_reference
     display = "" if reference is UNSET or reference.display is UNSET else reference.display
-    return context.lookup.medicines(concept or Concept(), display)
+    return concept or Concept(), display
 
 
 def _concept(sent: Sent[M], medications: list[Sent[Medication]]) -> Concept | None:

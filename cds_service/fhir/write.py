@@ -6,6 +6,7 @@ this answer says. Ids are UUIDv5 of the decision and the resource's role, every 
 written.
 """
 
+from cds_service.content.catalogue import ENGLISH
 from cds_service.engine.model import Decision
 from cds_service.fhir.write_base import Pen
 from cds_service.fhir.write_conditions import condition
@@ -20,14 +21,14 @@ from cds_service.fhir.write_template import Template, elements
 from cds_service.fhir.write_trail import detected_issues
 
 
-def write(decision: Decision, *, base: str, language: str) -> bytes:
+def write(decision: Decision, *, base: str, language: str, unmet: str = "") -> bytes:
     """The answer Bundle as UTF-8 JSON.
 
-    `base` is the canonical base; `language` what the caller asked for ("" when not said): an
-    answer in another language says so.
+    `base` is the canonical base; `language` that of the caregiver's texts, one that the protocol
+    has ("" means English); `unmet` one that was asked for and that it has not: the answer says so.
     """
-    pen, plan = Pen.of(decision, base), decision.plan
-    notes, needed = guidance(pen, language)
+    pen, plan = Pen.of(decision, base, language or ENGLISH), decision.plan
+    notes, needed = guidance(pen, unmet)
     orders = [medication_request(pen, order) for order in plan.orders]
     orders += [fluid_request(pen, order) for order in plan.fluids]
     orders += [course_request(pen, course) for course in plan.courses]
@@ -47,6 +48,13 @@ def write(decision: Decision, *, base: str, language: str) -> bytes:
         issues=issues,
         targets=targets,
     )
+
+
+def spoken_languages(body: bytes, language: str) -> tuple[str, ...]:
+    """The languages that are really in an answer in which `language` was chosen."""
+    # A text that a caller sent has its quotation marks escaped: this is no part of one.
+    used = language != ENGLISH and b'"language":"%b"' % language.encode() in body
+    return (ENGLISH, language) if used else (ENGLISH,)
 
 
 def _sheet(pen: Pen) -> Template:

@@ -6,15 +6,13 @@ from datetime import datetime
 
 import orjson
 
+from cds_service.content.catalogue import ENGLISH
 from cds_service.engine.identity import uuid5
 from cds_service.engine.model import Decision
 from cds_service.engine.phrase import at_time, day
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json
 from cds_service.fhir.write_template import Template, blank, escaped, identity, member, more
-
-LANGUAGE = "en"
-"""The language of the texts written here (BCP 47)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,9 +27,9 @@ class Pen:
     _moments: dict[int, tuple[bytes, bytes]] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, decision: Decision, base: str) -> "Pen":
-        """Take up the pen for one decision."""
-        house, blanks = House.of(decision.protocol, base), _who(decision)
+    def of(cls, decision: Decision, base: str, language: str = ENGLISH) -> "Pen":
+        """Take up the pen for one decision; `language` is the caregiver's."""
+        house, blanks = House.of(decision.protocol, base, language), _who(decision)
         pen = cls(house, decision, blanks, bytes.fromhex(decision.id.replace("-", "")))
         blanks["#guidance-response"] = decision.id.encode()
         blanks["as_of"], _ = pen.moment(decision.case.as_of)
@@ -91,8 +89,8 @@ def who_and_when(element: str) -> Json:
 
 
 def entry(resource: Json) -> Json:
-    """A resource as an entry of the Bundle."""
-    resource["language"] = LANGUAGE
+    """A resource as an entry of the Bundle; it is English unless it says otherwise."""
+    resource.setdefault("language", ENGLISH)
     return {"fullUrl": f"urn:uuid:{resource['id']}", "resource": resource}
 
 

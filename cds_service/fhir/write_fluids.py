@@ -13,6 +13,7 @@ from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json, exact, quantity
 from cds_service.fhir.write_shape import FluidShape, Item
 from cds_service.fhir.write_template import Template, more
+from cds_service.fhir.write_told import instruction, language_of
 
 _ORDERED = {"coding": [{"system": DOSE_RATE_TYPE, "code": "ordered"}]}
 
@@ -28,8 +29,11 @@ def fluid_item(house: House, shape: FluidShape) -> Item:
 def fluid_request(pen: Pen, order: FluidOrder) -> bytes:
     """One fluid as a proposal; an option while the choice it belongs to is open."""
     house = pen.house
-    made = house.kept(_key(order), lambda: Template.of(entry(_request(house, order))))
-    return pen.fill(made, told=house.told(order.instructions))
+    spoken = language_of(house, order.instructions)
+    made = house.kept(
+        (*_key(order), spoken), lambda: Template.of(entry(_request(house, order, spoken)))
+    )
+    return pen.fill(made, told=instruction(house, order.instructions))
 
 
 def _key(order: FluidOrder) -> tuple[object, ...]:
@@ -46,7 +50,7 @@ def _key(order: FluidOrder) -> tuple[object, ...]:
     )
 
 
-def _request(house: House, order: FluidOrder) -> Json:
+def _request(house: House, order: FluidOrder, spoken: str) -> Json:
     reasons = {"reasonReference": classes(order.classes)} if order.classes else {}
     told = [total(order), source(order)]
     note = [house.title("write.proposal"), *(house.text(each) for each in told if each)]
@@ -61,6 +65,7 @@ def _request(house: House, order: FluidOrder) -> Json:
         **reasons,
         "note": [{"text": "\n".join(note)}],
         "dosageInstruction": list(_dosages(house, order)),
+        "language": spoken,
     }
 
 

@@ -10,10 +10,11 @@ from cds_service.content.model import EARLIER, Message
 from cds_service.engine.model import Missing, RowResult
 from cds_service.engine.phrase import asked, fact
 from cds_service.fhir.codes import ATC, LOINC
-from cds_service.fhir.write_base import LANGUAGE, Pen, pointer, start, who_and_when
+from cds_service.fhir.write_base import Pen, pointer, start, who_and_when
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json
 from cds_service.fhir.write_template import blank, escaped, members, more
+from cds_service.fhir.write_told import untranslated
 
 ROLE = "guidance-response"
 
@@ -32,14 +33,17 @@ def guidance_response(house: House) -> Json:
     }
 
 
-def guidance(pen: Pen, language: str) -> tuple[bytes, bytes]:
-    """The `note` and the `dataRequirement`: what is open, and what a system is asked for."""
+def guidance(pen: Pen, unmet: str) -> tuple[bytes, bytes]:
+    """The `note` and the `dataRequirement`: what is open, and what a system is asked for.
+
+    `unmet` is a language that was asked for and of which there are no texts.
+    """
     asked_for = [_asked(pen.house, missing) for missing in pen.decision.plan.missing]
     notes = [
         *_undecided(pen),
         *[each.note for each in asked_for],
         *_not_recorded(pen),
-        *_other_language(pen.house, language),
+        *_other_language(pen, unmet),
     ]
     needed = members("dataRequirement", [each.requirement for each in asked_for])
     return members("note", [b'{"text":"%b"}' % note for note in notes]), needed
@@ -110,7 +114,12 @@ def _made_not_recorded(house: House, codes: Sequence[str]) -> bytes:
     return escaped(house.text(Message("write.not-recorded", (("facts", facts),))))
 
 
-def _other_language(house: House, language: str) -> Iterator[bytes]:
-    if language and language.partition("-")[0].lower() != LANGUAGE:
-        told = Message("write.language", (("language", language), ("used", LANGUAGE)))
-        yield escaped(house.text(told))  # what a caller wrote is not kept
+def _other_language(pen: Pen, unmet: str) -> Iterator[bytes]:
+    """What the caller is told about the language; what a caller wrote is not kept."""
+    house = pen.house
+    if unmet:
+        told = (("language", unmet), ("used", house.language))
+        yield escaped(house.text(Message("write.language", told)))
+    if count := untranslated(house, pen.decision.plan):
+        told = (("language", house.language), ("count", str(count)))
+        yield escaped(house.text(Message("write.untranslated", told)))

@@ -8,13 +8,14 @@ from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass, field
 from typing import TypeVar
 
+from cds_service.content.catalogue import ENGLISH
 from cds_service.content.model import Cite, Message, Source
 from cds_service.content.text import render
 from cds_service.content.treatment import Memo, Protocol
 from cds_service.engine.phrase import cited
 from cds_service.fhir.codes import OWN_SYSTEMS, own_system, plan_definition
 from cds_service.fhir.write_json import Json
-from cds_service.fhir.write_template import escaped, member
+from cds_service.fhir.write_template import escaped
 
 _Made = TypeVar("_Made")
 
@@ -39,20 +40,22 @@ class House:
     base: str
     canonical: str
     systems: dict[str, str]
+    language: str = ENGLISH
+    """That of what the caregiver hears or reads; all else is English."""
     parts: Memo = field(default_factory=_Parts)
     """Texts and templates of single resources."""
     sheets: Memo = field(default_factory=_Sheets)
     """Templates of whole answers, by the shape of the plan."""
 
     @classmethod
-    def of(cls, protocol: Protocol, base: str) -> "House":
-        """The house of this protocol, made once."""
-        key = ("house", base)
+    def of(cls, protocol: Protocol, base: str, language: str = ENGLISH) -> "House":
+        """The house of this protocol and language, made once."""
+        key = ("house", base, language)
         known: House | None = protocol.made.get(key)
         if known is None:
             canonical = f"{plan_definition(base, protocol.id)}|{protocol.version}"
             systems = {name: own_system(base, name) for name in OWN_SYSTEMS}
-            known = protocol.made[key] = cls(protocol, base, canonical, systems)
+            known = protocol.made[key] = cls(protocol, base, canonical, systems, language)
         return known
 
     def kept(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
@@ -69,16 +72,13 @@ class House:
             known = self.parts[message] = escaped(self.text(message))
         return known
 
-    def told(self, messages: tuple[Message, ...]) -> bytes:
-        """The sentences that go with a dose, as its `patientInstruction`."""
-        return self.kept(("told", messages), lambda: self._made_told(messages))
-
-    def _made_told(self, messages: tuple[Message, ...]) -> bytes:
-        words = b'"%b"' % escaped(" ".join(map(self.text, messages)))
-        return member("patientInstruction", words) if messages else b""
+    @property
+    def is_reviewed(self) -> bool:
+        """Whether a reviewer stands by the translations of this language."""
+        return bool(self.protocol.catalogue_by_language[self.language].reviewed_by)
 
     def text(self, message: Message) -> str:
-        """The words of a message."""
+        """The English words of a message."""
         return render(self.protocol, message)
 
     def title(self, key: str) -> str:

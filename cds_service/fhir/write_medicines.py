@@ -31,6 +31,7 @@ from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json, counted, quantity
 from cds_service.fhir.write_shape import Item, OrderShape
 from cds_service.fhir.write_template import Template, blank, escaped, more
+from cds_service.fhir.write_told import instruction, language_of
 from cds_service.quantity import Quantity
 
 _ORDERED, _CALCULATED = (
@@ -50,10 +51,13 @@ def medication_request(pen: Pen, order: Order) -> bytes:
     """One medicine as a proposal; an option while the choice it belongs to is open."""
     house = pen.house
     first, moment = pen.moment(order.first_due)
+    spoken = language_of(house, order.instructions)
     return pen.fill(
-        house.kept(_key(order), lambda: Template.of(entry(_request(house, order)))),
+        house.kept(
+            (*_key(order), spoken), lambda: Template.of(entry(_request(house, order, spoken)))
+        ),
         weighed=house.kept(_weight_key(order), lambda: b"\\n".join(_weighed(house, order))),
-        told=house.told(order.instructions),
+        told=instruction(house, order.instructions),
         moment=moment,
         first=first,
     )
@@ -80,7 +84,7 @@ def _key(order: Order) -> tuple[object, ...]:
     )
 
 
-def _request(house: House, order: Order) -> Json:
+def _request(house: House, order: Order, spoken: str) -> Json:
     medicine, form = order.dose.medicine, order.dose.formulation
     reasons = {"reasonReference": classes(order.classes)} if order.classes else {}
     proposal, cited = house.title("write.proposal"), house.text(sources(order))
@@ -98,6 +102,7 @@ def _request(house: House, order: Order) -> Json:
             "validityPeriod": {"start": blank("first")},
             "quantity": counted(order.packs, form.pack),
         },
+        "language": spoken,
     }
 
 

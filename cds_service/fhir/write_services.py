@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from cds_service.content.catalogue import ENGLISH
 from cds_service.content.model import Message
 from cds_service.engine.model import Care, FollowUp, Referral
 from cds_service.engine.phrase import visit
@@ -11,6 +12,7 @@ from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json
 from cds_service.fhir.write_shape import Item, Shape, VisitShape
 from cds_service.fhir.write_template import blank, escaped, more
+from cds_service.fhir.write_told import instruction, language_of, payload
 
 _REFERRAL = {"system": SNOMED, "code": REFERRAL, "display": "Patient referral"}
 _FOLLOW_UP = {"system": SNOMED, "code": FOLLOW_UP, "display": "Follow-up encounter"}
@@ -72,8 +74,15 @@ def follow_up_request(house: House, each: VisitShape, shape: Shape) -> Item:
         "note": [{"text": house.source(each.cite)}],
     }
     if each.first:
-        resource["patientInstruction"] = when
+        resource |= _told_when(house, each)
     return Item(role, resource, f"{words} {when}", each.branch, (each.cite,))
+
+
+def _told_when(house: House, each: VisitShape) -> Json:
+    """What the caregiver is told about the day; in another language it is written with the day."""
+    if house.language == ENGLISH:
+        return {"patientInstruction": blank(f"{each.key}.when")}
+    return {"language": blank(f"{each.key}.language"), more(f"{each.key}.told"): None}
 
 
 def _dated(each: VisitShape) -> Json:
@@ -85,16 +94,19 @@ def _dated(each: VisitShape) -> Json:
 
 def dates(pen: Pen, follow_up: FollowUp) -> None:
     """Fill in the dates of a visit."""
-    house, key = pen.house, follow_up.key
+    house, key, said = pen.house, follow_up.key, visit(follow_up)
     dated = house.kept(
         ("visit", follow_up.on, follow_up.until),
         lambda: (
             str(follow_up.on).encode(),
             str(follow_up.until).encode(),
-            escaped(house.text(visit(follow_up))),
+            escaped(house.text(said)),
         ),
     )
     pen.blanks[f"{key}.on"], pen.blanks[f"{key}.until"], pen.blanks[f"{key}.when"] = dated
+    if house.language != ENGLISH:
+        pen.blanks[f"{key}.language"] = language_of(house, (said,)).encode()
+        pen.blanks[f"{key}.told"] = instruction(house, (said,))
 
 
 def _request(role: str, *, option: bool) -> Json:
@@ -112,8 +124,9 @@ def communication_request(house: House, told: Sequence[Message]) -> Item:
         **start("CommunicationRequest", "counselling"),
         "status": "draft",
         more("who"): None,
-        "payload": [{"contentString": house.text(line)} for line in told],
+        "payload": payload(house, told),
         "authoredOn": blank("as_of"),
         "note": [{"text": house.title("write.proposal")}],
+        "language": language_of(house, told),
     }
     return Item("counselling", resource, house.title("write.counselling"), "", ())

@@ -5,7 +5,8 @@ shape fits every answer of that shape. What differs from one infant to the next 
 evidence, cautions, what is missing) is left blank.
 """
 
-from cds_service.fhir.write_base import LANGUAGE, entry, start
+from cds_service.content.catalogue import ENGLISH
+from cds_service.fhir.write_base import entry, start
 from cds_service.fhir.write_courses import course_item
 from cds_service.fhir.write_fluids import fluid_item
 from cds_service.fhir.write_group import care_plan, request_group
@@ -29,7 +30,7 @@ def sheet(house: House, shape: Shape) -> Template:
     return Template.of(
         {
             **start("Bundle", "bundle"),
-            "language": LANGUAGE,
+            "language": ENGLISH,
             "type": "collection",
             "timestamp": blank("as_of"),
             "entry": _entries(house, shape),

@@ -9,6 +9,7 @@ from itertools import dropwhile
 from textwrap import wrap
 
 from cds_service.case import Age, Answer
+from cds_service.content.catalogue import ENGLISH
 from cds_service.content.model import Cite, Message
 from cds_service.content.text import render
 from cds_service.engine import course_words, fluid_words
@@ -37,6 +38,7 @@ from cds_service.engine.phrase import (
     target,
     visit,
 )
+from cds_service.label.told import told
 
 WIDTH = 80
 """Columns."""
@@ -50,16 +52,20 @@ _BRANCH_HEADINGS = {
 }
 
 
-def plain(decision: Decision) -> str:
-    """The whole plan as text, lines of at most WIDTH columns, ending with a line break."""
-    return "\n".join(_Page(decision).lines()) + "\n"
+def plain(decision: Decision, language: str = ENGLISH) -> str:
+    """The whole plan as text, lines of at most WIDTH columns, ending with a line break.
+
+    It is for the health worker and in English; in another `language` follows what the caregiver
+    is told.
+    """
+    return "\n".join(_Page(decision, language).lines()) + "\n"
 
 
 class _Page:
     """One decision being told; every method yields lines."""
 
-    def __init__(self, decision: Decision) -> None:
-        self._decision = decision
+    def __init__(self, decision: Decision, language: str) -> None:
+        self._decision, self._language = decision, language
         self._plan = decision.plan
         self._assessment = decision.assessment
 
@@ -79,12 +85,22 @@ class _Page:
         yield from self._section(here, self._branch("here"))
         yield from self._section("plain.cautions", self._cautions())
         yield from self._section("plain.counselling", self._bullets(self._plan.counselling))
+        yield from self._caregiver()
         yield from self._section("plain.not-recorded", self._not_recorded())
         yield from self._section("plain.sources", self._sources())
 
     def _text(self, message: Message | str) -> str:
         key = Message(message) if isinstance(message, str) else message
         return render(self._decision.protocol, key)
+
+    def _caregiver(self) -> Iterator[str]:
+        """The caregiver's sentences again, in another language than English."""
+        if self._language != ENGLISH:
+            lines = [
+                line for said in told(self._decision, self._language) for line in _bullet(said)
+            ]
+            heading = Message("plain.caregiver", (("language", self._language),))
+            yield from ("", self._text(heading), *lines)
 
     def _section(self, heading: str, body: Iterable[str], *, always: bool = False) -> Iterator[str]:
         content = list(dropwhile(lambda line: not line, body))

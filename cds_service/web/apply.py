@@ -120,7 +120,7 @@ def _check_readable(content_type: str, coding: str) -> None:
 
 def _recommendation(answer: Answer, *, strict: bool) -> Reply:
     headers = {
-        "content-language": answer.language,
+        "content-language": ", ".join(answer.languages),
         "cds-log-index": str(answer.index),
         "cds-decision-id": answer.decision_id,
     }

@@ -10,7 +10,7 @@ import msgspec
 from fastapi import FastAPI
 
 from cds_service.fhir import times, wire, wire_resources
-from cds_service.service import LANGUAGES, Service
+from cds_service.service import Service
 from cds_service.web.apply import APPLY, NOTE, TYPE, path
 from cds_service.web.openapi import header, outcomes, ref, resource
 
@@ -61,6 +61,7 @@ _SUMMARIES = {
 
 def operation(service: Service, code: str) -> dict[str, Any]:
     """The Operation Object of `$apply`, or of `$referral-note`."""
+    known = ", ".join(service.protocol.languages)
     answers = {str(status): answer for status, answer in outcomes(_STATUSES).items()}
     return {
         "tags": ["recommendation"],
@@ -72,7 +73,7 @@ def operation(service: Service, code: str) -> dict[str, Any]:
             header("Prefer", "`handling=strict` refuses elements that are not read.", {
                 "type": "string", "examples": ["handling=strict", "handling=lenient"],
             }),
-            header("Accept-Language", f"Languages there are: {', '.join(LANGUAGES)}."),
+            header("Accept-Language", f"Languages there are: {known}."),
             header("X-Request-Id", "Repeated in the answer and in the service's own log."),
         ],
         "requestBody": {

@@ -74,6 +74,10 @@ def test_what_no_table_asks_for_is_unjudged_or_serves_another_purpose() -> None:
         "diarrhoea",  # says for whom the table of dehydration is
         "kidney-problem",  # gentamicin
         "little-urine",
+        "loop-diuretic-in-use",
+        "not-for-young-infants",  # said whatever the classes are
+        "other-antibiotic-in-use",  # every antibiotic
+        "ototoxic-medicine-in-use",
         "referral-possible",  # refer or treat here
     }
 

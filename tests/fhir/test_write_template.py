@@ -70,8 +70,8 @@ def test_what_a_caller_sent_stays_a_text_whatever_it_looks_like(sent: str) -> No
     made = _with_words(sent)
     (issue,) = resources(judged(write(made, base=BASE, language="")), "DetectedIssue")
     assert sent in issue["detail"]
-    notes = json.loads(write(made, base=BASE, language=sent))["entry"][0]["resource"]["note"]
-    assert sent in notes[0]["text"]
+    notes = json.loads(write(made, base=BASE, language="en", unmet=sent))["entry"][0]
+    assert sent in notes["resource"]["note"][0]["text"]
 
 
 def _with_words(sent: str) -> Decision:

@@ -6,6 +6,7 @@ from cds_service.case import Age, Answer
 from cds_service.content.model import Message
 from cds_service.engine import decide
 from cds_service.label.plain import WIDTH, plain
+from tests.catalogues import marked, with_language
 from tests.changing import replace
 from tests.engine.cases import Told, every_case
 from tests.fhir.decisions import (
@@ -195,3 +196,21 @@ def test_care_for_every_branch_is_told_on_its_own() -> None:
 
 def test_nobody_is_named() -> None:
     assert "asha" not in plain(severe())
+
+
+def test_the_caregivers_sentences_follow_in_another_language() -> None:
+    given = amoxicillin(instructions=(Message("give.oral"), Message("first-dose-here")))
+    todo = plan(
+        orders=(given,),
+        counselling=(Message("care.return-at-once"),),
+        follow_ups=(visit("review", 1),),
+    )
+    made = decision(todo=todo)
+    words = with_language(made.protocol, "xh", marked("xa"))
+    text = flat(plain(replace(made, protocol=words), "xh"))
+    assert "IN THE LANGUAGE xh" in text
+    assert order(text, "- xa amoxicillin", "- xa Give it inside the cheek", "- xa Come back at")
+    assert text.count("Draft translation, have it reviewed.") == 2
+    reviewed = with_language(made.protocol, "xh", marked("xa"), reviewed="Orla Fenn, Mvumo")
+    assert "Draft" not in plain(replace(made, protocol=reviewed), "xh")
+    assert "IN THE LANGUAGE" not in plain(made)

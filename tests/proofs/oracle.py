@@ -41,17 +41,22 @@ def verdict(mutant: Mutant) -> str:
 def verdict_on(file: str, text: bytes) -> str:
     """The same of a file's text."""
     try:
-        protocol = load(_folder(file, text))
+        protocol = load(_folder(file, text), translated=False)
     except ContentError:
         return "refused"
     except Exception as error:  # noqa: BLE001 - a loader that falls over is told, not hidden
         return f"{CRASHED}: {error!r}"
-    return killed_by(protocol)
+    return killed_by(protocol, file)
 
 
-def killed_by(protocol: Protocol) -> str:
+def killed_by(protocol: Protocol, file: str = "") -> str:
     """The first thing that does not fit this content; "" when all does."""
-    for check in (_cases, _pairs, _published):
+    checks = (_cases, _pairs, _published)
+    if file.startswith(("medicines/", "fluids")):  # what kills most comes first
+        checks = (_published, _cases, _pairs)
+    elif file.startswith(("signs", "classifications")):
+        checks = (_pairs, _cases, _published)
+    for check in checks:
         for name in check(protocol):
             return name
     return ""
@@ -122,6 +127,9 @@ def _published(protocol: Protocol) -> Iterator[str]:
     """The tests of published doses, run on this content."""
     for module in _modules():
         module.PROTOCOL = protocol
+        for kept in vars(module).values():
+            if hasattr(kept, "cache_clear"):  # what was worked out with other content
+                kept.cache_clear()
         for name, test in _tests(module):
             if _fails(test):
                 yield f"{module.__name__}.{name}"

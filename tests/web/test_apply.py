@@ -15,11 +15,12 @@ import pytest
 
 from cds_service.audit.record import digest
 from cds_service.audit.sqlite import SqliteStore
-from cds_service.service import Service
+from cds_service.content.library import Library
+from cds_service.service import Service, replay
 from cds_service.web.app import make_app
 
 from .conftest import NOW, Call, call_app, issue
-from .sample import AT, PATH, body, bundle
+from .sample import AT, BASE, PATH, body, bundle
 
 
 def test_a_plan_comes_back_as_a_bundle_that_begins_with_the_guidance(post: Call) -> None:
@@ -104,8 +105,52 @@ def test_other_spellings_of_the_address(call: Call, path: str) -> None:
     assert call("POST", path, content=body(), headers=headers).status_code == 200
 
 
-def test_a_language_we_do_not_have_falls_back_visibly(post: Call) -> None:
-    assert post(accept_language="sw, fr;q=0.5").headers["content-language"] == "en"
+def in_language(code: str) -> bytes:
+    return body(userLanguage={"valueCode": code})
+
+
+@pytest.mark.parametrize(
+    ("wished", "used"),
+    [
+        ("xh, fr;q=0.5", "en, fr"),
+        ("sw-TZ", "en, sw"),
+        ("fr;q=0.3, SW;q=0.4, *;q=0.1", "en, sw"),
+        ("en-GB, sw;q=0.9", "en"),
+        ("xh", "en"),
+        ("*", "en"),
+        ("", "en"),
+    ],
+)
+def test_the_language_is_looked_up_as_rfc_4647_says(post: Call, wished: str, used: str) -> None:
+    assert post(accept_language=wished).headers["content-language"] == used
+
+
+def test_the_requests_own_language_comes_first_and_is_recorded(
+    post: Call, service: Service
+) -> None:
+    answer = post(in_language("sw"), accept_language="fr")
+
+    assert answer.headers["content-language"] == "en, sw"
+    entry = asyncio.run(service.store.get(0))
+    assert entry is not None
+    assert entry.language == "sw"
+
+
+def test_a_language_that_there_is_not_is_said_and_replayed(post: Call, service: Service) -> None:
+    answer = post(in_language("xh"), accept_language="xh, sw;q=0.2")
+
+    assert answer.headers["content-language"] == "en, sw"
+    note = answer.json()["entry"][0]["resource"]["note"]
+    assert "No texts in the language xh" in " ".join(each["text"] for each in note)
+    entry = asyncio.run(service.store.get(0))
+    assert entry is not None
+    assert replay(entry, Library(), base=BASE) == answer.content
+
+
+def test_the_decision_is_the_same_in_every_language(post: Call) -> None:
+    answers = [post(accept_language=each) for each in ("en", "fr", "sw", "ar")]
+
+    assert len({each.headers["cds-decision-id"] for each in answers}) == 1
 
 
 def test_strictness_is_confirmed(post: Call) -> None:

@@ -46,6 +46,8 @@ def _request(house: House, course: RunningCourse) -> Json:
     if course.origin is not None and course.origin.reference:
         resource["basedOn"] = [{"reference": course.origin.reference}]
     if course.next_due is not None and course.last_day is not None:
-        last = course.last_day.isoformat()
-        resource["occurrencePeriod"] = {"start": course.next_due.isoformat(), "end": last}
+        due, last = course.next_due.isoformat(), course.last_day.isoformat()
+        # A whole day would begin before the one dose that is left in it (FHIR R4, per-1).
+        ends = due if course.last_day == course.next_due.date() else last
+        resource["occurrencePeriod"] = {"start": due, "end": ends}
     return resource

@@ -67,7 +67,7 @@ FAULTS = {
     ),
     "empty item": Fault(AMPICILLIN, "range: [50 mg/kg, 50 mg/kg]", "range: [50 mg/kg, null]", "an empty item"),
     "below zero": Fault(GENTAMICIN, "split-above: {value: 2 mL", "split-above: {value: -2 mL", "-2 mL is below zero"),
-    "half a day": Fault(PLANS, "for: 10 d", "for: 10.5 d", "days, and times a day, are whole numbers"),
+    "half a day": Fault(PLANS, "for: 10 d", "for: 10.5 d", "days, doses and times a day are whole numbers"),
     "no days": Fault(PLANS, "for: 10 d", "for: 0 d", "for must be above zero"),
     "never a day": Fault(AMPICILLIN, "times-a-day: {value: 2 /d", "times-a-day: {value: 0 /d", "times-a-day must be above zero"),
     # Sources and evidence

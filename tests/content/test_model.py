@@ -79,6 +79,7 @@ def test_what_no_table_asks_for_is_unjudged_or_serves_another_purpose() -> None:
         "other-antibiotic-in-use",  # every antibiotic
         "ototoxic-medicine-in-use",
         "referral-possible",  # refer or treat here
+        "vomited-after-dose",  # held against the times of the doses
     }
 
 

@@ -124,7 +124,8 @@ def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, CareIte
         yield from (("here", item) for item in facts.protocol.low_weight.care)
     for managed in situation.managed:
         # Local care belongs to every branch: it is done before the infant leaves.
-        branch = "" if managed.care_only and situation.refers else "here"
+        local = managed.care_only or bool(managed.plan.absorbed_by)
+        branch = "" if local and situation.refers else "here"
         if branch == "" or situation.treats_here:
             goes_on = managed.plan.code != managed.held.code
             # Of a treatment that goes on, only the care of signs that are there now.

@@ -1,0 +1,98 @@
+"""Courses that run as ServiceRequests. Shapes and codes: FHIR R4 servicerequest.html."""
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from cds_service.case import Answer, Finding, Origin
+from cds_service.engine.model import Decision
+from cds_service.fhir.write import write
+from cds_service.label.plain import plain
+from tests.changing import replace
+from tests.engine.test_courses import AT, DAY, HALF, dose, follow_up, order, slots
+from tests.engine.test_left_out import made
+from tests.fhir.decisions import BASE
+from tests.fhir.judge import judged, resources
+
+
+def running(day: int = 3, reference: str = "MedicationRequest/amoxicillin") -> Decision:
+    """Amoxicillin by order, every dose recorded so far."""
+    times = slots("amoxicillin", day)
+    use = order("amoxicillin", times[0], origin=Origin(reference))
+    given = tuple(dose("amoxicillin", at) for at in times)
+    return made(follow_up(times[0], given=given, in_use=(use,)))
+
+
+def request(decision: Decision) -> dict[str, Any]:
+    """The ServiceRequest of the course."""
+    bundle = judged(write(decision, base=BASE, language="en"))
+    (one,) = [
+        each
+        for each in resources(bundle, "ServiceRequest")
+        if each["code"]["coding"][0]["code"].endswith("-course")
+    ]
+    return one
+
+
+def test_a_course_that_goes_on_names_its_order_the_next_dose_and_the_last_day() -> None:
+    one = request(running())
+    assert one["code"]["coding"][0]["code"] == "continue-course"
+    assert one["basedOn"] == [{"reference": "MedicationRequest/amoxicillin"}]
+    start, end = one["occurrencePeriod"]["start"], one["occurrencePeriod"]["end"]
+    first = AT - 2 * DAY
+    assert (start, end) == (AT.isoformat(), (first + 13 * HALF).date().isoformat())
+    left = one["quantityQuantity"]
+    assert (left["value"], left["code"]) == (10, "{dose}")
+    assert (one["status"], one["intent"]) == ("draft", "proposal")
+
+
+def test_no_second_request_is_written_for_the_medicine() -> None:
+    bundle = judged(write(running(), base=BASE, language="en"))
+    codes = [
+        contained["code"]["coding"][0]["code"]
+        for each in resources(bundle, "MedicationRequest")
+        for contained in each["contained"]
+        if "coding" in contained["code"]
+    ]
+    assert "J01CA04" not in codes
+
+
+def test_a_course_that_is_complete_is_stopped() -> None:
+    one = request(running(day=8))
+    assert one["code"]["coding"][0]["code"] == "stop-course"
+    assert "occurrencePeriod" not in one
+
+
+@pytest.mark.parametrize("reference", ["\x01as_of\x01", "\x02who\x02", '", "evil": "'])
+def test_what_the_caller_calls_the_order_stays_a_text(reference: str) -> None:
+    assert request(running(reference=reference))["basedOn"] == [{"reference": reference}]
+
+
+def test_an_order_without_an_address_is_not_named() -> None:
+    assert "basedOn" not in request(running(reference=""))
+
+
+def test_the_course_is_told_in_plain_words() -> None:
+    told = " ".join(plain(running()).split())
+    assert "half a tablet" in told
+    assert "Amoxicillin" in told or "amoxicillin" in told
+
+
+def test_a_course_without_an_order_has_its_request_and_no_second_way() -> None:
+    known = running().case
+    decision = made(replace(known, in_use=()))
+    bundle = judged(write(decision, base=BASE, language="en"))
+    coded = [each["code"]["coding"][0]["code"] for each in resources(bundle, "ServiceRequest")]
+    assert "continue-course" not in coded
+
+
+def test_a_repeat_is_a_care_item() -> None:
+    known = running(day=3).case
+    at = AT - timedelta(minutes=5)
+    given = (*known.given, dose("amoxicillin", at))
+    vomit = Finding("vomited-after-dose", Answer.YES, AT, Origin("Observation/vomit"))
+    decision = made(replace(known, given=given, findings=(*known.findings, vomit)))
+    bundle = judged(write(decision, base=BASE, language="en"))
+    coded = [each["code"]["coding"][0]["code"] for each in resources(bundle, "ServiceRequest")]
+    assert "repeat-the-dose" in coded

@@ -234,6 +234,11 @@ class RunningCourse(NamedTuple):
     amount: Quantity | None = None
     """What is measured for one dose, as ordered."""
 
+    @property
+    def is_told(self) -> bool:
+        """Whether it is written by itself; else the order for its rest says what is to be done."""
+        return self.ordered or self.complete
+
 
 class FluidStep(NamedTuple):
     """A volume (mL) that is given over some hours, and about how much that is each hour."""

@@ -93,7 +93,7 @@ class Shape(NamedTuple):
             tuple([_visit(follow_up) for follow_up in plan.follow_ups]),
             plan.counselling,
             tuple([_fluid(order) for order in plan.fluids]),
-            tuple([_course(each) for each in plan.courses]),
+            tuple([_course(each) for each in plan.courses if each.is_told]),
         )
 
     def is_open(self, branch: str) -> bool:

@@ -46,7 +46,7 @@ def test_a_referral_that_is_not_urgent_is_routine() -> None:
     found = only("ServiceRequest", plan(choice="refer", referral=referral(urgent=False)))
     assert (found["priority"], found["code"]["text"]) == (
         "routine",
-        "Refer for assessment, without hurry",
+        "Refer for assessment",
     )
 
 

@@ -39,7 +39,7 @@ _WEIGH = frozenset({"outside-range", "above-ceiling", "too-small-to-measure"})
 
 _NO_WEIGHT = "no-weight"
 
-_NOT_GRAVE = frozenset({"not-offered", "already-given"})
+_NOT_GRAVE = frozenset({"not-offered", "already-given", "course-complete"})
 
 # Whether and when a dose was given has to be found out before the next one.
 _WHEN = frozenset({"given-at-unknown-time", "record-missing", "record-unclear", "doses-too-close"})

@@ -15,10 +15,15 @@ _VOMITED = {"repeat": "moderate", "too-late": "low", "again": "high", "unknown":
 """How grave each verdict on a vomited dose is."""
 
 
-def course_cautions(courses: Iterable[RunningCourse], facts: Facts) -> Iterator[Caution]:
+def course_cautions(
+    courses: Iterable[RunningCourse], facts: Facts, *, treats_here: bool
+) -> Iterator[Caution]:
     """Doses nobody recorded, missed doses, a course that stops, waits or is too short."""
     for course in courses:
         yield from _of_course(course, facts)
+        # Of an infant who is sent away no course is asked for here.
+        if course.ordered and course.state == "continue" and treats_here and not course.asked_for:
+            yield _caution("course-not-asked-for", "moderate", course)
         yield from _missed(course, facts)
     yield from (_of_vomited(each, facts) for each in vomited(facts) if each.now)
 
@@ -44,8 +49,6 @@ def _of_order(course: RunningCourse, facts: Facts) -> Iterator[Caution]:
     if course.doubt:
         message = Message(f"no-dose.{course.doubt}", (_name(course.medicine),))
         yield Caution(f"no-dose-{course.doubt}", "high", message, medicine=course.medicine)
-    if not course.asked_for:
-        yield _caution("course-not-asked-for", "moderate", course)
     orders = [use for use in facts.case.in_use if use.medicine == course.medicine and use.ordered]
     if len(orders) > 1:
         yield _caution("several-orders", "moderate", course)

@@ -91,7 +91,10 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
         return given
     return replace(
         given,
-        cautions=(*given.cautions, *course_cautions(courses, facts)),
+        cautions=(
+            *given.cautions,
+            *course_cautions(courses, facts, treats_here=situation.treats_here),
+        ),
         missing=(*given.missing, *course_missing(courses, facts)),
         courses=courses,
     )

@@ -7,7 +7,7 @@ given" is judged by hours since the dose; one medicine, one order.
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 from cds_service.case import GivenDose, MedicineInUse
 from cds_service.content.medicine import Medicine
@@ -72,6 +72,13 @@ def doubt(medicine: Medicine, facts: Facts, record: Past) -> str:
     return "doses-too-close" if close else ""
 
 
+def in_a_row(record: Past) -> int:
+    """The most doses that were missed one after another; those without a time may all be so."""
+    events = sorted([*((at, False) for at in record.kept), *((at, True) for at in record.missed)])
+    runs = [len(list(run)) for missed, run in groupby(events, key=lambda each: each[1]) if missed]
+    return max(runs, default=0) + record.missed_some_time
+
+
 def next_due(medicine: Medicine, facts: Facts, record: Past, interval: timedelta) -> datetime:
     """By the hours since the last dose: now, when enough have passed, else at its usual time."""
     if not record.kept:
@@ -100,7 +107,9 @@ def running_courses(needs: Iterable[Need], facts: Facts) -> tuple[RunningCourse,
 
 def serves(course: RunningCourse, need: Need) -> bool:
     """Whether the order that runs is what the need asks for, so that none is written."""
-    return course.ordered and course.medicine in (*need.course.medicines, need.course.alternative)
+    forbidden = course.state == "stop" and not course.complete
+    named = course.medicine in (*need.course.medicines, need.course.alternative)
+    return course.ordered and named and not forbidden
 
 
 def is_on_order(need: Need, medicine: Medicine, facts: Facts) -> bool:
@@ -193,8 +202,9 @@ def _made(found: _Found, facts: Facts) -> RunningCourse:
     unrecorded = min(_unrecorded(found, facts.case.as_of), max(0, total - given))
     left = max(0, total - given - unrecorded)
     state = _state(medicine, facts, left)
+    unclear = doubt(medicine, facts, record) if state == "continue" else ""
     due = None
-    if state == "continue" and not doubt(medicine, facts, record):
+    if state == "continue" and not unclear:
         due = next_due(medicine, facts, record, found.interval)
     branches = {need.branch for need in found.needs}
     return RunningCourse(
@@ -212,6 +222,8 @@ def _made(found: _Found, facts: Facts) -> RunningCourse:
         last_day=None if due is None else (due + (left - 1) * found.interval).date(),
         complete=left == 0,
         ordered=order is not None,
+        doubt=unclear,
+        in_a_row=in_a_row(record),
         asked_for=bool(found.needs),
         longer=_longer(found, total),
         cite=facts.protocol.courses.cite,

@@ -39,7 +39,7 @@ _WEIGH = frozenset({"outside-range", "above-ceiling", "too-small-to-measure"})
 
 _NO_WEIGHT = "no-weight"
 
-_NOT_GRAVE = frozenset({"not-offered", "already-given"})
+_NOT_GRAVE = frozenset({"not-offered", "already-given", "course-complete"})
 
 # Whether and when a dose was given has to be found out before the next one.
 _WHEN = frozenset({"given-at-unknown-time", "record-missing", "record-unclear", "doses-too-close"})
@@ -91,7 +91,10 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
         return given
     return replace(
         given,
-        cautions=(*given.cautions, *course_cautions(courses, facts)),
+        cautions=(
+            *given.cautions,
+            *course_cautions(courses, facts, treats_here=situation.treats_here),
+        ),
         missing=(*given.missing, *course_missing(courses, facts)),
         courses=courses,
     )

@@ -227,6 +227,10 @@ class RunningCourse(NamedTuple):
     """Whether an active order says it: then no second order is written."""
     asked_for: bool
     """Whether a class of this visit asks for the medicine."""
+    doubt: str
+    """Why it is not known when the next dose may be given: the end of a text `no-dose.<...>`."""
+    in_a_row: int
+    """The most doses that were missed one after another."""
     longer: int | None
     """Days that a class found now asks for, when they are more than the order's."""
     cite: Cite

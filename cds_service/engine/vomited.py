@@ -4,7 +4,7 @@ Clinical content, section 6: spat out or vomited within the window: repeat the w
 after it: do not repeat; the repeated dose is vomited too: do not repeat, seek advice.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 
 from cds_service.case import Answer
@@ -53,7 +53,7 @@ def window(protocol: Protocol) -> timedelta:
     return timedelta(minutes=int(value.quantity.to("min").value))
 
 
-def _judged(times: Iterable[datetime | None], facts: Facts) -> Iterator[Vomited]:
+def _judged(times: set[datetime | None], facts: Facts) -> Iterator[Vomited]:
     doses = _oral_doses(facts)
     found: dict[tuple[str, datetime | None], Vomited] = {}
     known = [at for at in times if at is not None]
@@ -62,7 +62,7 @@ def _judged(times: Iterable[datetime | None], facts: Facts) -> Iterator[Vomited]
         for each in _of(at, doses, found, facts):
             found.setdefault((each.medicine, each.dose_at), each._replace(now=at >= begins))
     yield from found.values()
-    if len(known) < len(list(times)):
+    if None in times:
         yield Vomited("", None, None, "unknown", now=True)
 
 

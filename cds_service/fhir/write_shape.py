@@ -98,7 +98,12 @@ class Shape(NamedTuple):
 
     def is_open(self, branch: str) -> bool:
         """Whether this branch is a member of a choice that is still open."""
-        return (self.choice, branch) in _OPEN
+        return is_open(self.choice, branch)
+
+
+def is_open(choice: str, branch: str) -> bool:
+    """The same of a plan's choice."""
+    return (choice, branch) in _OPEN
 
 
 def _order(order: Order) -> OrderShape:

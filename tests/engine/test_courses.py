@@ -11,12 +11,20 @@ import pytest
 from hypothesis import given as for_every
 from hypothesis import strategies as st
 
-from cds_service.case import Case, EarlierClass, GivenDose, MedicineInUse, MissedDose, Origin
+from cds_service.case import (
+    Case,
+    EarlierClass,
+    GivenDose,
+    MedicineInUse,
+    MissedDose,
+    Origin,
+    Refusal,
+)
 from cds_service.engine.identity import canonical
 from cds_service.engine.model import Plan, RunningCourse
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.test_edges import AT, NO, YES, found
+from tests.engine.test_edges import AT, NO, YES, found, measured
 from tests.engine.test_left_out import cautions, made, severe
 
 DAY = timedelta(days=1)
@@ -341,3 +349,195 @@ def test_numbers_of_a_course_never_contradict_each_other(case: Case) -> None:
 @for_every(records())
 def test_every_record_is_part_of_the_question(case: Case) -> None:
     assert canonical(case) != canonical(replace(case, earlier=()))
+
+
+def amoxicillin(*more: object, **changes: object) -> Case:
+    """A course of amoxicillin since yesterday by order, every dose recorded."""
+    times = slots("amoxicillin", 2)
+    given = tuple(dose("amoxicillin", at) for at in times)
+    told = {"given": given, "in_use": (order("amoxicillin", times[0]),), **changes}
+    return follow_up(times[0], *more, **told)
+
+
+def repeats(decision: object) -> list[str]:
+    return [each.key for each in decision.plan.care if each.key.endswith("repeat-the-dose")]
+
+
+def test_one_missed_dose_is_a_word_of_caution() -> None:
+    known = amoxicillin()
+    lost = known.given[-1]
+    assert lost.at is not None
+    decision = made(
+        replace(known, given=known.given[:-1], missed=(missed("amoxicillin", lost.at),))
+    )
+    assert cautions(decision)["dose-missed"] == "moderate"
+    assert "dose-missed" not in cautions(made(known))
+
+
+def test_missed_doses_without_a_time_may_all_be_in_a_row() -> None:
+    some_time = tuple(MissedDose("amoxicillin", None, Origin(f"M/{each}")) for each in "ab")
+    decision = made(amoxicillin(missed=some_time))
+    assert course(decision.plan, "amoxicillin").missed == 2
+    assert cautions(decision)["missed-doses"] == "high"
+
+
+def test_a_dose_of_a_running_order_given_at_an_unknown_time_holds_the_next() -> None:
+    known = amoxicillin()
+    decision = made(replace(known, given=(*known.given, dose("amoxicillin", None))))
+    assert course(decision.plan, "amoxicillin").next_due is None
+    assert cautions(decision)["no-dose-given-at-unknown-time"] == "high"
+    assert "amoxicillin" in {one.code for one in decision.plan.missing if one.required}
+
+
+def test_two_active_orders_of_one_medicine_are_said_and_the_latest_counts() -> None:
+    known = amoxicillin()
+    later = order("amoxicillin", AT - HALF, days=5, origin=Origin("MedicationRequest/later"))
+    decision = made(replace(known, in_use=(*known.in_use, later)))
+    assert cautions(decision)["several-orders"] == "moderate"
+    assert course(decision.plan, "amoxicillin").origin == later.origin
+
+
+def test_an_order_that_no_class_asks_for_is_asked_about() -> None:
+    first = AT - DAY
+    use = order("amoxicillin", first)._replace(medicine="nystatin", a_day=4)
+    decision = made(amoxicillin(given=(), in_use=(use,)))
+    one = course(decision.plan, "nystatin")
+    assert (one.asked_for, one.branch) == (False, "")
+    assert cautions(decision)["course-not-asked-for"] == "moderate"
+
+
+def test_an_order_that_says_neither_since_when_nor_how_long() -> None:
+    bare = order("amoxicillin", AT)._replace(since=None, days=None, a_day=None)
+    # With doses recorded the course is the one that is due, without them nothing is counted.
+    one = course(made(amoxicillin(in_use=(bare,))).plan, "amoxicillin")
+    assert (one.total, one.given, one.left) == (14, 2, 12)
+    # Of an infant with an earlier class the course is counted from that visit.
+    assert course(made(amoxicillin(in_use=(bare,), given=())).plan, "amoxicillin").day == 2
+    nothing = made(severe(in_use=(bare,)))
+    assert nothing.plan.courses == ()
+    assert "no-dose-already-being-given" in cautions(nothing)
+
+
+def test_an_order_that_no_class_asks_for_and_that_says_no_length_is_no_course() -> None:
+    use = order("amoxicillin", AT - DAY, days=None)._replace(medicine="nystatin")
+    assert made(severe(in_use=(use,))).plan.courses == ()
+
+
+def test_one_dose_of_an_illness_is_no_course() -> None:
+    # Below 1.5 kg: one gentamicin only, the next on advice (section 3).
+    known = severe(given=(dose("gentamicin", AT - HALF),))
+    small = tuple(one for one in known.measurements if one.kind != "weight")
+    plan = made(replace(known, measurements=(*small, measured("weight", "1.4", "kg")))).plan
+    assert "gentamicin" not in {one.medicine for one in plan.courses}
+
+
+def test_a_class_found_now_may_ask_for_more_days_than_were_ordered() -> None:
+    known = amoxicillin()
+    (use,) = known.in_use
+    short = severe(given=known.given, in_use=(use._replace(days=5),))
+    decision = made(short)
+    assert course(decision.plan, "amoxicillin").longer == 7
+    assert cautions(decision)["course-too-short"] == "moderate"
+
+
+def test_a_kidney_problem_stops_gentamicin_of_ten_days_at_seven() -> None:
+    # Section 5: stop at 7 d (MSF, LBL seen).
+    first = AT - DAY
+    use = order("gentamicin", first, days=10)
+    known = follow_up(first, given=(dose("gentamicin", first),), in_use=(use,))
+    assert course(made(known).plan, "gentamicin").total == 10
+    findings = [one for one in known.findings if one.code != "kidney-problem"]
+    ill = replace(known, findings=(*findings, found("kidney-problem", YES)))
+    assert course(made(ill).plan, "gentamicin").total == 7
+
+
+def test_injections_that_are_complete_need_no_more_daily_visits() -> None:
+    times = [AT - 2 * DAY, AT - DAY]
+    use = order("gentamicin", times[0], days=2)
+    given = tuple(dose("gentamicin", at) for at in times)
+    plan = made(follow_up(times[0], given=given, in_use=(use,))).plan
+    assert course(plan, "gentamicin").complete
+    assert not [one for one in plan.follow_ups if one.key == "next-injection"]
+    going_on = made(follow_up(times[0], given=given, in_use=(order("gentamicin", times[0]),))).plan
+    (visits,) = [one for one in going_on.follow_ups if one.key == "next-injection"]
+    assert visits.until == course(going_on, "gentamicin").last_day
+
+
+def test_a_vomited_dose_is_repeated_by_the_order_that_is_made_now() -> None:
+    known = severe(given=(dose("amoxicillin", AT - timedelta(minutes=20)),))
+    decision = made(replace(known, findings=(*known.findings, vomit(12))))
+    assert repeats(decision) == ["here.amoxicillin.repeat-the-dose"]
+    (one,) = [each for each in decision.plan.orders if each.dose.medicine.code == "amoxicillin"]
+    assert (one.first_due, one.doses) == (AT, 14)
+
+
+def test_the_amount_of_a_repeat_is_that_of_the_order() -> None:
+    known = vomited(22).case
+    words = [dict(e.message.values)["amount"].key for e in made(known).plan.care if e.weighed]
+    assert words[:1] == ["amount.{tbl}.half"]
+    bare = replace(known, in_use=(known.in_use[0]._replace(amount=None),))
+    words = [dict(e.message.values)["amount"].key for e in made(bare).plan.care if e.weighed]
+    assert words[:1] == ["amount.as-ordered"]
+
+
+def test_nothing_is_repeated_while_the_course_waits_for_advice() -> None:
+    known = vomited(22).case
+    findings = [one for one in known.findings if one.code != "drug-reaction"]
+    held = replace(known, findings=(*findings, found("drug-reaction", YES)))
+    assert repeats(made(held)) == []
+
+
+def test_a_dose_vomited_at_an_earlier_visit_counts_as_not_given_and_is_not_spoken_of() -> None:
+    known = amoxicillin()
+    first = known.given[0].at
+    assert first is not None
+    old = found("vomited-after-dose", YES)._replace(at=first + timedelta(minutes=5))
+    decision = made(replace(known, findings=(*known.findings, old)))
+    assert course(decision.plan, "amoxicillin").given == 1
+    assert not [code for code in cautions(decision) if code.startswith("vomited")]
+
+
+def test_of_two_medicines_given_together_both_are_lost() -> None:
+    at = AT - timedelta(minutes=20)
+    known = severe(given=(dose("amoxicillin", at), dose("cotrimoxazole", at)))
+    decision = made(replace(known, findings=(*known.findings, vomit(15))))
+    told = [one.medicine for one in decision.plan.cautions if one.code == "vomited-repeat"]
+    assert sorted(told) == ["amoxicillin", "cotrimoxazole"]
+
+
+def test_an_injection_is_not_vomited_and_an_older_medicine_is_not_meant() -> None:
+    known = severe(
+        given=(
+            dose("gentamicin", AT - timedelta(minutes=20)),
+            dose("amoxicillin", AT - timedelta(hours=9)),
+            dose("cotrimoxazole", AT - timedelta(hours=20)),
+        )
+    )
+    decision = made(replace(known, findings=(*known.findings, vomit(15))))
+    told = [(one.code, one.medicine) for one in decision.plan.cautions if "vomited" in one.code]
+    assert told == [("vomited-too-late", "amoxicillin")]
+
+
+def test_with_a_dose_at_an_unknown_time_it_is_not_known_which_was_vomited() -> None:
+    known = severe(
+        given=(dose("amoxicillin", AT - timedelta(hours=9)), dose("cotrimoxazole", None))
+    )
+    decision = made(replace(known, findings=(*known.findings, vomit(15))))
+    assert "vomited-unknown" in cautions(decision)
+
+
+def test_a_record_of_a_running_order_that_cannot_be_used_holds_the_next() -> None:
+    unclear = Refusal("status-not-usable", Origin("MedicationAdministration/x"), (), "amoxicillin")
+    decision = made(amoxicillin(refusals=(unclear,)))
+    assert course(decision.plan, "amoxicillin").next_due is None
+    assert cautions(decision)["no-dose-record-unclear"] == "high"
+
+
+def test_an_order_without_an_end_is_not_over_while_doses_are_given() -> None:
+    use = order("amoxicillin", AT - 20 * DAY, days=None)
+    recent = severe(given=(dose("amoxicillin", AT - HALF),), in_use=(use,))
+    assert course(made(recent).plan, "amoxicillin").ordered
+    # Nobody knows that it ended, so it is still taken as running.
+    assert "amoxicillin" not in {
+        one.dose.medicine.code for one in made(severe(in_use=(use,))).plan.orders
+    }

@@ -11,6 +11,7 @@ from cds_service.fhir.write import write
 from cds_service.label.plain import plain
 from tests.changing import replace
 from tests.engine.test_courses import AT, DAY, HALF, dose, follow_up, order, slots
+from tests.engine.test_edges import YES, found
 from tests.engine.test_left_out import made
 from tests.fhir.decisions import BASE
 from tests.fhir.judge import judged, resources
@@ -96,3 +97,31 @@ def test_a_repeat_is_a_care_item() -> None:
     bundle = judged(write(decision, base=BASE, language="en"))
     coded = [each["code"]["coding"][0]["code"] for each in resources(bundle, "ServiceRequest")]
     assert "repeat-the-dose" in coded
+
+
+def test_what_the_record_lacks_is_told_and_no_amount_is_made_up() -> None:
+    known = running().case
+    (use,) = known.in_use
+    bare = replace(known, in_use=(use._replace(amount=None),), given=known.given[:1])
+    told = " ".join(plain(made(bare)).split())
+    assert "Each dose as ordered" not in told
+    assert "not recorded: 3" in told
+    assert "double" in told
+
+
+def test_a_course_of_an_open_branch_is_an_option() -> None:
+    known = running().case
+    asked = ("referral-possible", "feeding-poorly", "course-better", "course-worse")
+    findings = [one for one in known.findings if one.code not in asked]
+    findings += [found(code, YES) for code in ("feeding-poorly", "course-worse")]
+    one = request(made(replace(known, findings=tuple(findings))))
+    assert one["intent"] == "option"
+
+
+def test_a_course_that_an_allergy_forbids_says_no_number_of_doses() -> None:
+    known = running().case
+    findings = [one for one in known.findings if one.code != "penicillin-allergy"]
+    allergic = replace(known, findings=(*findings, found("penicillin-allergy", YES)))
+    one = request(made(allergic))
+    assert one["code"]["coding"][0]["code"] == "stop-course"
+    assert "quantityQuantity" not in one

@@ -236,12 +236,16 @@ def _name(order: Order) -> tuple[str, Message]:
 
 
 def _asked_with(facts: Facts, orders: Iterable[Order]) -> Iterator[Missing]:
-    """Allergies and the like that were not asked about, for medicines given all the same."""
+    """Allergies and the like that were not asked about, for medicines given all the same.
+
+    Where an allergy was recorded that could not be used or understood, the answer is required.
+    """
+    recorded = any(each.reason == "allergy-not-understood" for each in facts.case.refusals)
     for order in orders:
         for code in order.dose.medicine.ask_first:
             if code not in facts.answers:
-                why, sent = Message("missing.allergy", (_name(order),)), code in facts.unsettled
-                yield Missing("finding", code, why, required=sent)
+                why = Message("missing.allergy", (_name(order),))
+                yield Missing("finding", code, why, recorded or code in facts.unsettled)
         for item in open_contraindications(order.dose.medicine, facts):
             why = Message("missing.contraindication", (_name(order),))
             for test in reasons(item.when, facts, Answer.NOT_ASSESSED):

@@ -58,10 +58,11 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
     """The referral, with its reasons; None when none is due."""
     if not situation.refers:
         return None
-    managed = situation.here_now
-    sends = [item for item in managed if item.plan.referral != "none"]
-    classes = tuple(item.held.code for item in sends or managed)
-    reasons = [_because(item.held) for item in sends or managed]
+    sends = [item for item in situation.here_now if item.plan.referral != "none"]
+    # Where a small weight or an allergy sends the infant, what it is ill with is told beside it.
+    ill = [item for item in situation.here_now if not item.held.no_illness]
+    classes = tuple(item.held.code for item in sends or ill)
+    reasons = [_because(item.held) for item in sends or ill]
     if situation.very_low_weight:
         limit = str(facts.protocol.low_weight.outpatient_from.quantity)
         reasons.append(Message("referral.very-low-weight", (("limit", limit),)))

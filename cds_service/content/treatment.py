@@ -434,7 +434,7 @@ class Protocol:
         """Signs whose YES means more care: when answered both ways, the YES acts.
 
         Those of the tables, of the emergency actions and of the cautions about medicines, the
-        allergies, and what implies one of them.
+        allergies, the products in use, and what implies one of them.
         """
         conditions = [row.when for table in self.tables for row in table.rows]
         conditions += [item.when for item in self.emergency]
@@ -450,7 +450,8 @@ class Protocol:
             if any(i.answer is Answer.YES and i.code in tested for i in sign.implies)
         }
         reassuring = {sign.code for sign in self.signs if sign.reassuring}
-        return frozenset((tested | implying | self.allergy_signs) - reassuring)
+        products = {sign.code for sign in self.signs if sign.medicine_atc}
+        return frozenset((tested | implying | self.allergy_signs | products) - reassuring)
 
     @cached_property
     def implying_signs(self) -> tuple[Sign, ...]:

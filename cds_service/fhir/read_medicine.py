@@ -146,6 +146,7 @@ def read_statement(sent: Sent[MedicationStatement], context: Context) -> None:
     if period is not UNSET and period.end is not UNSET:
         end = context.visit.time(period.end)
         if end is not None and end < context.visit.as_of:
+            _note_given(sent, end, context)
             context.facts.refuse("medicine-ended", sent.origin)
             return
     _note_product(sent, context)
@@ -154,13 +155,20 @@ def read_statement(sent: Sent[MedicationStatement], context: Context) -> None:
 
 
 def _note_product(sent: Sent[M], context: Context) -> bool:
-    """Note the signs that a product in use answers: it is in use now, whatever was said before."""
-    resource, signs = sent.resource, _signs(sent, context)
-    if isinstance(resource, MedicationAdministration):
+    """Note the signs that a product answers which is in use, runs, or was given of late."""
+    resource = sent.resource
+    at = None
+    if isinstance(resource, MedicationAdministration) and resource.status != "in-progress":
         when = moment(resource.effective_date_time, resource.effective_period)
         at = None if when is None else context.visit.time(when)
-        if at is not None and not _is_recent(at, context):
-            return False
+    return _note_given(sent, at, context)
+
+
+def _note_given(sent: Sent[M], at: datetime | None, context: Context) -> bool:
+    """Note the signs of a product last given at `at` (None: now, or nobody knows when)."""
+    signs = _signs(sent, context)
+    if at is not None and not _is_recent(at, context):
+        return False
     context.facts.findings += [
         Finding(code, Answer.YES, context.visit.as_of, sent.origin) for code in signs
     ]

@@ -4,16 +4,21 @@ Clinical content, section 5: ceftriaxone with calcium, gentamicin with kidney ha
 aspirin, cough remedies and zinc are no part of the protocol. ATC codes: from memory.
 """
 
+import json
+
 import pytest
 
 from cds_service.case import Answer, Case
 from cds_service.engine import decide
+from cds_service.fhir.read import read
 from tests.fhir.sending import (
     ATC,
     NOW,
     Json,
+    bundle,
     case,
     concept,
+    encounter,
     finding,
     infant,
     patient,
@@ -26,9 +31,9 @@ AMIKACIN, VANCOMYCIN, FUROSEMIDE = "J01GB06", "J01XA01", "C03CA01"
 
 
 def signs(*resources: Json) -> list[str]:
-    read = case(patient(), *resources)
-    assert read.refusals == ()
-    return [one.code for one in read.findings if one.answer is Answer.YES and one.at == NOW]
+    known = case(patient(), *resources)
+    assert known.refusals == ()
+    return [one.code for one in known.findings if one.answer is Answer.YES and one.at == NOW]
 
 
 def product(atc: str) -> Json:
@@ -158,15 +163,57 @@ def test_a_remedy_that_is_not_for_this_age_is_said_whatever_the_class() -> None:
     assert cautions(case(*infant(weight()), product("N02BE01")))["not-for-young-infants"]
 
 
-def test_calcium_in_use_stops_the_offer_of_ceftriaxone() -> None:
-    # LBL (seen): no IV calcium; unknown or present means not offered.
+def critical(*resources: Json) -> list[Json]:
+    """Convulsions at thirty days, referral not possible, every condition of ceftriaxone met."""
     known = [finding(c) for c in ("jaundice", "calcium-infusion", "penicillin-allergy",
                                   "cephalosporin-allergy", "referral-possible")]  # fmt: skip
     sick = [one for one in infant(weight()) if one["id"] != "convulsions"]
     sick += [finding("convulsions", valueBoolean=True), *known]
-    old = {"birthDate": "2026-04-01"}  # thirty days: the conditions on the weeks do not apply
-    sick[0] = patient(**old)
-    with_it = {o.dose.medicine.code for o in decide(case(*sick), protocol()).plan.orders}
-    calcium = decide(case(*sick, product("A12AA03")), protocol()).plan.orders
-    assert "ceftriaxone" in with_it
-    assert "ceftriaxone" not in {o.dose.medicine.code for o in calcium}
+    sick[0] = patient(birthDate="2026-04-01")  # the conditions on the weeks do not apply
+    return [*sick, *resources]
+
+
+def ordered(known: Case) -> set[str]:
+    return {order.dose.medicine.code for order in decide(known, protocol()).plan.orders}
+
+
+def test_calcium_in_use_stops_the_offer_of_ceftriaxone() -> None:
+    # LBL (seen): no IV calcium; unknown or present means not offered.
+    assert "ceftriaxone" in ordered(case(*critical()))
+    assert "ceftriaxone" not in ordered(case(*critical(product("A12AA03"))))
+
+
+def test_calcium_in_use_acts_beside_a_no_that_was_recorded_later() -> None:
+    # The visit is dated by its start, so that every answer of it is later than the visit.
+    visit = encounter(period={"start": "2026-05-01T09:00:00+02:00"})
+    said = bundle(*critical(visit, product("A12AA03")))
+    known = read(json.dumps(said).encode(), protocol(), now=NOW).case
+    assert known.as_of < NOW
+    assert "ceftriaxone" not in ordered(known)
+
+
+def test_calcium_that_has_run_for_days_is_in_use() -> None:
+    since = {"start": "2026-04-27T09:00:00+02:00"}
+    runs = dose(
+        concept(ATC, "A12AA03"), status="in-progress", effectiveDateTime=..., effectivePeriod=since
+    )
+    assert signs(runs) == ["calcium-infusion"]
+    assert "ceftriaxone" not in ordered(case(*critical(runs)))
+
+
+@pytest.mark.parametrize(
+    ("end", "offered"),
+    [
+        ("2026-04-29T09:40:00+02:00", False),  # LBL (seen): within 48 h
+        ("2026-04-29T09:39:00+02:00", True),
+        ("2026-04-29", False),  # at an hour that is not known
+        ("2026-04-28", True),
+    ],
+)
+def test_calcium_that_has_ended_counts_for_48_hours(end: str, offered: bool) -> None:
+    ended = statement(
+        medicationCodeableConcept=concept(ATC, "A12AA03"), effectivePeriod={"end": end}
+    )
+    known = case(*critical(ended))
+    assert ("ceftriaxone" in ordered(known)) is offered
+    assert [one.reason for one in known.refusals] == ["medicine-ended"]

@@ -84,7 +84,7 @@ def _length(course: Course) -> int:
 def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication:
     """Every order that is due in every branch, what runs already, and what is to be said."""
     needs = _needs(situation)
-    courses = running_courses(needs, facts)
+    courses = running_courses(needs, facts, weight.kg)
     open_needs = [need for need in needs if not any(serves(each, need) for each in courses)]
     given = _medication(facts, situation, weight, open_needs, courses)
     if not courses and VOMITED not in facts.answers:

@@ -229,6 +229,10 @@ class RunningCourse(NamedTuple):
     """Whether a class of this visit asks for the medicine."""
     doubt: str
     """Why it is not known when the next dose may be given: the end of a text `no-dose.<...>`."""
+    repeat_now: bool
+    """Whether a dose is due now in place of a vomited one; then `next_due` is the one after it."""
+    differs: tuple[tuple[Message, Message], ...]
+    """What is ordered and what would be due, where the two do not agree; then the course waits."""
     in_a_row: int
     """The most doses that were missed one after another."""
     longer: int | None

@@ -4,15 +4,16 @@ All of them: `python -m tests.proofs.mutate_content`.
 """
 
 import random
+from dataclasses import replace
 
 import pytest
 
 from cds_service.content.load import load
 from tests.proofs.mutants import Mutant, files, mutants, unchanged
 from tests.proofs.mutate_content import everyone, judge, listed, reason_for
-from tests.proofs.oracle import CRASHED, killed_by, verdict_on
+from tests.proofs.oracle import CRASHED, killed_by, with_file
 
-CHOSEN = random.Random(1).sample(everyone(), 40)
+CHOSEN = random.Random(1).sample(everyone(), 25)
 
 
 def test_the_content_as_it_is_passes() -> None:
@@ -21,7 +22,8 @@ def test_the_content_as_it_is_passes() -> None:
 
 @pytest.mark.parametrize("file", files())
 def test_a_file_written_again_without_a_change_is_the_same_content(file: str) -> None:
-    assert verdict_on(file, unchanged(file)) == ""
+    again = replace(with_file(file, unchanged(file)), digest="")
+    assert again == replace(load(translated=False), digest="")
 
 
 @pytest.mark.parametrize("file", files())

@@ -111,6 +111,9 @@ def _parser() -> argparse.ArgumentParser:
         "used only when the request does not say (asOf, else the start of the visit)",
     )
 
+    for layer in ("edition", "adaptation"):
+        recommend.add_argument(f"--{layer}", help=f"default: CDS_{layer.upper()}")
+
     check = _command(commands, "check-content", _check_content, "check a protocol's files")
     check.add_argument(
         "folder",
@@ -194,7 +197,7 @@ def _serve(asked: argparse.Namespace) -> int:
         host, port = listener.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
         print(f"cds-service {__version__} listens on http://{shown}:{port} (API: /docs)")
-        print(f"Protocol {service.protocol.id}, log {settings.database}. {_PROPOSAL}", flush=True)
+        print(f"Protocol {service.protocol.name}, log {settings.database}. {_PROPOSAL}", flush=True)
         # The server ends in good order at either signal and then passes on what ended it.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
         with suppress(KeyboardInterrupt):
@@ -212,7 +215,7 @@ def _listening(host: str, port: int) -> socket.socket:
 
 def _recommend(asked: argparse.Namespace) -> int:
     body = sys.stdin.buffer.read() if asked.file == "-" else Path(asked.file).read_bytes()
-    settings = Settings.read()
+    settings = Settings.read(edition=asked.edition, adaptation=asked.adaptation)
     service = settings.service()
     if asked.as_of is not None:
         service.clock = lambda: asked.as_of

@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from cds_service import __version__
 from cds_service.audit.sqlite import SqliteStore
-from cds_service.content.load import layers, load, packaged
+from cds_service.content.load import editions, layers, load, packaged
 from cds_service.content.treatment import Protocol
 from cds_service.errors import SettingsError
 from cds_service.service import Service
@@ -51,7 +51,7 @@ class Settings(BaseSettings):
     ] = "http://cds-service.example/fhir"
     protocol: Annotated[str, Field(description="the id of a protocol")] = "sick-young-infant"
     edition: Annotated[
-        str, Field(description="the version of an edition beside the base's, or nothing")
+        str, Field(description="the version of an edition, or nothing for that of the base")
     ] = ""
     adaptation: Annotated[
         str, Field(description="the id of a national adaptation of that edition, or nothing")
@@ -85,8 +85,10 @@ class Settings(BaseSettings):
     @field_validator("edition", "adaptation")
     @classmethod
     def _laid_over(cls, name: str, info: ValidationInfo) -> str:
-        kind = str(info.field_name)
-        known = layers(info.data["protocol"], kind) if "protocol" in info.data else (name,)
+        kind, protocol = str(info.field_name), info.data.get("protocol")
+        known: tuple[str, ...] = (name,)
+        if protocol is not None:
+            known = editions(protocol) if kind == "edition" else layers(protocol, kind)
         if name and name not in known:
             raise ValueError(f"there is no such {kind}; there is: {', '.join(known)}")
         return name

@@ -77,6 +77,18 @@ def test_catalogues_are_brought_up_to_date(tmp_path: Path, capsys: Printed) -> N
     assert (folder / "translations/pt-BR.po").is_file()
 
 
+def test_an_edition_or_an_adaptation_is_used_when_asked_for(
+    request_file: str, capsys: Printed, tmp_path: Path
+) -> None:
+    assert cli.main(["recommend", request_file, "--adaptation", "kestria"]) == 0
+    assert "Adapted: Kestria (an invented country)" in capsys.readouterr().out
+    assert cli.main(["recommend", request_file, "--edition", "2014.1"]) == 0
+    assert "Very severe disease" in capsys.readouterr().out
+    assert cli.main(["recommend", request_file, "--edition", "2013.1"]) == 1
+    assert "there is: 2024.1, 2014.1" in capsys.readouterr().err
+    assert recorded(tmp_path) == 2
+
+
 def test_the_answer_is_printed_as_fhir_when_asked_for(request_file: str, capsys: Printed) -> None:
     assert cli.main(["recommend", request_file, "--json"]) == 0
 

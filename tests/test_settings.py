@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from cds_service import __version__
-from cds_service.errors import LogUnavailable, SettingsError
+from cds_service.errors import ContentError, LogUnavailable, SettingsError
 from cds_service.settings import Settings
 
 
@@ -134,6 +134,27 @@ def test_a_protocol_that_is_not_there_is_told_with_those_that_are() -> None:
         "CDS_PROTOCOL: there is no such protocol; there is: sick-young-infant",
         "CDS_PORT: should be a TCP port from 0 (any that is free) to 65535",
     )
+
+
+def test_an_edition_and_an_adaptation_are_chosen_by_their_ids() -> None:
+    assert Settings.read().content().name == "sick-young-infant|2024.1"
+    assert Settings.read(edition="2024.1").content().name == "sick-young-infant|2024.1"
+    assert Settings.read(edition="2014.1").content().name == "sick-young-infant|2014.1"
+    adapted = Settings.read(edition="2024.1", adaptation="kestria").content()
+    assert adapted.name == "sick-young-infant|2024.1+kestria"
+
+
+def test_what_is_not_there_is_told_with_what_is() -> None:
+    assert findings(edition="2013.1", adaptation="nowhere") == (
+        "CDS_EDITION: there is no such edition; there is: 2024.1, 2014.1",
+        "CDS_ADAPTATION: there is no such adaptation; there is: kestria",
+    )
+
+
+def test_an_adaptation_is_not_laid_over_another_edition() -> None:
+    settings = Settings.read(edition="2014.1", adaptation="kestria")
+    with pytest.raises(ContentError, match=r"it adapts edition 2024\.1; this is edition 2014\.1"):
+        settings.content()
 
 
 def test_a_log_that_cannot_be_opened_stops_the_start(tmp_path: Path) -> None:

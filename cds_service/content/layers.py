@@ -13,7 +13,8 @@ why, and by which source:
 
 `set` replaces what is there, `add` puts an item at the end of a list (which it begins where there
 is none) or keys into a mapping, `remove: true` takes an item or key away. A changed number
-carries the source of the change.
+carries the source of the change. No change may touch a place that another one has set or removed:
+then their order would matter; further items for one list are further changes with `add`.
 """
 
 import re
@@ -29,8 +30,7 @@ _NAMED_BY = ("code", "class", "measure", "finding", "now", "earlier", "new")
 _NUMBER = re.compile(r"-?\d+(?:\.\d+)? \S+", re.ASCII)
 _HEAD = "id title edition status languages sources texts changes"
 _CHANGE = "file at set add remove reason"
-_WAYS = ("set", "add", "remove")
-_SAID = ("source", "evidence")
+_CITE = ("source", "evidence", "note")
 
 
 class _Wrong(Exception):
@@ -42,8 +42,8 @@ def apply(files: dict[str, Node], root: Node, desk: Desk) -> Layer:
     fields = Fields(root, desk, _HEAD)
     _join(files, "sources.yaml", root.items().get("sources"), desk)
     _join(files, "translations/en.yaml", root.items().get("texts"), desk)
-    seen: set[str] = set()
-    changes = tuple(_change(part, files, seen) for part in fields.each("changes", _CHANGE))
+    done: list[tuple[str, str, bool]] = []
+    changes = tuple(_change(part, files, done) for part in fields.each("changes", _CHANGE))
     return Layer(
         id=fields.text("id"),
         title=fields.text("title"),
@@ -62,78 +62,93 @@ def _join(files: dict[str, Node], path: str, added: Node | None, desk: Desk) -> 
     files[path] = replace(files[path], value=files[path].items() | added.items())
 
 
-def _change(fields: Fields, files: dict[str, Node], seen: set[str]) -> Change:
+def _change(fields: Fields, files: dict[str, Node], done: list[tuple[str, str, bool]]) -> Change:
+    """One change, laid over the files; `done` holds file, place and whether only added, of all."""
     file, at = fields.text("file"), fields.text("at")
-    made = Change(
-        f"{file}: {at}", fields.text("reason"), fields.words("source"), fields.text("evidence")
-    )
-    if made.evidence not in EVIDENCE:
-        fields.fault("evidence", f"a change needs evidence: {'|'.join(EVIDENCE)}")
-    elif made.place in seen:
+    reason, sources, evidence = fields.text("reason"), fields.words("source"), _evidence(fields)
+    here, was, now = (file, at, fields.has("add")), "", ""
+    if not sources:
+        fields.fault("source", "a change needs a source; name one")
+    elif any(_overlap(here, other) for other in done):
         fields.fault("at", "this place is changed already; join the two")
-    else:
-        _apply_one(fields, files, file, at)
-    seen.add(made.place)
-    return made
+    elif evidence:
+        was, now = _apply_one(fields, files, file, at)
+    done.append(here)
+    return Change(f"{file}: {at}", reason, sources, evidence, was, now)
 
 
-def _apply_one(fields: Fields, files: dict[str, Node], file: str, at: str) -> None:
-    ways = [way for way in _WAYS if fields.has(way)]
+def _evidence(fields: Fields) -> str:
+    """The evidence mark of a change; "" and a finding when it has none."""
+    mark = fields.text("evidence")
+    return mark if mark in EVIDENCE else ""
+
+
+def _overlap(one: tuple[str, str, bool], other: tuple[str, str, bool]) -> bool:
+    """Whether one place is the other or lies in it, and what is around was not only added to."""
+    (file, at, adds), (file_too, at_too, adds_too) = sorted((one, other), key=lambda each: each[1])
+    inside = f"{at_too}/".startswith(f"{at}/")
+    return file == file_too and inside and not (adds and (adds_too or at != at_too))
+
+
+def _apply_one(fields: Fields, files: dict[str, Node], file: str, at: str) -> tuple[str, str]:
+    """Make the change; in short what was there and what is there now."""
+    ways = [way for way in _ACTS if fields.has(way)]
     if len(ways) != 1:
         fields.desk.report(fields.node, "a change has one of: set, add, remove")
-        return
+        return "", ""
     if file not in files:
         fields.fault("file", f"there is no file {file} in the content")
-        return
+        return "", ""
     way, steps = ways[0], at.split("/")
     value = fields.at(way)
-    act = {"set": _set, "add": _add, "remove": _remove}[way]
+    before: list[Node | None] = []
+
+    def put(old: Node | None) -> Node | None:
+        before.append(old)
+        return _ACTS[way](old, _with_cite(value, fields.node), steps[-1])
+
     try:
-        files[file] = act(files[file], steps, _cited(value, fields))
+        files[file] = _at(files[file], steps, put)
     except _Wrong as wrong:
         fields.fault("at", str(wrong))
+    was = "" if way == "add" else "".join(_short(old) for old in before if old is not None)
+    return was, "" if way == "remove" else _short(value)
 
 
-def _set(root: Node, steps: list[str], value: Node) -> Node:
-    def put(old: Node | None) -> Node:
-        if old is None:
-            raise _Wrong(f"{steps[-1]} is not there; add it to what it belongs to")
-        if _plain(old) == _plain(value):
-            raise _Wrong("this is what is there already; remove the change")
-        return value
-
-    return _at(root, steps, put)
+def _set(old: Node | None, value: Node, step: str) -> Node:
+    if old is None:
+        raise _Wrong(f"{step} is not there; add it to what it belongs to")
+    if _plain(old) == _plain(value):
+        raise _Wrong("this is what is there already; remove the change")
+    return value
 
 
-def _add(root: Node, steps: list[str], value: Node) -> Node:
-    def put(old: Node | None) -> Node:
-        if old is None:
-            return replace(value, value=(value,))
-        if isinstance(old.value, tuple):
-            return replace(old, value=(*old.value, value))
-        twice = old.items().keys() & value.items().keys() - {"source", "evidence", "note"}
-        if not isinstance(old.value, dict) or not value.items() or twice:
-            raise _Wrong("add puts an item into a list, or keys that are not there into a mapping")
-        return replace(old, value=old.items() | _own(value))
+def _add(old: Node | None, value: Node, _step: str) -> Node:
+    if old is None:
+        return replace(value, value=(value,))
+    if isinstance(old.value, tuple):
+        return replace(old, value=(*old.value, value))
+    twice = old.items().keys() & value.items().keys() - set(_CITE)
+    if not isinstance(old.value, dict) or not value.items() or twice:
+        raise _Wrong("add puts an item into a list, or keys that are not there into a mapping")
+    return replace(old, value=old.items() | _own(value))
 
-    return _at(root, steps, put)
+
+def _remove(old: Node | None, _value: Node, step: str) -> None:
+    if old is None:
+        raise _Wrong(f"{step} is not there")
+
+
+_ACTS: dict[str, Callable[[Node | None, Node, str], Node | None]] = {
+    "set": _set,
+    "add": _add,
+    "remove": _remove,
+}
 
 
 def _own(value: Node) -> dict[str, Node]:
     """The keys of an added mapping; what they hold carries the source, not what is around it."""
-    return {
-        key: _with_cite(node, value)
-        for key, node in value.items().items()
-        if key not in ("source", "evidence", "note")
-    }
-
-
-def _remove(root: Node, steps: list[str], _value: Node) -> Node:
-    def put(old: Node | None) -> None:
-        if old is None:
-            raise _Wrong(f"{steps[-1]} is not there")
-
-    return _at(root, steps, put)
+    return {key: _with_cite(node, value) for key, node in value.items().items() if key not in _CITE}
 
 
 def _at(node: Node, steps: list[str], put: Callable[[Node | None], Node | None]) -> Node:
@@ -172,14 +187,10 @@ def _names(item: Node) -> Iterator[str]:
         yield str(medicines.value[0].value)
 
 
-def _cited(value: Node, change: Fields) -> Node:
-    """The new value, carrying the source of the change where a value can carry one."""
-    return _with_cite(value, change.node)
-
-
 def _with_cite(value: Node, cited: Node) -> Node:
+    """The new value, carrying the source of the change where a value can carry one."""
     said = cited.items()
-    cite: dict[str, Node] = {key: said[key] for key in _SAID if key in said}
+    cite: dict[str, Node] = {key: said[key] for key in _CITE if key in said}
     if isinstance(value.value, dict):
         return value if "evidence" in value.value else replace(value, value={**value.value, **cite})
     numbers = value.value if isinstance(value.value, tuple) else (value,)
@@ -197,10 +208,16 @@ def _plain(node: Node) -> object:
     if isinstance(node.value, tuple):
         return tuple(_plain(item) for item in node.value)
     if isinstance(node.value, dict):
-        said = {
-            key: _plain(item)
-            for key, item in node.value.items()
-            if key not in ("source", "evidence", "note")
-        }
+        said = {key: _plain(item) for key, item in node.value.items() if key not in _CITE}
         return said["value"] if said.keys() == {"value"} else said
     return node.value
+
+
+def _short(node: Node) -> str:
+    """A value in a few words: items by their names, a number as it is written."""
+    said = _plain(node)
+    if isinstance(node.value, tuple):
+        return ", ".join(next(_names(item), _short(item)) for item in node.value)
+    if isinstance(said, dict):
+        return next(_names(node), f"({', '.join(said)})")
+    return str(said)

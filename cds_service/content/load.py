@@ -43,11 +43,13 @@ def load(
 ) -> Protocol:
     """Read, check and freeze one protocol; `folder` holds protocol folders (None: packaged).
 
-    `edition` is the version of another edition than the base's, `adaptation` the id of a national
-    adaptation that lies over it. `translated` False leaves the catalogues out, for work on them.
+    `edition` is the version of an edition ("": that of the base), `adaptation` the id of a national
+    adaptation that lies over it ("": none). `translated` False leaves the catalogues out, for work
+    on them.
     Raises ContentError with every finding as "file:line: what is wrong; what to do".
     """
-    contents = _used(_read((folder or _PACKAGED) / protocol_id), edition, adaptation)
+    contents = _read((folder or _PACKAGED) / protocol_id)
+    contents = _used(contents, "" if edition == _version(contents) else edition, adaptation)
     desk = Desk(Names())
     files = _trees(contents, desk)
     if desk.findings:
@@ -68,6 +70,13 @@ def layers(protocol_id: str, kind: str, folder: Path | None = None) -> tuple[str
     """The ids of the editions, or adaptations, of a protocol (`kind` as in LAYERS)."""
     found = ((folder or _PACKAGED) / protocol_id).glob(f"{LAYERS[kind]}*/{kind}.yaml")
     return tuple(sorted(path.parent.name for path in found))
+
+
+def editions(protocol_id: str, folder: Path | None = None) -> tuple[str, ...]:
+    """The versions of every edition of a protocol, that of the base first."""
+    path = (folder or _PACKAGED) / protocol_id / "protocol.yaml"
+    base = _version({path.name: path.read_bytes()})
+    return (base, *layers(protocol_id, "edition", folder))
 
 
 def edition_of(protocol_id: str, adaptation: str, folder: Path | None = None) -> str:
@@ -108,16 +117,30 @@ def _read(folder: Path) -> dict[str, bytes]:
     }
 
 
+def _version(contents: dict[str, bytes]) -> str:
+    """The version of the base's edition; "" when its file cannot be read (found on loading)."""
+    root = tree.read(contents.get("protocol.yaml", b""), "protocol.yaml", _ignore)
+    return "" if root is None else str(_said(root, "version"))
+
+
 def _used(contents: dict[str, bytes], edition: str, adaptation: str) -> dict[str, bytes]:
     """The files of the base and of the layers that were asked for. Raises ContentError."""
     used = {path: data for path, data in contents.items() if not path.startswith(_UNUSED)}
     for kind, name in (("edition", edition), ("adaptation", adaptation)):
         path = f"{LAYERS[kind]}{name}/{kind}.yaml"
         if name and path not in contents:
-            raise ContentError((f"{path}:1: there is no such {kind}",))
+            there = ", ".join(_named(contents, kind)) or "none"
+            raise ContentError((f"{path}:1: there is no such {kind}; there is: {there}",))
         if name:
             used[path] = contents[path]
     return used
+
+
+def _named(contents: dict[str, bytes], kind: str) -> list[str]:
+    """The ids of the layers of that kind."""
+    inside, file = LAYERS[kind], f"/{kind}.yaml"
+    named = (path.removeprefix(inside) for path in contents if path.startswith(inside))
+    return sorted(path.removesuffix(file) for path in named if path.endswith(file))
 
 
 def _laid_over(files: dict[str, tree.Node], desk: Desk) -> dict[str, Layer]:

@@ -256,6 +256,10 @@ class Change(NamedTuple):
     reason: str
     sources: tuple[str, ...]
     evidence: str
+    was: str = ""
+    """What was there before, in a few words; nothing where something was only added."""
+    now: str = ""
+    """What was set or added, in a few words; nothing where something was removed."""
 
 
 @dataclass(frozen=True, slots=True)

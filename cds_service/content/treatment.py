@@ -281,6 +281,7 @@ class Protocol:
     caregiver: tuple[str, ...] = ()
     """Which texts a caregiver hears or reads: their keys, * standing for any end of one."""
     catalogues: tuple[Catalogue, ...] = ()
+    """Those texts in other languages, by language."""
     edition: Layer | None = None
     """The edition that lies over the base; None: the base edition itself."""
     adaptation: Layer | None = None
@@ -291,8 +292,6 @@ class Protocol:
         """Id, version and adaptation, as they are recorded: "sick-young-infant|2024.1+kestria"."""
         over = "" if self.adaptation is None else f"+{self.adaptation.id}"
         return f"{self.id}|{self.version}{over}"
-
-    """Those texts in other languages, by language."""
 
     @cached_property
     def memo(self) -> "Memo":

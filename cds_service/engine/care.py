@@ -58,10 +58,11 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
     """The referral, with its reasons; None when none is due."""
     if not situation.refers:
         return None
-    managed = situation.here_now
-    sends = [item for item in managed if item.plan.referral != "none"]
-    classes = tuple(item.held.code for item in sends or managed)
-    reasons = [_because(item.held) for item in sends or managed]
+    sends = [item for item in situation.here_now if item.plan.referral != "none"]
+    # Where a small weight or an allergy sends the infant, what it is ill with is told beside it.
+    ill = [item for item in situation.here_now if not item.held.no_illness]
+    classes = tuple(item.held.code for item in sends or ill)
+    reasons = [_because(item.held) for item in sends or ill]
     if situation.very_low_weight:
         limit = str(facts.protocol.low_weight.outpatient_from.quantity)
         reasons.append(Message("referral.very-low-weight", (("limit", limit),)))
@@ -124,7 +125,8 @@ def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, CareIte
         yield from (("here", item) for item in facts.protocol.low_weight.care)
     for managed in situation.managed:
         # Local care belongs to every branch: it is done before the infant leaves.
-        branch = "" if managed.care_only and situation.refers else "here"
+        local = managed.care_only or bool(managed.plan.absorbed_by)
+        branch = "" if local and situation.refers else "here"
         if branch == "" or situation.treats_here:
             goes_on = managed.plan.code != managed.held.code
             # Of a treatment that goes on, only the care of signs that are there now.

@@ -7,15 +7,18 @@ given" is judged by hours since the dose; one medicine, one order.
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from itertools import pairwise
+from decimal import Decimal
+from itertools import groupby, pairwise
 
 from cds_service.case import GivenDose, MedicineInUse
 from cds_service.content.medicine import Medicine
+from cds_service.content.model import Message
 from cds_service.content.treatment import Course
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Need, RunningCourse
-from cds_service.engine.vomited import not_kept
+from cds_service.engine.ordered import differences
+from cds_service.engine.vomited import not_kept, repeat_is_due
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +75,13 @@ def doubt(medicine: Medicine, facts: Facts, record: Past) -> str:
     return "doses-too-close" if close else ""
 
 
+def in_a_row(record: Past) -> int:
+    """The most doses that were missed one after another; those without a time may all be so."""
+    events = sorted([*((at, False) for at in record.kept), *((at, True) for at in record.missed)])
+    runs = [len(list(run)) for missed, run in groupby(events, key=lambda each: each[1]) if missed]
+    return max(runs, default=0) + record.missed_some_time
+
+
 def next_due(medicine: Medicine, facts: Facts, record: Past, interval: timedelta) -> datetime:
     """By the hours since the last dose: now, when enough have passed, else at its usual time."""
     if not record.kept:
@@ -80,7 +90,9 @@ def next_due(medicine: Medicine, facts: Facts, record: Past, interval: timedelta
     return facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
 
 
-def running_courses(needs: Iterable[Need], facts: Facts) -> tuple[RunningCourse, ...]:
+def running_courses(
+    needs: Iterable[Need], facts: Facts, kg: Decimal | None
+) -> tuple[RunningCourse, ...]:
     """Every course that runs by an order, or of which doses of this illness are recorded."""
     case = facts.case
     if not (case.given or case.in_use or case.missed):
@@ -92,7 +104,7 @@ def running_courses(needs: Iterable[Need], facts: Facts) -> tuple[RunningCourse,
     touched = {each.medicine for each in case.given} | {each.medicine for each in case.in_use}
     touched |= {each.medicine for each in case.missed}
     found = (
-        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), facts)
+        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), facts, kg)
         for code in sorted(touched)
     )
     return tuple(course for course in found if course is not None)
@@ -100,7 +112,9 @@ def running_courses(needs: Iterable[Need], facts: Facts) -> tuple[RunningCourse,
 
 def serves(course: RunningCourse, need: Need) -> bool:
     """Whether the order that runs is what the need asks for, so that none is written."""
-    return course.ordered and course.medicine in (*need.course.medicines, need.course.alternative)
+    forbidden = course.state == "stop" and not course.complete
+    named = course.medicine in (*need.course.medicines, need.course.alternative)
+    return course.ordered and named and not forbidden
 
 
 def is_on_order(need: Need, medicine: Medicine, facts: Facts) -> bool:
@@ -116,54 +130,6 @@ def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
         return False
     begun = None if use.since is None else use.since.date()
     return _is_over(use, past(use.medicine, facts, begun), facts)
-
-
-def _course(medicine: Medicine, needs: list[Need], facts: Facts) -> RunningCourse | None:
-    if any(need.course.once for need in needs):
-        return None  # one dose of an illness is no course
-    longest = max((need for need in needs if need.course.days), key=_days, default=None)
-    since = min((need.since for need in needs if need.since is not None), default=None)
-    order = _order(medicine.code, facts)
-    begun = since if order is None or order.since is None else order.since.date()
-    record = past(medicine.code, facts, begun)
-    length = _length(order, longest)
-    events = (*record.kept, *record.lost, *record.missed)
-    if length is None or (order is None and (longest is None or not events)):
-        return None
-    starts = [at.date() for at in events] + ([begun] if order is not None and begun else [])
-    if not starts or (order is not None and since is None and _is_over(order, record, facts)):
-        return None
-    return _made(_Found(medicine, needs, longest, order, record, min(starts), length), facts)
-
-
-def _days(need: Need) -> int:
-    return 0 if need.course.days is None else int(need.course.days.value)
-
-
-def _length(order: MedicineInUse | None, longest: Need | None) -> int | None:
-    if order is not None and order.days is not None:
-        return order.days
-    return None if longest is None else _days(longest)
-
-
-def _order(code: str, facts: Facts) -> MedicineInUse | None:
-    """The order that runs: the latest, when there are several."""
-    orders = [use for use in facts.case.in_use if use.medicine == code and use.ordered]
-    dated = sorted((use for use in orders if use.since is not None), key=_since)
-    return dated[-1] if dated else next(iter(orders), None)
-
-
-def _since(use: MedicineInUse) -> float:
-    return 0.0 if use.since is None else use.since.timestamp()
-
-
-def _is_over(order: MedicineInUse, record: Past, facts: Facts) -> bool:
-    """Whether an order is still active in the record though its course ended long ago."""
-    ends = [*record.kept[:1], *record.missed[:1]]
-    if order.since is not None and order.days is not None:
-        ends.append(order.since + timedelta(days=order.days))
-    gap = timedelta(hours=int(facts.protocol.course_gap.quantity.to("h").value))
-    return bool(ends) and facts.case.as_of - max(ends) > gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,16 +152,94 @@ class _Found:
         return timedelta(hours=24) / self.a_day
 
 
-def _made(found: _Found, facts: Facts) -> RunningCourse:
+def _course(
+    medicine: Medicine, needs: list[Need], facts: Facts, kg: Decimal | None
+) -> RunningCourse | None:
+    if any(need.course.once for need in needs):
+        return None  # one dose of an illness is no course
+    longest = max((need for need in needs if need.course.days), key=_days, default=None)
+    since = min((need.since for need in needs if need.since is not None), default=None)
+    order = _order(medicine.code, facts)
+    begun = since if order is None or order.since is None else order.since.date()
+    record = past(medicine.code, facts, begun)
+    length = _length(order, longest)
+    events = (*record.kept, *record.lost, *record.missed)
+    if length is None or (order is None and (longest is None or not events)):
+        return None
+    starts = [at.date() for at in events] + ([begun] if order is not None and begun else [])
+    if not starts or (order is not None and since is None and _is_over(order, record, facts)):
+        return None
+    found = _Found(medicine, needs, longest, order, record, min(starts), length)
+    return _made(found, facts, _differs(found, facts, kg))
+
+
+def _differs(
+    found: _Found, facts: Facts, kg: Decimal | None
+) -> tuple[tuple[Message, Message], ...]:
+    if found.order is None:
+        return ()
+    longest = None if found.longest is None else _days(found.longest)
+    if not found.needs:
+        limits = [c.beyond.value for c in found.medicine.cautions if c.beyond is not None]
+        longest = int(min(limits)) if limits else None
+    return differences(found.order, found.medicine, found.began, longest, facts, kg)
+
+
+def _days(need: Need) -> int:
+    return 0 if need.course.days is None else int(need.course.days.value)
+
+
+def _length(order: MedicineInUse | None, longest: Need | None) -> int | None:
+    if order is not None and order.days is not None:
+        return order.days
+    return None if longest is None else _days(longest)
+
+
+def _order(code: str, facts: Facts) -> MedicineInUse | None:
+    """The order that runs: the latest, when there are several."""
+    orders = [use for use in facts.case.in_use if use.medicine == code and use.ordered]
+    dated = sorted((use for use in orders if use.since is not None), key=_since)
+    return dated[-1] if dated else next(iter(orders), None)
+
+
+def _contradict(code: str, facts: Facts) -> bool:
+    """Whether active orders of one medicine name different amounts, or times a day."""
+    orders = [use for use in facts.case.in_use if use.medicine == code and use.ordered]
+    return len({(str(use.amount), use.a_day) for use in orders}) > 1
+
+
+def _since(use: MedicineInUse) -> float:
+    return 0.0 if use.since is None else use.since.timestamp()
+
+
+def _is_over(order: MedicineInUse, record: Past, facts: Facts) -> bool:
+    """Whether an order is still active in the record though its course ended long ago."""
+    ends = [*record.kept[:1], *record.missed[:1]]
+    if order.since is not None and order.days is not None:
+        ends.append(order.since + timedelta(days=order.days))
+    gap = timedelta(hours=int(facts.protocol.course_gap.quantity.to("h").value))
+    return bool(ends) and facts.case.as_of - max(ends) > gap
+
+
+def _made(
+    found: _Found, facts: Facts, differs: tuple[tuple[Message, Message], ...]
+) -> RunningCourse:
     record, medicine, order = found.record, found.medicine, found.order
     total = _total(found, facts)
     given = len(record.kept)
     unrecorded = min(_unrecorded(found, facts.case.as_of), max(0, total - given))
     left = max(0, total - given - unrecorded)
     state = _state(medicine, facts, left)
+    if state == "continue" and (differs or _contradict(medicine.code, facts)):
+        state = "hold"
+    unclear = doubt(medicine, facts, record) if state == "continue" else ""
     due = None
-    if state == "continue" and not doubt(medicine, facts, record):
+    if state == "continue" and not unclear:
         due = next_due(medicine, facts, record, found.interval)
+    repeat = due == facts.case.as_of and order is not None and repeat_is_due(facts, medicine.code)
+    last = None if due is None else (due + (left - 1) * found.interval).date()
+    if due is not None and repeat:
+        due = due + found.interval if left > 1 else None
     branches = {need.branch for need in found.needs}
     return RunningCourse(
         medicine=medicine.code,
@@ -209,9 +253,13 @@ def _made(found: _Found, facts: Facts) -> RunningCourse:
         total=total,
         left=left,
         next_due=due,
-        last_day=None if due is None else (due + (left - 1) * found.interval).date(),
+        last_day=last,
         complete=left == 0,
         ordered=order is not None,
+        doubt=unclear,
+        repeat_now=repeat,
+        differs=differs,
+        in_a_row=in_a_row(record),
         asked_for=bool(found.needs),
         longer=_longer(found, total),
         cite=facts.protocol.courses.cite,

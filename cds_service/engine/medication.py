@@ -39,7 +39,7 @@ _WEIGH = frozenset({"outside-range", "above-ceiling", "too-small-to-measure"})
 
 _NO_WEIGHT = "no-weight"
 
-_NOT_GRAVE = frozenset({"not-offered", "already-given"})
+_NOT_GRAVE = frozenset({"not-offered", "already-given", "course-complete"})
 
 # Whether and when a dose was given has to be found out before the next one.
 _WHEN = frozenset({"given-at-unknown-time", "record-missing", "record-unclear", "doses-too-close"})
@@ -84,14 +84,17 @@ def _length(course: Course) -> int:
 def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication:
     """Every order that is due in every branch, what runs already, and what is to be said."""
     needs = _needs(situation)
-    courses = running_courses(needs, facts)
+    courses = running_courses(needs, facts, weight.kg)
     open_needs = [need for need in needs if not any(serves(each, need) for each in courses)]
     given = _medication(facts, situation, weight, open_needs, courses)
     if not courses and VOMITED not in facts.answers:
         return given
     return replace(
         given,
-        cautions=(*given.cautions, *course_cautions(courses, facts)),
+        cautions=(
+            *given.cautions,
+            *course_cautions(courses, facts, treats_here=situation.treats_here),
+        ),
         missing=(*given.missing, *course_missing(courses, facts)),
         courses=courses,
     )
@@ -233,12 +236,16 @@ def _name(order: Order) -> tuple[str, Message]:
 
 
 def _asked_with(facts: Facts, orders: Iterable[Order]) -> Iterator[Missing]:
-    """Allergies and the like that were not asked about, for medicines given all the same."""
+    """Allergies and the like that were not asked about, for medicines given all the same.
+
+    Where an allergy was recorded that could not be used or understood, the answer is required.
+    """
+    recorded = any(each.reason == "allergy-not-understood" for each in facts.case.refusals)
     for order in orders:
         for code in order.dose.medicine.ask_first:
             if code not in facts.answers:
-                why, sent = Message("missing.allergy", (_name(order),)), code in facts.unsettled
-                yield Missing("finding", code, why, required=sent)
+                why = Message("missing.allergy", (_name(order),))
+                yield Missing("finding", code, why, recorded or code in facts.unsettled)
         for item in open_contraindications(order.dose.medicine, facts):
             why = Message("missing.contraindication", (_name(order),))
             for test in reasons(item.when, facts, Answer.NOT_ASSESSED):

@@ -227,12 +227,25 @@ class RunningCourse(NamedTuple):
     """Whether an active order says it: then no second order is written."""
     asked_for: bool
     """Whether a class of this visit asks for the medicine."""
+    doubt: str
+    """Why it is not known when the next dose may be given: the end of a text `no-dose.<...>`."""
+    repeat_now: bool
+    """Whether a dose is due now in place of a vomited one; then `next_due` is the one after it."""
+    differs: tuple[tuple[Message, Message], ...]
+    """What is ordered and what would be due, where the two do not agree; then the course waits."""
+    in_a_row: int
+    """The most doses that were missed one after another."""
     longer: int | None
     """Days that a class found now asks for, when they are more than the order's."""
     cite: Cite
     origin: Origin | None = None
     amount: Quantity | None = None
     """What is measured for one dose, as ordered."""
+
+    @property
+    def is_told(self) -> bool:
+        """Whether it is written by itself; else the order for its rest says what is to be done."""
+        return self.ordered or self.complete
 
 
 class FluidStep(NamedTuple):

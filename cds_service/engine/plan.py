@@ -38,7 +38,16 @@ from cds_service.engine.words import listed, said
 
 _SEVERITIES = ("high", "moderate", "low")
 # Cautions about something known that the tables did not use: the plan is not the whole answer.
-_LEFT_OUT = frozenset({"not-judged", "not-used", "course-running", "emergency-without-class"})
+_LEFT_OUT = frozenset(
+    {
+        "not-judged",
+        "not-used",
+        "course-running",
+        "course-differs",
+        "several-orders",
+        "emergency-without-class",
+    }
+)
 
 
 def make_plan(facts: Facts, assessment: Assessment) -> Plan:
@@ -66,7 +75,7 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
     due: tuple[Order | FluidOrder | RunningCourse, ...] = (
         *given.orders,
         *fluids.orders,
-        *given.courses,
+        *(course for course in given.courses if course.state == "continue"),
     )
     return Plan(
         status=status,
@@ -75,7 +84,10 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
         referral=referral(facts, situation),
         assessment_referral=assessment_referral(facts, situation),
         orders=given.orders,
-        care=(*repeats(facts), *care_items(facts, situation, kg, unfinished=unfinished)),
+        care=(
+            *repeats(facts, given.orders, given.courses),
+            *care_items(facts, situation, kg, unfinished=unfinished),
+        ),
         follow_ups=follow_ups(facts, situation, given),
         cautions=cautions,
         missing=missing,

@@ -98,12 +98,17 @@ def _continued(facts: Facts, assessment: Assessment) -> Iterator[tuple[str, Clas
 
 
 def _begun(facts: Facts, assessment: Assessment) -> Iterator[tuple[str, date]]:
-    """The day on which a treatment that is followed up today was begun, by class."""
-    for held in assessment.classes:
-        for code in facts.protocol.plan_by_code[held.code].continues:
-            days = day_of_treatment(facts, code)
-            if days is not None:
-                yield code, facts.case.as_of.date() - timedelta(days=int(days[0]) - 1)
+    """The day on which a treatment that is followed up today was begun, by class.
+
+    Also while the course is not judged yet: its table is asked, so it is not a new treatment.
+    """
+    asked = {result.table for result in assessment.rows}
+    for table in facts.protocol.follow_up_tables & asked:
+        for row in facts.protocol.table_by_code[table].rows:
+            for code in facts.protocol.plan_by_code[row.code].continues:
+                days = day_of_treatment(facts, code)
+                if days is not None and days[0] > 0:
+                    yield code, facts.case.as_of.date() - timedelta(days=int(days[0]) - 1)
 
 
 def _managed(

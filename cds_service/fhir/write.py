@@ -31,7 +31,7 @@ def write(decision: Decision, *, base: str, language: str, unmet: str = "") -> b
     notes, needed = guidance(pen, unmet)
     orders = [medication_request(pen, order) for order in plan.orders]
     orders += [fluid_request(pen, order) for order in plan.fluids]
-    orders += [course_request(pen, course) for course in plan.courses]
+    orders += [course_request(pen, course) for course in plan.courses if course.is_told]
     issues, targets = detected_issues(pen)
     for care in (*plan.emergency, *plan.care):
         if care.weighed:

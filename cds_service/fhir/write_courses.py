@@ -9,9 +9,9 @@ from cds_service.engine.model import RunningCourse
 from cds_service.fhir.codes import UCUM
 from cds_service.fhir.write_base import Pen, entry, start, who_and_when
 from cds_service.fhir.write_house import House
-from cds_service.fhir.write_json import Json
-from cds_service.fhir.write_shape import CourseShape, Item
-from cds_service.fhir.write_template import Template
+from cds_service.fhir.write_json import Json, references
+from cds_service.fhir.write_shape import CourseShape, Item, is_open
+from cds_service.fhir.write_template import Template, members, more
 
 
 def course_item(house: House, shape: CourseShape) -> Item:
@@ -22,29 +22,29 @@ def course_item(house: House, shape: CourseShape) -> Item:
 
 def course_request(pen: Pen, course: RunningCourse) -> bytes:
     """One course, with its counts; it is written for this infant alone."""
-    return pen.fill(Template.of(entry(_request(pen.house, course))))
+    # What the caller calls the order goes into a blank: it is never looked into.
+    origins = () if course.origin is None else (course.origin,)
+    option = is_open(pen.decision.plan.choice, course.branch)
+    made = Template.of(entry(_request(pen.house, course, option=option)))
+    return pen.fill(made, based=members("basedOn", references(origins)))
 
 
-def _request(house: House, course: RunningCourse) -> Json:
+def _request(house: House, course: RunningCourse, *, option: bool) -> Json:
     words = house.text(title(course))
     told = " ".join(house.text(each) for each in details(course))
     resource = {
         **start("ServiceRequest", f"course.{course.medicine}"),
         "status": "draft",
-        "intent": "proposal",
+        more("based"): None,
+        "intent": "option" if option else "proposal",
         "priority": "routine",
         "code": {"coding": [house.own("care", f"{course.state}-course")], "text": words},
-        "quantityQuantity": {
-            "value": course.left,
-            "unit": "doses",
-            "system": UCUM,
-            "code": "{dose}",
-        },
         **who_and_when("authoredOn"),
         "note": [{"text": f"{house.title('write.proposal')}\n{told}"}],
     }
-    if course.origin is not None and course.origin.reference:
-        resource["basedOn"] = [{"reference": course.origin.reference}]
+    if course.state != "stop":
+        left = {"value": course.left, "unit": "doses", "system": UCUM, "code": "{dose}"}
+        resource["quantityQuantity"] = left
     if course.next_due is not None and course.last_day is not None:
         due, last = course.next_due.isoformat(), course.last_day.isoformat()
         # A whole day would begin before the one dose that is left in it (FHIR R4, per-1).

@@ -31,15 +31,16 @@ def fluid_request(pen: Pen, order: FluidOrder) -> bytes:
     house = pen.house
     spoken = language_of(house, order.instructions)
     made = house.kept(
-        (*_key(order), spoken), lambda: Template.of(entry(_request(house, order, spoken)))
+        _key(order, spoken), lambda: Template.of(entry(_request(house, order, spoken)))
     )
     return pen.fill(made, told=instruction(house, order.instructions))
 
 
-def _key(order: FluidOrder) -> tuple[object, ...]:
+def _key(order: FluidOrder, spoken: str) -> tuple[object, ...]:
     """What the request depends on beside the content."""
     return (
         "fluid",
+        spoken,
         order.key,
         order.route,
         order.steps,

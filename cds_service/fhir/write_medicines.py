@@ -53,9 +53,7 @@ def medication_request(pen: Pen, order: Order) -> bytes:
     first, moment = pen.moment(order.first_due)
     spoken = language_of(house, order.instructions)
     return pen.fill(
-        house.kept(
-            (*_key(order), spoken), lambda: Template.of(entry(_request(house, order, spoken)))
-        ),
+        house.kept(_key(order, spoken), lambda: Template.of(entry(_request(house, order, spoken)))),
         weighed=house.kept(_weight_key(order), lambda: b"\\n".join(_weighed(house, order))),
         told=instruction(house, order.instructions),
         moment=moment,
@@ -63,11 +61,12 @@ def medication_request(pen: Pen, order: Order) -> bytes:
     )
 
 
-def _key(order: Order) -> tuple[object, ...]:
+def _key(order: Order, spoken: str) -> tuple[object, ...]:
     """What the request depends on beside the content; the formulation names all units."""
     dose = order.dose
     return (
         "order",
+        spoken,
         order.key,
         order.is_option,
         order.classes,

@@ -20,7 +20,7 @@ from cds_service.content.model import Message
 from cds_service.engine import fluid_words
 from cds_service.engine.identity import uuid5
 from cds_service.engine.model import Decision, FluidOrder, Order
-from cds_service.engine.phrase import dosage, fact, moment
+from cds_service.engine.phrase import adapted, dosage, fact, moment
 from cds_service.engine.trace import age_words
 from cds_service.engine.words import reading
 from cds_service.fhir.codes import ATC, LOINC, URI
@@ -78,7 +78,8 @@ class _Note:
         }
 
     def _decides(self) -> Json:
-        return self._section_of("note.decides", [self._title("write.proposal")], [])[0]
+        layer = map(self._text, adapted(self._decision.protocol))
+        return self._section_of("note.decides", [self._title("write.proposal"), *layer], [])[0]
 
     def _patient(self) -> Json:
         """What the case knows of the infant; the caller's own record is named, nothing is added."""

@@ -94,17 +94,18 @@ def _dated(each: VisitShape) -> Json:
 
 def dates(pen: Pen, follow_up: FollowUp) -> None:
     """Fill in the dates of a visit."""
-    house, key, said = pen.house, follow_up.key, visit(follow_up)
+    house, key = pen.house, follow_up.key
     dated = house.kept(
         ("visit", follow_up.on, follow_up.until),
         lambda: (
             str(follow_up.on).encode(),
             str(follow_up.until).encode(),
-            escaped(house.text(said)),
+            escaped(house.text(visit(follow_up))),
         ),
     )
     pen.blanks[f"{key}.on"], pen.blanks[f"{key}.until"], pen.blanks[f"{key}.when"] = dated
     if house.language != ENGLISH:
+        said = visit(follow_up)
         pen.blanks[f"{key}.language"] = language_of(house, (said,)).encode()
         pen.blanks[f"{key}.told"] = instruction(house, (said,))
 

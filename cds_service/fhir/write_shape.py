@@ -93,12 +93,17 @@ class Shape(NamedTuple):
             tuple([_visit(follow_up) for follow_up in plan.follow_ups]),
             plan.counselling,
             tuple([_fluid(order) for order in plan.fluids]),
-            tuple([_course(each) for each in plan.courses]),
+            tuple([_course(each) for each in plan.courses if each.is_told]),
         )
 
     def is_open(self, branch: str) -> bool:
         """Whether this branch is a member of a choice that is still open."""
-        return (self.choice, branch) in _OPEN
+        return is_open(self.choice, branch)
+
+
+def is_open(choice: str, branch: str) -> bool:
+    """The same of a plan's choice."""
+    return (choice, branch) in _OPEN
 
 
 def _order(order: Order) -> OrderShape:

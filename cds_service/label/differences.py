@@ -1,21 +1,21 @@
 """What changes from one content to another, in words, and for whom.
 
-For those who decide about an edition or an adaptation: first what was declared with reason and
-source, then what follows from it (classes, treatment, doses, numbers, words), then how many of a
-fixed set of sampled infants get another answer.
+For those who decide about an edition or an adaptation: first everything that was declared, with
+reason and source; then what follows from it for classes, treatment, doses, numbers and words; then
+how many of a fixed set of sampled infants get another answer.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 
 from cds_service.content.model import Condition as When
 from cds_service.content.model import FindingTest, Group, MeasureTest, Message
 from cds_service.content.text import render
 from cds_service.content.treatment import ClassPlan, Course, Protocol
 from cds_service.engine.phrase import number, unit_name
-from cds_service.label.sampled import infants_that_differ, measured_doses
+from cds_service.label.sampled import doses_that_differ, infants_that_differ
 
-Lines = dict[str, str]
-"""What is compared, by name: its words."""
+Lines = dict[str, tuple[str, ...]]
+"""What is compared, by name: its parts in words."""
 
 _KINDS = {"all": "all of", "any": "any of", "none": "none of"}
 
@@ -26,9 +26,9 @@ def differences(old: Protocol, new: Protocol) -> Iterator[str]:
     yield from _section("Declared", _declared(old, new))
     yield from _section("Classes", _compared(_rows(old), _rows(new)))
     yield from _section("Treatment and visits", _compared(_plans(old), _plans(new)))
-    yield from _section("Doses (first choice in stock)", _compared(*_doses(old, new)))
+    yield from _section("Doses (first choice in stock)", doses_that_differ(old, new))
     yield from _section("Numbers", _compared(_numbers(old), _numbers(new)))
-    yield from _section("Words", _compared(dict(old.texts), dict(new.texts)))
+    yield from _section("Words", _compared(_words(old), _words(new)))
     yield from _section("Sampled infants", infants_that_differ(old, new))
 
 
@@ -48,40 +48,42 @@ def _declared(old: Protocol, new: Protocol) -> Iterator[str]:
             if layer not in others:
                 yield f"{what} {layer.title}:"
                 for change in layer.changes:
-                    source = ", ".join(change.sources) or "no source"
-                    yield f"  {change.place}: {change.reason} ({source}; {change.evidence})"
+                    yield f"  {change.place}:"
+                    yield f"    {change.was or 'not there'} -> {change.now or 'not there'}"
+                    source = ", ".join(change.sources)
+                    yield f"    because: {change.reason} ({source}; {change.evidence})"
 
 
-def _compared(old: Mapping[str, str], new: Mapping[str, str]) -> Iterator[str]:
-    """Each thing that is there on one side only, or in other words."""
+def _compared(old: Lines, new: Lines) -> Iterator[str]:
+    """Each thing that is there on one side only, or in other words; of its parts only those."""
     for name in (*old, *(name for name in new if name not in old)):
-        before, after = old.get(name), new.get(name)
+        before, after = old.get(name, ()), new.get(name, ())
         if before == after:
             continue
+        gone = [part for part in before if part not in after]
+        come = [part for part in after if part not in before]
         yield f"{name}:"
-        yield f"  was  {before or 'not there'}"
-        yield f"  is   {after or 'not there'}"
-
-
-def _doses(old: Protocol, new: Protocol) -> tuple[Lines, Lines]:
-    """What is measured; ages with the same doses in both contents are told together."""
-    before, after = measured_doses(old), measured_doses(new)
-    ages: dict[tuple[str, str, str], list[int]] = {}
-    for medicine, age in (*before, *(key for key in after if key not in before)):
-        words = before.get((medicine, age), ""), after.get((medicine, age), "")
-        ages.setdefault((medicine, *words), []).append(age)
-    names = {key: f"{key[0]}, age {', '.join(map(str, days))} days" for key, days in ages.items()}
-    return {names[key]: key[1] for key in ages}, {names[key]: key[2] for key in ages}
+        if not gone and not come:
+            gone, come = list(before), list(after)  # only their order has changed
+        yield f"  was  {'; '.join(gone) or 'not there'}"
+        yield f"  is   {'; '.join(come) or 'not there'}"
+        if same := len(before) - len(gone):
+            yield f"  and  {same} as before"
 
 
 def _rows(protocol: Protocol) -> Lines:
     found: Lines = {}
     for table in protocol.tables:
-        whom = "" if table.when is None else f"only if {_told(table.when, protocol)}: "
+        whom = () if table.when is None else (f"only if {_told(table.when, protocol)}",)
         for row in table.rows:
-            when = "no row above holds" if row.when is None else _told(row.when, protocol)
-            hurry = " [needs hospital care]" if row.severe else ""
-            found[_name(protocol, "class", row.code)] = f"{whom}{when}{hurry}"
+            name = _name(protocol, "class", row.code)
+            hurry = ("needs hospital care",) if row.severe else ()
+            if isinstance(row.when, Group):
+                name = f"{name}, {_kind(row.when)}"
+                when = tuple(_told(item, protocol) for item in row.when.items)
+            else:
+                when = ("no row above holds",) if row.when is None else (_told(row.when, protocol),)
+            found[name] = (*whom, *when, *hurry)
     return found
 
 
@@ -107,28 +109,32 @@ def _told_group(group: Group, protocol: Protocol) -> str:
     items = [_told(item, protocol) for item in group.items]
     if len(items) == 1 and group.kind in ("all", "any"):
         return items[0]
-    kind = _KINDS.get(group.kind) or f"at least {group.count} of"
-    return f"{kind} ({'; '.join(items)})"
+    return f"{_kind(group)} ({'; '.join(items)})"
+
+
+def _kind(group: Group) -> str:
+    return _KINDS.get(group.kind) or f"at least {group.count} of"
 
 
 def _plans(protocol: Protocol) -> Lines:
     found: Lines = {}
     for plan in protocol.plans:
         name = _name(protocol, "class", plan.code)
-        found[f"{name}, referral"] = plan.referral
+        found[f"{name}, referral"] = (plan.referral,)
         found[f"{name}, before referral"] = _courses(plan.before_referral, protocol)
+        found[f"{name}, care"] = tuple(each.code for each in plan.care)
         for regimen in plan.regimens:
             here = f"{name}, {regimen.code}"
             found[f"{here}, medicines"] = _courses(regimen.courses, protocol)
             visits = (f"{each.code} day +{number(each.after.value)}" for each in regimen.visits)
-            found[f"{here}, visits"] = "; ".join(visits) or "none"
-        found[f"{name}, cautions"] = "; ".join(_cautions(plan)) or "none"
-    found["general cautions"] = "; ".join(each.code for each in protocol.cautions) or "none"
+            found[f"{here}, visits"] = tuple(visits)
+        found[f"{name}, cautions"] = tuple(_cautions(plan))
+    found["general cautions"] = tuple(each.code for each in protocol.cautions)
     for medicine in protocol.medicines:
-        said = "; ".join(each.code for each in medicine.cautions) or "none"
-        found[f"{_name(protocol, 'medicine', medicine.code)}, cautions"] = said
-        forms = (_name(protocol, "formulation", code) for code in medicine.prefer)
-        found[f"{_name(protocol, 'medicine', medicine.code)}, in use"] = "; ".join(forms)
+        name = _name(protocol, "medicine", medicine.code)
+        found[f"{name}, cautions"] = tuple(each.code for each in medicine.cautions)
+        forms = (_name(protocol, "formulation", each.code) for each in medicine.formulations)
+        found[f"{name}, in use"] = tuple(forms)
     return found
 
 
@@ -137,8 +143,8 @@ def _cautions(plan: ClassPlan) -> Iterator[str]:
         yield each.code
 
 
-def _courses(courses: Iterable[Course], protocol: Protocol) -> str:
-    return "; ".join(_course(course, protocol) for course in courses) or "none"
+def _courses(courses: Iterable[Course], protocol: Protocol) -> tuple[str, ...]:
+    return tuple(_course(course, protocol) for course in courses)
 
 
 def _course(course: Course, protocol: Protocol) -> str:
@@ -156,9 +162,13 @@ def _numbers(protocol: Protocol) -> Lines:
     named |= {name: getattr(protocol, name) for name in (*own, "deviation_high", "deviation_low")}
     named |= dict(protocol.values)
     return {
-        name.replace("_", " "): f"{number(each.value)} {unit_name(each.unit)}"
+        name.replace("_", " "): (f"{number(each.value)} {unit_name(each.unit)}",)
         for name, each in named.items()
     }
+
+
+def _words(protocol: Protocol) -> Lines:
+    return {key: (text,) for key, text in protocol.texts}
 
 
 def _name(protocol: Protocol, kind: str, code: str) -> str:

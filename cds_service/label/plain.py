@@ -166,7 +166,7 @@ class _Page:
             yield from self._order(order)
         for fluid in (each for each in plan.fluids if each.branch == branch):
             yield from self._fluid(fluid)
-        for course in (each for each in plan.courses if each.branch == branch):
+        for course in (each for each in plan.courses if each.is_told and each.branch == branch):
             yield from self._course(course)
         care = [each.message for each in plan.care if each.branch == branch]
         yield from ("", *self._bullets(care)) if care else ()

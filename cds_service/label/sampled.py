@@ -3,10 +3,12 @@
 The set is only a sample: it shows what changes, not how often that happens in any clinic.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from decimal import Decimal
-from itertools import product
+from itertools import groupby, product
+from operator import itemgetter
 
 from cds_service.case import NOWHERE, Age, Answer, Case, Finding, Measurement
 from cds_service.content.model import Message
@@ -14,7 +16,7 @@ from cds_service.content.text import render
 from cds_service.content.treatment import REFERRAL, Protocol
 from cds_service.engine import decide
 from cds_service.engine.dose import make_dose
-from cds_service.engine.model import Decision, Dose
+from cds_service.engine.model import Decision, Dose, NoDose
 from cds_service.engine.phrase import amount, number
 from cds_service.engine.settle import settle
 from cds_service.quantity import Quantity
@@ -27,40 +29,62 @@ _BREATHS = (28, 45, 60)
 _SAMPLED_AGES = (0, 6, 7, 34)
 
 
-def measured_doses(protocol: Protocol) -> dict[tuple[str, int], str]:
-    """What is measured, by medicine and age: for which weights how much of what."""
-    found: dict[tuple[str, int], str] = {}
+def doses_that_differ(old: Protocol, new: Protocol) -> Iterator[str]:
+    """Which weights get another measured dose; ages with the same differences stand together."""
+    ages: dict[tuple[str, tuple[str, ...]], list[int]] = {}
     for age in _AGES:
-        facts = [settle(_infant(protocol, age, kg, "37.0", 45, ()), protocol) for kg in _WEIGHTS]
-        for medicine in protocol.medicines:
-            name = render(protocol, Message(f"medicine.{medicine.code}"))
-            doses = []
-            for kg, known in zip(_WEIGHTS, facts, strict=True):
-                made = make_dose(medicine, known, kg)
-                doses.append((kg, _said(protocol, made) if isinstance(made, Dose) else "none"))
-            found[name, age] = "; ".join(_joined(doses))
-    return found
+        before, after = _doses(old, age), _doses(new, age)
+        for medicine in dict.fromkeys((*before, *after)):
+            was, now = (doses.get(medicine, _NOTHING) for doses in (before, after))
+            if told := tuple(_joined(zip(_WEIGHTS, map(_change, was, now), strict=True))):
+                ages.setdefault((medicine, told), []).append(age)
+    for (medicine, told), days in ages.items():
+        yield f"{medicine}, age {', '.join(map(str, days))} days:"
+        yield from (f"  {line}" for line in told)
 
 
-def _said(protocol: Protocol, dose: Dose) -> str:
-    form = render(protocol, Message(f"formulation.{dose.formulation.code}"))
-    return f"{render(protocol, amount(dose.amount))} of {form}"
+_NO_DOSE = ("no dose", "")
+_NOTHING = (_NO_DOSE,) * len(_WEIGHTS)
 
 
-def _joined(doses: Iterable[tuple[Decimal, str]]) -> Iterator[str]:
-    first: Decimal | None = None
-    last, words = Decimal(0), ""
-    for kg, said in doses:
-        if first is not None and said != words:
-            yield f"{_kg(first, last)} {words}"
-            first = None
-        first, last, words = first if first is not None else kg, kg, said
-    if first is not None:
-        yield f"{_kg(first, last)} {words}"
+def _doses(protocol: Protocol, age: int) -> dict[str, tuple[tuple[str, str], ...]]:
+    """Amount and form by medicine, for each of the weights."""
+    facts = [settle(_infant(protocol, age, kg, "37.0", 45, ()), protocol) for kg in _WEIGHTS]
+    return {
+        render(protocol, Message(f"medicine.{medicine.code}")): tuple(
+            _said(protocol, make_dose(medicine, known, kg))
+            for kg, known in zip(_WEIGHTS, facts, strict=True)
+        )
+        for medicine in protocol.medicines
+    }
+
+
+def _said(protocol: Protocol, dose: Dose | NoDose) -> tuple[str, str]:
+    if isinstance(dose, NoDose):
+        return _NO_DOSE
+    held = f"{render(protocol, amount(dose.amount))} = {render(protocol, amount(dose.contained))}"
+    return held, render(protocol, Message(f"formulation.{dose.formulation.code}"))
+
+
+def _change(was: tuple[str, str], now: tuple[str, str]) -> str:
+    """From one amount and form to another; nothing when they are the same."""
+    if was == now:
+        return ""
+    if was[0] == now[0]:
+        return f"the same amount, now of {now[1]}"
+    return " -> ".join(" of ".join(filter(None, dose)) for dose in (was, now))
+
+
+def _joined(told: Iterable[tuple[Decimal, str]]) -> Iterator[str]:
+    """Neighbouring weights with the same words together; those without words left out."""
+    for words, group in groupby(told, key=itemgetter(1)):
+        weights = [kg for kg, _ in group]
+        if words:
+            yield f"{_kg(weights[0], weights[-1])}: {words}"
 
 
 def _kg(first: Decimal, last: Decimal) -> str:
-    return f"{number(first)} kg" if first == last else f"{number(first)}-{number(last)} kg"
+    return f"{number(first)} kg" if first == last else f"{number(first)} to {number(last)} kg"
 
 
 def infants_that_differ(old: Protocol, new: Protocol) -> Iterator[str]:
@@ -70,14 +94,35 @@ def infants_that_differ(old: Protocol, new: Protocol) -> Iterator[str]:
     for what, of in (("class", _classes), ("referral", _referral), ("medicine or dose", _orders)):
         other = sum(of(one) != of(two) for one, two in pairs)
         yield f"another {what}: {other} of {len(pairs)}"
+    moves = Counter(
+        f"{_only(one, two, old)} -> {_only(two, one, new)}"
+        for one, two in pairs
+        if _classes(one) != _classes(two)
+    )
+    yield from (f"{move}: {count}" for move, count in moves.most_common())
 
 
-def _classes(decision: Decision) -> object:
-    return sorted(held.code for held in decision.assessment.classes)
+def _classes(decision: Decision) -> frozenset[str]:
+    return frozenset(held.code for held in decision.assessment.classes)
+
+
+def _only(one: Decision, other: Decision, protocol: Protocol) -> str:
+    """The classes of one decision that the other lacks, in words.
+
+    What is not asked of the severely ill goes when they become so: that is not told.
+    """
+    gone = _classes(one) - _classes(other)
+    codes = [
+        row.code
+        for table in protocol.tables
+        for row in table.rows
+        if row.code in gone and not table.unless_severe
+    ]
+    return ", ".join(render(protocol, Message(f"class.{code}")) for code in codes) or "no class"
 
 
 def _referral(decision: Decision) -> object:
-    return decision.plan.choice
+    return decision.plan.choice, decision.plan.referral is not None
 
 
 def _orders(decision: Decision) -> object:

@@ -57,8 +57,7 @@ def capability_statement(service: Service, table: Table) -> Json:
         "kind": "instance",
         "software": {"name": "cds-service", "version": service.code_version},
         "implementation": {
-            "description": f"Protocol {service.protocol.id}, version {service.protocol.version}, "
-            f"content {service.protocol.digest}"
+            "description": f"Protocol {service.protocol.name}, content {service.protocol.digest}"
         },
         "fhirVersion": "4.0.1",
         "format": ["application/fhir+json", "json"],

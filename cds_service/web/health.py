@@ -43,7 +43,7 @@ def add_routes(app: FastAPI, service: Service) -> None:
         protocol = service.protocol
         content = {
             "status": "pass",
-            "componentId": f"{protocol.id}|{protocol.version}",
+            "componentId": protocol.name,
             "observedValue": protocol.digest,
         }
         log = {"status": "pass"}

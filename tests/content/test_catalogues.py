@@ -263,3 +263,11 @@ def test_the_packaged_catalogues_are_up_to_date(tmp_path: Path) -> None:
     for done in update(load(tmp_path, ID, translated=False), tmp_path / ID, []):
         assert done.path.read_text() == before[done.path.name], "run cds-service catalogue"
         assert done.changed == 0
+
+
+def test_without_patterns_only_the_counselling_is_translated(tmp_path: Path) -> None:
+    folder = copied(tmp_path) / ID / "translations"
+    for path in (folder / "caregiver.yaml", *folder.glob("*.po")):
+        path.unlink()
+    keys = load(tmp_path).caregiver_keys
+    assert keys == tuple(sorted(f"care.{item.code}" for item in PROTOCOL.counselling))

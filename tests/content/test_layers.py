@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from cds_service.content.library import Library
-from cds_service.content.load import edition_of, layers, load
+from cds_service.content.load import edition_of, editions, layers, load
 from cds_service.content.model import Group, MeasureTest
 from cds_service.errors import ContentError
 from tests.content.broken import PROTOCOL, copied
@@ -61,8 +61,13 @@ def test_a_changed_limit_carries_the_source_of_the_change() -> None:
 
 def test_what_the_example_changes() -> None:
     regimen = {one.code: one for one in ADAPTED.plan_by_code["clinical-severe-infection"].regimens}[
-        "gentamicin-seven-days"
+        "gentamicin-two-days"
     ]
+    assert regimen is ADAPTED.plan_by_code["clinical-severe-infection"].regimens[-1]
+    assert (regimen.cite.sources, regimen.cautions[0].code) == (
+        ("KEX",),
+        "day-four-review-is-mandatory",
+    )
     days = [course.days.value for course in regimen.courses if course.days is not None]
     assert days == [2, 7]
     assert dict(ADAPTED.values)["repeat_window"].value == 30
@@ -90,10 +95,12 @@ FAULTS = {
     "no such place": (KESTRIA, "at: values/repeat_window", "at: values/repeat", "repeat is not there; add it"),
     "no such step": (KESTRIA, "at: values/repeat_window", "at: numbers/repeat_window", "there is no numbers here"),
     "below a value": (KESTRIA, "at: values/repeat_window", "at: version/repeat_window", "there is nothing below"),
-    "no such item": (KESTRIA, "courses/gentamicin/for", "courses/gentamycin/for", "0 items are named gentamycin"),
+    "no such item": (KESTRIA, "regimens/gentamicin-two-days", "regimens/gentamycin-two-days", "0 items are named gentamycin-two-days"),
     "several items": (KESTRIA, "any/temperature:at-least/at-least", "any/temperature/at-least", "2 items are named temperature"),
     "nothing changed": (KESTRIA, "set: 30 min", "set: 10 min", "this is what is there already"),
     "one place twice": (KESTRIA, "at: values/repeat_window\n", "at: values/repeat_window\n    set: 20 min\n    reason: x\n    source: [KEX]\n    evidence: practice\n  - file: protocol.yaml\n    at: values/repeat_window\n", "this place is changed already"),
+    "a place inside another": (KESTRIA, "at: rules\n", "at: rules\n    set: []\n    reason: x\n    source: [KEX]\n    evidence: practice\n  - file: medicines/amoxicillin.yaml\n    at: rules/by-band/code\n", "this place is changed already"),
+    "no source": (KESTRIA, "window\n    source: [KEX]", "window\n    source: []", "a change needs a source"),
     "no reason": (KESTRIA, "    reason: reviewed with the visit of the community nurse\n", "", "reason is missing"),
     "no evidence": (KESTRIA, "    at: values/repeat_window\n    set: 30 min\n    reason: the national immunization and treatment handbooks use one window\n    source: [KEX]\n    evidence: practice\n", "    at: values/repeat_window\n    set: 30 min\n    reason: x\n    source: [KEX]\n", "evidence is missing"),
     "unknown source": (KESTRIA, "    set: 30 min\n    reason: the national immunization and treatment handbooks use one window\n    source: [KEX]", "    set: 30 min\n    reason: x\n    source: [KEY]", "unknown source KEY"),
@@ -124,7 +131,7 @@ def test_a_fault_of_a_layer_is_found_in_its_file(
 
 
 def test_a_layer_that_is_not_there_is_refused() -> None:
-    with pytest.raises(ContentError, match="there is no such adaptation"):
+    with pytest.raises(ContentError, match="there is no such adaptation; there is: kestria"):
         load(adaptation="nowhere")
 
 
@@ -133,6 +140,45 @@ def test_keys_are_added_to_a_mapping_and_lists_begun(tmp_path: Path) -> None:
     changed = load(copied(tmp_path, added), adaptation="kestria")
     assert dict(changed.values)["cup"].cite.sources == ("KEX",)
     assert dict(changed.values)["teaspoon"].cite.sources == ()
+
+
+def test_several_items_are_added_to_one_list(tmp_path: Path) -> None:
+    caution = "{file: treatments.yaml, at: cautions, add: {code: CODE, severity: low}, reason: x, source: [KEX], evidence: practice}"
+    texts = "texts:\n  caution.one: One.\n  caution.two: Two.\n"
+    two = "".join(f"  - {caution.replace('CODE', code)}\n" for code in ("one", "two"))
+    folder = copied(
+        tmp_path, (KESTRIA, "texts:\n", texts), (KESTRIA, "changes:\n", f"changes:\n{two}")
+    )
+    codes = [one.code for one in load(folder, adaptation="kestria").cautions]
+    assert codes[-3:] == ["one", "two", "weigh-at-every-visit"]
+
+
+def test_the_edition_of_the_base_may_be_named() -> None:
+    assert editions(PROTOCOL) == ("2024.1", "2014.1")
+    assert load(edition="2024.1").digest == BASE.digest
+
+
+def test_a_change_says_what_was_there_and_what_is() -> None:
+    assert ADAPTED.adaptation is not None
+    told = {change.place: (change.was, change.now) for change in ADAPTED.adaptation.changes}
+    assert told["protocol.yaml: values/repeat_window"] == ("10 min", "30 min")
+    assert told["medicines/amoxicillin.yaml: rules"] == ("by-band", "per-kg")
+    assert told["medicines/gentamicin.yaml: cautions"] == ("", "injections-by")
+    gone = told["medicines/gentamicin.yaml: formulations/gentamicin-vial-20mg-2ml"]
+    assert gone == ("gentamicin-vial-20mg-2ml", "")
+    assert OF_2014.edition is not None
+    plan = {change.place: change.was for change in OF_2014.edition.changes}
+    assert plan["treatments.yaml: plans/pneumonia"] == "(referral, care, regimens)"
+
+
+def test_the_doses_of_the_example_are_fifty_milligrams_per_kilogram() -> None:
+    # Section 4: variant per kilogram, exact, rounded to 0.5 mL; from 6 kg with a caution.
+    bands = ADAPTED.medicine_by_code["amoxicillin"].rules[0].bands
+    assert [(band.low.value, band.caution) for band in bands] == [
+        (Decimal("1.5"), ""),
+        (Decimal("6.0"), "weight-above-the-bands"),
+    ]
+    assert all(band.per_kg is not None and band.per_kg.target.value == 50 for band in bands)
 
 
 def test_a_library_finds_what_decided_then_and_refuses_what_has_changed() -> None:

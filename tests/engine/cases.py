@@ -23,6 +23,7 @@ from cds_service.case import (
     GivenDose,
     Measurement,
     MedicineInUse,
+    MissedDose,
     Origin,
 )
 from cds_service.quantity import Quantity
@@ -109,6 +110,7 @@ _INFANT = {
     "yes 5 days ago",
     "absent 3 days ago",
     "everything else asked",
+    "vomited",
     *_MEASURES,
 }
 # YAML reads a bare yes or no as true or false.
@@ -124,6 +126,7 @@ _CASE = {
     "infant",
     "earlier",
     "given",
+    "missed",
     "already on",
     "in stock",
     "expect",
@@ -145,9 +148,9 @@ class Told:
     expect: Mapping[str, Any]
 
 
-def every_case() -> Iterator[Told]:
-    """Every case of every file, in file order; raises ValueError for a word we do not know."""
-    for path in sorted(FOLDER.glob("*.yaml")):
+def every_case(folder: Path = FOLDER) -> Iterator[Told]:
+    """Every case of every file of the folder; raises ValueError for a word we do not know."""
+    for path in sorted(folder.glob("*.yaml")):
         for written in yaml.safe_load(path.read_text(encoding="utf-8")):
             yield read(written, path.stem)
 
@@ -195,11 +198,12 @@ def _case(written: Mapping[str, Any], infant: Mapping[str, Any]) -> Case:
         visit_end=AS_OF + timedelta(hours=6),
         age=_age(infant.get("age")),
         sex=infant.get("sex", "female"),
-        findings=(*_findings(infant), *_circumstances(written)),
+        findings=(*_findings(infant), *_circumstances(written), *_vomited(written, infant)),
         measurements=tuple(
             one for word in _MEASURES if word in infant for one in _measured(word, infant[word])
         ),
         given=tuple(_given(given) for given in written.get("given", [])),
+        missed=tuple(MissedDose(*_given(one)) for one in written.get("missed", [])),
         earlier=tuple(_earlier(one) for one in written.get("earlier", [])),
         in_use=tuple(MedicineInUse(code, Origin()) for code in written.get("already on", [])),
         stock=None if stock is None else frozenset(stock),
@@ -252,6 +256,20 @@ def _circumstances(written: Mapping[str, Any]) -> Iterator[Finding]:
     for words, code in _ASKED.items():
         if words in written:
             yield finding(code, {True: Answer.YES, False: Answer.NO}[written[words]])
+
+
+def _vomited(written: Mapping[str, Any], infant: Mapping[str, Any]) -> Iterator[Finding]:
+    """ "8 min" after the dose of the same place in `given`, or "at an unknown time"."""
+    doses = [_given(one).at for one in written.get("given", [])]
+    for place, after in enumerate(infant.get("vomited", [])):
+        origin = Origin(f"Observation/vomited-{place}")
+        at = None
+        if after != "at an unknown time":
+            number, unit = after.split()
+            dose = doses[place]
+            assert dose is not None
+            at = dose + timedelta(minutes=_minutes(number, unit))
+        yield Finding("vomited-after-dose", Answer.YES, at, origin)
 
 
 def _measured(word: str, told: Any) -> Iterator[Measurement]:

@@ -6,6 +6,7 @@ import pytest
 
 from cds_service.content.load import load
 from cds_service.engine import decide
+from cds_service.engine.model import Decision
 from tests.engine.cases import Told, every_case, read
 from tests.engine.told import tell
 
@@ -18,13 +19,17 @@ PART = {"form", "packs", "doses left", "first due", "target"}
 
 @pytest.mark.parametrize("told", CASES, ids=[told.name for told in CASES])
 def test_case_as_the_clinical_text_has_it(told: Told) -> None:
-    decision = decide(told.case, PROTOCOL)
-    wrong = [
+    wrong = disagreements(told, decide(told.case, PROTOCOL))
+    assert not wrong, "\n".join([told.source, *wrong])
+
+
+def disagreements(told: Told, decision: Decision) -> list[str]:
+    """What was written and was not found."""
+    return [
         f"{word}: expected {expected!r}, found {found!r}"
         for word, expected in told.expect.items()
         if not agrees(word, expected, found := tell(decision, word))
     ]
-    assert not wrong, "\n".join([told.source, *wrong])
 
 
 def test_every_case_names_its_source_and_has_its_own_name() -> None:

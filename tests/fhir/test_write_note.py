@@ -133,3 +133,15 @@ def test_a_dose_without_a_time_says_so() -> None:
     document: Json = json.loads(write_note(decide(case, PROTOCOL), base=BASE, language="en"))
     Bundle.model_validate(document)
     assert sections(document)["Medicines given before"] == ["Gentamicin, time not recorded"]
+
+
+def test_it_says_which_national_adaptation_was_used() -> None:
+    body = Path("examples/02-convulsions-refer/request.json").read_bytes()
+    adapted = load(adaptation="kestria")
+    decision = decide(read(body, adapted, now=datetime(2026, 5, 1, tzinfo=UTC)).case, adapted)
+    document = json.loads(write_note(decision, base=BASE, language="en"))
+    said = [line for lines in sections(document).values() for line in lines]
+    assert any("Kestria (an invented country)" in line for line in said)
+    assert not any(
+        "Kestria" in str(lines) for lines in sections(note("02-convulsions-refer")).items()
+    )

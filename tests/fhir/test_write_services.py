@@ -44,7 +44,10 @@ def test_a_referral_is_urgent_and_a_patient_referral() -> None:
 
 def test_a_referral_that_is_not_urgent_is_routine() -> None:
     found = only("ServiceRequest", plan(choice="refer", referral=referral(urgent=False)))
-    assert (found["priority"], found["code"]["text"]) == ("routine", "Refer for assessment, without hurry")
+    assert (found["priority"], found["code"]["text"]) == (
+        "routine",
+        "Refer for assessment",
+    )
 
 
 def test_a_referral_that_may_still_be_chosen_is_an_option() -> None:

@@ -1,0 +1,631 @@
+"""Courses that run: day, doses given, missed and left, the next one and the last day.
+
+Clinical content, section 3: continue, never double, say how many remain, extend the last day
+(practice); "already given" is judged by hours since the dose; one medicine, one order. Section 6:
+vomited within 10 minutes: repeat once (practice).
+"""
+
+from datetime import datetime, timedelta
+
+import pytest
+from hypothesis import given as for_every
+from hypothesis import strategies as st
+
+from cds_service.case import (
+    Case,
+    EarlierClass,
+    GivenDose,
+    MedicineInUse,
+    MissedDose,
+    Origin,
+    Refusal,
+)
+from cds_service.engine.identity import canonical
+from cds_service.engine.model import Plan, RunningCourse
+from cds_service.quantity import Quantity
+from tests.changing import replace
+from tests.engine.test_edges import AT, NO, YES, found, measured
+from tests.engine.test_left_out import cautions, made, severe
+
+DAY = timedelta(days=1)
+HALF = timedelta(hours=12)
+DAYS = {"gentamicin": 7, "amoxicillin": 7}
+EVERY = {"gentamicin": DAY, "amoxicillin": HALF}
+NOT_BEFORE = {"gentamicin": timedelta(hours=20), "amoxicillin": timedelta(hours=8)}
+
+
+def dose(medicine: str, at: datetime | None) -> GivenDose:
+    return GivenDose(medicine, at, Origin(f"MedicationAdministration/{medicine}-{at}"))
+
+
+def missed(medicine: str, at: datetime) -> MissedDose:
+    return MissedDose(medicine, at, Origin(f"MedicationAdministration/not-{medicine}-{at}"))
+
+
+def order(medicine: str, since: datetime, **changes: object) -> MedicineInUse:
+    told = MedicineInUse(
+        medicine,
+        Origin(f"MedicationRequest/{medicine}"),
+        since=since,
+        days=DAYS[medicine],
+        a_day=int(DAY / EVERY[medicine]),
+        amount=Quantity.of("0.5", "{tbl}") if medicine == "amoxicillin" else None,
+        ordered=True,
+    )
+    return told._replace(**changes)  # type: ignore[arg-type]
+
+
+def follow_up(since: datetime, *more: object, **changes: object) -> Case:
+    """The infant of a severe infection at a visit after the first, better."""
+    earlier = (EarlierClass("clinical-severe-infection", since, Origin("Condition/1")),)
+    known = severe(earlier=earlier, **changes)
+    answers = {"course-better": YES, "course-same": NO, "course-worse": NO, "feeding-poorly": NO}
+    findings = [one for one in known.findings if one.code not in answers]
+    findings += [found(code, answer) for code, answer in answers.items()]
+    return replace(known, findings=(*findings, *more))
+
+
+def course(plan: Plan, medicine: str) -> RunningCourse:
+    (one,) = [each for each in plan.courses if each.medicine == medicine]
+    return one
+
+
+def counts(one: RunningCourse) -> tuple[int, int, int, int, int]:
+    return one.day, one.given, one.missed, one.unrecorded, one.left
+
+
+def slots(medicine: str, day: int) -> list[datetime]:
+    """The times of the doses before now, when the course began `day - 1` days ago."""
+    every = EVERY[medicine]
+    return [AT - every * back for back in range(int(DAY / every) * (day - 1), 0, -1)]
+
+
+@pytest.mark.parametrize("medicine", ["gentamicin", "amoxicillin"])
+@pytest.mark.parametrize("day", range(2, 9))
+def test_a_course_that_was_given_as_planned(medicine: str, day: int) -> None:
+    times = slots(medicine, day)
+    given = tuple(dose(medicine, at) for at in times)
+    plan = made(follow_up(times[0], given=given, in_use=(order(medicine, times[0]),))).plan
+    one, total = course(plan, medicine), 7 * int(DAY / EVERY[medicine])
+    left = total - len(times)
+    assert counts(one) == (day, len(times), 0, 0, left)
+    assert (one.total, one.complete) == (total, left == 0)
+    assert one.state == ("stop" if left == 0 else "continue")
+    assert one.next_due == (None if left == 0 else AT)
+    if left:
+        assert one.last_day == (times[0] + EVERY[medicine] * (total - 1)).date()
+    assert medicine not in {each.dose.medicine.code for each in plan.orders}
+    assert (one.origin, one.ordered) == (Origin(f"MedicationRequest/{medicine}"), True)
+
+
+def test_on_day_one_the_order_of_this_visit_is_not_written_again() -> None:
+    known = severe(given=(dose("gentamicin", AT),), in_use=(order("gentamicin", AT),))
+    plan = made(known).plan
+    one = course(plan, "gentamicin")
+    assert counts(one) == (1, 1, 0, 0, 6)
+    assert one.next_due == AT + DAY
+    assert "gentamicin" not in {each.dose.medicine.code for each in plan.orders}
+
+
+def test_a_missed_injection_is_never_doubled_and_moves_the_last_day() -> None:
+    first, second = AT - 2 * DAY, AT - DAY
+    known = follow_up(
+        first,
+        given=(dose("gentamicin", first),),
+        missed=(missed("gentamicin", second),),
+        in_use=(order("gentamicin", first),),
+    )
+    decision = made(known)
+    one = course(decision.plan, "gentamicin")
+    assert counts(one) == (3, 1, 1, 0, 6)
+    assert (one.next_due, one.last_day) == (AT, (AT + 5 * DAY).date())
+    # One gentamicin injection missed in clinical severe infection: see today (practice).
+    assert "high" in {s for c, s in cautions(decision).items() if "missed" in c}
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_two_missed_oral_doses_in_a_row_are_grave(count: int) -> None:
+    times = slots("amoxicillin", 3)
+    lost = times[-count:]
+    known = follow_up(
+        times[0],
+        given=tuple(dose("amoxicillin", at) for at in times[:-count]),
+        missed=tuple(missed("amoxicillin", at) for at in lost),
+        in_use=(order("amoxicillin", times[0]),),
+    )
+    decision = made(known)
+    assert counts(course(decision.plan, "amoxicillin")) == (3, 4 - count, count, 0, 10 + count)
+    grave = {c for c, s in cautions(decision).items() if "missed" in c and s == "high"}
+    assert bool(grave) is (count == 2)
+
+
+def test_doses_that_nobody_recorded_are_not_missed_and_are_asked_about() -> None:
+    first = AT - 3 * DAY
+    known = follow_up(
+        first, given=(dose("amoxicillin", first),), in_use=(order("amoxicillin", first),)
+    )
+    decision = made(known)
+    assert counts(course(decision.plan, "amoxicillin")) == (4, 1, 0, 5, 8)
+    assert any("unrecorded" in code or "recorded" in code for code in cautions(decision))
+    assert "amoxicillin" in {m.code for m in decision.plan.missing}
+
+
+def test_a_dose_that_came_late_moves_those_after_it() -> None:
+    times = [AT - 3 * DAY, AT - 2 * DAY + timedelta(hours=4), AT - DAY + timedelta(hours=3)]
+    given = tuple(dose("gentamicin", at) for at in times)
+    known = follow_up(times[0], given=given, in_use=(order("gentamicin", times[0]),))
+    one = course(made(known).plan, "gentamicin")
+    assert counts(one) == (4, 3, 0, 0, 4)
+    assert one.next_due == AT  # 21 hours after the last: enough have passed
+
+
+def test_an_injection_given_today_is_not_given_again() -> None:
+    times = [AT - DAY, AT - timedelta(hours=2)]
+    given = tuple(dose("gentamicin", at) for at in times)
+    known = follow_up(times[0], given=given, in_use=(order("gentamicin", times[0]),))
+    one = course(made(known).plan, "gentamicin")
+    assert one.next_due == times[1] + DAY
+
+
+def test_an_order_for_the_rest_of_a_course_counts_what_was_given_before_it() -> None:
+    first = AT - 3 * DAY
+    times = [first, first + DAY, first + 2 * DAY]
+    rest = order("gentamicin", first + 2 * DAY - timedelta(minutes=5), days=5)
+    known = follow_up(first, given=tuple(dose("gentamicin", at) for at in times), in_use=(rest,))
+    one = course(made(known).plan, "gentamicin")
+    assert (one.total, one.given, one.left) == (7, 3, 4)
+
+
+def test_a_treatment_that_goes_on_without_any_record_is_not_begun_again() -> None:
+    decision = made(follow_up(AT - 2 * DAY))
+    assert decision.plan.orders == ()
+    assert "no-dose-record-missing" in cautions(decision)
+    assert decision.plan.status == "data-required"
+    asked = {m.code for m in decision.plan.missing if m.required and m.kind == "medicine"}
+    assert asked == {"gentamicin", "amoxicillin"}
+
+
+def test_without_an_order_the_rest_is_ordered_as_before() -> None:
+    times = slots("gentamicin", 4)
+    plan = made(follow_up(times[0], given=tuple(dose("gentamicin", at) for at in times))).plan
+    (one,) = [each for each in plan.orders if each.dose.medicine.code == "gentamicin"]
+    assert one.doses == 4
+
+
+def test_an_order_of_an_illness_long_past_is_none() -> None:
+    old = order("amoxicillin", AT - 40 * DAY)
+    plan = made(severe(in_use=(old,))).plan
+    assert "amoxicillin" in {each.dose.medicine.code for each in plan.orders}
+
+
+def test_an_order_that_an_allergy_forbids_stops() -> None:
+    first = AT - DAY
+    known = follow_up(
+        first, given=(dose("amoxicillin", first),), in_use=(order("amoxicillin", first),)
+    )
+    findings = [one for one in known.findings if one.code != "penicillin-allergy"]
+    known = replace(known, findings=(*findings, found("penicillin-allergy", YES)))
+    one = course(made(known).plan, "amoxicillin")
+    assert (one.state, one.next_due) == ("stop", None)
+
+
+def test_after_a_reaction_the_course_waits_for_advice() -> None:
+    first = AT - DAY
+    known = follow_up(
+        first,
+        found("drug-reaction", YES),
+        given=(dose("amoxicillin", first),),
+        in_use=(order("amoxicillin", first),),
+    )
+    one = course(made(known).plan, "amoxicillin")
+    assert (one.state, one.next_due) == ("hold", None)
+
+
+def test_a_course_is_judged_only_where_an_earlier_class_is_known() -> None:
+    first = AT - DAY
+    told = {"given": (dose("gentamicin", first),), "in_use": (order("gentamicin", first),)}
+    assert "course-running" in cautions(made(severe(**told)))
+    assert "course-running" not in cautions(made(follow_up(first, **told)))
+
+
+def vomit(minutes_ago: int | None) -> object:
+    one = found("vomited-after-dose", YES)
+    return one._replace(at=None if minutes_ago is None else AT - timedelta(minutes=minutes_ago))
+
+
+def vomited(*minutes_ago: int | None, doses: tuple[int, ...] = (30,)) -> object:
+    """A course of amoxicillin since yesterday; doses and vomiting so many minutes ago."""
+    first = AT - DAY
+    times = [first, first + HALF, *(AT - timedelta(minutes=ago) for ago in doses)]
+    return made(
+        follow_up(
+            first,
+            *(vomit(ago) for ago in minutes_ago),
+            given=tuple(dose("amoxicillin", at) for at in times),
+            in_use=(order("amoxicillin", first),),
+        )
+    )
+
+
+def test_vomited_after_eight_minutes_is_repeated_once_now() -> None:
+    decision = vomited(22)
+    one = course(decision.plan, "amoxicillin")
+    # The repeat is due now; the next dose follows at its time after it.
+    assert (one.given, one.left, one.repeat_now, one.next_due) == (2, 12, True, AT + HALF)
+    assert one.last_day == (AT + 11 * HALF).date()
+    assert "repeat-the-dose" in {each.message.key.removeprefix("care.") for each in
+                                 decision.plan.care}  # fmt: skip
+
+
+@pytest.mark.parametrize("after", [10, 11, 25])
+def test_the_window_is_ten_minutes(after: int) -> None:
+    decision = vomited(30 - after)
+    repeat = "repeat-the-dose" in {each.message.key.removeprefix("care.") for each in
+                                   decision.plan.care}  # fmt: skip
+    assert repeat is (after == 10)
+    one = course(decision.plan, "amoxicillin")
+    assert one.given == (2 if after == 10 else 3)
+    if after > 10:
+        assert one.next_due == AT - timedelta(minutes=30) + HALF
+
+
+def test_a_repeated_dose_that_is_vomited_too_is_not_repeated_again() -> None:
+    decision = vomited(38, 15, doses=(45, 20))
+    assert cautions(decision)["vomited-again"] == "high"
+    assert "repeat-the-dose" not in {each.message.key.removeprefix("care.") for each in
+                                     decision.plan.care}  # fmt: skip
+    one = course(decision.plan, "amoxicillin")
+    assert one.next_due == AT - timedelta(minutes=20) + HALF
+    assert "no-dose-doses-too-close" not in cautions(decision)
+    assert "vomited-repeat" not in cautions(decision)
+
+
+def test_a_dose_that_was_repeated_already_is_not_repeated_now() -> None:
+    decision = vomited(38, doses=(45, 20))
+    assert "repeat-the-dose" not in {each.message.key.removeprefix("care.") for each in
+                                     decision.plan.care}  # fmt: skip
+    assert course(decision.plan, "amoxicillin").given == 3
+    assert cautions(decision)["vomited-repeated"] == "low"
+
+
+def test_vomiting_of_which_the_time_is_not_known_is_asked_about() -> None:
+    decision = vomited(None)
+    assert "vomited-unknown" in cautions(decision)
+    assert "vomited-after-dose" in {m.code for m in decision.plan.missing}
+    nothing = made(severe())
+    known = replace(nothing.case, findings=(*nothing.case.findings, vomit(5)))
+    assert "vomited-unknown" in cautions(made(known))
+
+
+RECORDS = st.lists(
+    st.tuples(
+        st.sampled_from(("given", "missed", "vomited")),
+        st.sampled_from(("amoxicillin", "gentamicin")),
+        st.integers(0, 9 * 24 * 60),
+    ),
+    max_size=12,
+)
+ORDERS = st.lists(
+    st.tuples(st.sampled_from(("amoxicillin", "gentamicin")), st.integers(0, 9 * 24 * 60)),
+    max_size=3,
+)
+
+
+@st.composite
+def records(draw: st.DrawFn) -> Case:
+    given, missing, vomits = [], [], []
+    for kind, medicine, ago in draw(RECORDS):
+        at = AT - timedelta(minutes=ago)
+        if kind == "given":
+            given.append(dose(medicine, at))
+        elif kind == "missed":
+            missing.append(missed(medicine, at))
+        else:
+            vomits.append(vomit(ago))
+    in_use = [order(code, AT - timedelta(minutes=ago)) for code, ago in draw(ORDERS)]
+    since = AT - timedelta(days=draw(st.integers(0, 9)))
+    return follow_up(
+        since, *vomits, given=tuple(given), missed=tuple(missing), in_use=tuple(in_use)
+    )
+
+
+@for_every(records())
+def test_numbers_of_a_course_never_contradict_each_other(case: Case) -> None:
+    plan = made(case).plan
+    for one in plan.courses:
+        assert one.given + one.left <= one.total or one.left == 0
+        assert one.complete is (one.left == 0)
+        assert one.day >= 1
+        assert min(one.given, one.missed, one.unrecorded, one.left) >= 0
+        if one.next_due is not None:
+            lost = {f.at for f in case.findings if f.code == "vomited-after-dose"}
+            times = [d.at for d in case.given if d.medicine == one.medicine and d.at is not None]
+            if times and not lost:
+                assert one.next_due >= max(times) + NOT_BEFORE[one.medicine]
+            assert one.last_day is not None
+            assert one.last_day >= one.next_due.date()
+    placed = [(each.branch, each.dose.medicine.code) for each in plan.orders]
+    assert len(set(placed)) == len(placed)
+    running = {one.medicine for one in plan.courses if one.ordered and one.state == "continue"}
+    assert not running & {each.dose.medicine.code for each in plan.orders}
+
+
+@for_every(records())
+def test_every_record_is_part_of_the_question(case: Case) -> None:
+    assert canonical(case) != canonical(replace(case, earlier=()))
+
+
+def amoxicillin(*more: object, **changes: object) -> Case:
+    """A course of amoxicillin since yesterday by order, every dose recorded."""
+    times = slots("amoxicillin", 2)
+    given = tuple(dose("amoxicillin", at) for at in times)
+    told = {"given": given, "in_use": (order("amoxicillin", times[0]),), **changes}
+    return follow_up(times[0], *more, **told)
+
+
+def repeats(decision: object) -> list[str]:
+    return [each.key for each in decision.plan.care if each.key.endswith("repeat-the-dose")]
+
+
+def test_one_missed_dose_is_a_word_of_caution() -> None:
+    known = amoxicillin()
+    lost = known.given[-1]
+    assert lost.at is not None
+    decision = made(
+        replace(known, given=known.given[:-1], missed=(missed("amoxicillin", lost.at),))
+    )
+    assert cautions(decision)["dose-missed"] == "moderate"
+    assert "dose-missed" not in cautions(made(known))
+
+
+def test_missed_doses_without_a_time_may_all_be_in_a_row() -> None:
+    some_time = tuple(MissedDose("amoxicillin", None, Origin(f"M/{each}")) for each in "ab")
+    decision = made(amoxicillin(missed=some_time))
+    assert course(decision.plan, "amoxicillin").missed == 2
+    assert cautions(decision)["missed-doses"] == "high"
+
+
+def test_a_dose_of_a_running_order_given_at_an_unknown_time_holds_the_next() -> None:
+    known = amoxicillin()
+    decision = made(replace(known, given=(*known.given, dose("amoxicillin", None))))
+    assert course(decision.plan, "amoxicillin").next_due is None
+    assert cautions(decision)["no-dose-given-at-unknown-time"] == "high"
+    assert "amoxicillin" in {one.code for one in decision.plan.missing if one.required}
+
+
+def test_two_active_orders_of_one_medicine_are_said_and_the_latest_counts() -> None:
+    known = amoxicillin()
+    later = order("amoxicillin", AT - HALF, days=5, origin=Origin("MedicationRequest/later"))
+    decision = made(replace(known, in_use=(*known.in_use, later)))
+    assert cautions(decision)["several-orders"] == "moderate"
+    assert course(decision.plan, "amoxicillin").origin == later.origin
+
+
+def test_an_order_that_no_class_asks_for_is_asked_about() -> None:
+    first = AT - DAY
+    use = order("amoxicillin", first)._replace(medicine="nystatin", a_day=4)
+    decision = made(amoxicillin(given=(), in_use=(use,)))
+    one = course(decision.plan, "nystatin")
+    assert (one.asked_for, one.branch) == (False, "")
+    assert cautions(decision)["course-not-asked-for"] == "moderate"
+
+
+def test_an_order_that_says_neither_since_when_nor_how_long() -> None:
+    bare = order("amoxicillin", AT)._replace(since=None, days=None, a_day=None)
+    # With doses recorded the course is the one that is due, without them nothing is counted.
+    one = course(made(amoxicillin(in_use=(bare,))).plan, "amoxicillin")
+    assert (one.total, one.given, one.left) == (14, 2, 12)
+    # Of an infant with an earlier class the course is counted from that visit.
+    assert course(made(amoxicillin(in_use=(bare,), given=())).plan, "amoxicillin").day == 2
+    nothing = made(severe(in_use=(bare,)))
+    assert nothing.plan.courses == ()
+    assert "no-dose-already-being-given" in cautions(nothing)
+
+
+def test_an_order_that_no_class_asks_for_and_that_says_no_length_is_no_course() -> None:
+    use = order("amoxicillin", AT - DAY, days=None)._replace(medicine="nystatin")
+    assert made(severe(in_use=(use,))).plan.courses == ()
+
+
+def test_one_dose_of_an_illness_is_no_course() -> None:
+    # Below 1.5 kg: one gentamicin only, the next on advice (section 3).
+    known = severe(given=(dose("gentamicin", AT - HALF),))
+    small = tuple(one for one in known.measurements if one.kind != "weight")
+    plan = made(replace(known, measurements=(*small, measured("weight", "1.4", "kg")))).plan
+    assert "gentamicin" not in {one.medicine for one in plan.courses}
+
+
+def test_a_class_found_now_may_ask_for_more_days_than_were_ordered() -> None:
+    known = amoxicillin()
+    (use,) = known.in_use
+    short = severe(given=known.given, in_use=(use._replace(days=5),))
+    decision = made(short)
+    assert course(decision.plan, "amoxicillin").longer == 7
+    assert cautions(decision)["course-too-short"] == "moderate"
+
+
+def test_a_kidney_problem_stops_gentamicin_of_ten_days_at_seven() -> None:
+    # Section 5: stop at 7 d (MSF, LBL seen).
+    first = AT - DAY
+    use = order("gentamicin", first, days=10)
+    known = follow_up(first, given=(dose("gentamicin", first),), in_use=(use,))
+    assert course(made(known).plan, "gentamicin").total == 10
+    findings = [one for one in known.findings if one.code != "kidney-problem"]
+    ill = replace(known, findings=(*findings, found("kidney-problem", YES)))
+    assert course(made(ill).plan, "gentamicin").total == 7
+
+
+def test_injections_that_are_complete_need_no_more_daily_visits() -> None:
+    times = [AT - 2 * DAY, AT - DAY]
+    use = order("gentamicin", times[0], days=2)
+    given = tuple(dose("gentamicin", at) for at in times)
+    plan = made(follow_up(times[0], given=given, in_use=(use,))).plan
+    assert course(plan, "gentamicin").complete
+    assert not [one for one in plan.follow_ups if one.key == "next-injection"]
+    going_on = made(follow_up(times[0], given=given, in_use=(order("gentamicin", times[0]),))).plan
+    (visits,) = [one for one in going_on.follow_ups if one.key == "next-injection"]
+    assert visits.until == course(going_on, "gentamicin").last_day
+
+
+def test_a_vomited_dose_is_repeated_by_the_order_that_is_made_now() -> None:
+    known = severe(given=(dose("amoxicillin", AT - timedelta(minutes=20)),))
+    decision = made(replace(known, findings=(*known.findings, vomit(12))))
+    assert repeats(decision) == ["here.amoxicillin.repeat-the-dose"]
+    (one,) = [each for each in decision.plan.orders if each.dose.medicine.code == "amoxicillin"]
+    assert (one.first_due, one.doses) == (AT, 14)
+    assert "dose-repeats-the-vomited" in {message.key for message in one.instructions}
+
+
+def test_the_amount_of_a_repeat_is_that_of_the_order() -> None:
+    known = vomited(22).case
+    words = [dict(e.message.values)["amount"].key for e in made(known).plan.care if e.weighed]
+    assert words[:1] == ["amount.{tbl}.half"]
+    bare = replace(known, in_use=(known.in_use[0]._replace(amount=None),))
+    words = [dict(e.message.values)["amount"].key for e in made(bare).plan.care if e.weighed]
+    assert words[:1] == ["amount.as-ordered"]
+
+
+def test_nothing_is_repeated_while_the_course_waits_for_advice() -> None:
+    known = vomited(22).case
+    findings = [one for one in known.findings if one.code != "drug-reaction"]
+    held = replace(known, findings=(*findings, found("drug-reaction", YES)))
+    assert repeats(made(held)) == []
+
+
+def test_a_dose_vomited_at_an_earlier_visit_counts_as_not_given_and_is_not_spoken_of() -> None:
+    known = amoxicillin()
+    first = known.given[0].at
+    assert first is not None
+    old = found("vomited-after-dose", YES)._replace(at=first + timedelta(minutes=5))
+    decision = made(replace(known, findings=(*known.findings, old)))
+    assert course(decision.plan, "amoxicillin").given == 1
+    assert not [code for code in cautions(decision) if code.startswith("vomited")]
+
+
+def test_of_two_medicines_given_together_both_are_lost() -> None:
+    at = AT - timedelta(minutes=20)
+    known = severe(given=(dose("amoxicillin", at), dose("cotrimoxazole", at)))
+    decision = made(replace(known, findings=(*known.findings, vomit(15))))
+    told = [one.medicine for one in decision.plan.cautions if one.code == "vomited-repeat"]
+    assert sorted(told) == ["amoxicillin", "cotrimoxazole"]
+
+
+def test_an_injection_is_not_vomited_and_an_older_medicine_is_not_meant() -> None:
+    known = severe(
+        given=(
+            dose("gentamicin", AT - timedelta(minutes=20)),
+            dose("amoxicillin", AT - timedelta(hours=5)),
+            dose("cotrimoxazole", AT - timedelta(hours=20)),
+        )
+    )
+    decision = made(replace(known, findings=(*known.findings, vomit(15))))
+    told = [(one.code, one.medicine) for one in decision.plan.cautions if "vomited" in one.code]
+    assert told == [("vomited-too-late", "amoxicillin")]
+
+
+def test_with_a_dose_at_an_unknown_time_it_is_not_known_which_was_vomited() -> None:
+    known = severe(
+        given=(dose("amoxicillin", AT - timedelta(hours=9)), dose("cotrimoxazole", None))
+    )
+    decision = made(replace(known, findings=(*known.findings, vomit(15))))
+    assert "vomited-unknown" in cautions(decision)
+
+
+def test_a_record_of_a_running_order_that_cannot_be_used_holds_the_next() -> None:
+    unclear = Refusal("status-not-usable", Origin("MedicationAdministration/x"), (), "amoxicillin")
+    decision = made(amoxicillin(refusals=(unclear,)))
+    assert course(decision.plan, "amoxicillin").next_due is None
+    assert cautions(decision)["no-dose-record-unclear"] == "high"
+
+
+def test_an_order_without_an_end_is_not_over_while_doses_are_given() -> None:
+    use = order("amoxicillin", AT - 20 * DAY, days=None)
+    recent = severe(given=(dose("amoxicillin", AT - HALF),), in_use=(use,))
+    assert course(made(recent).plan, "amoxicillin").ordered
+    # Nobody knows that it ended, so it is still taken as running.
+    assert "amoxicillin" not in {
+        one.dose.medicine.code for one in made(severe(in_use=(use,))).plan.orders
+    }
+
+
+def test_vomiting_long_after_the_last_recorded_dose_is_asked_about() -> None:
+    # A dose in between is likely, and nobody wrote it down.
+    known = severe(given=(dose("amoxicillin", AT - timedelta(hours=9)),))
+    decision = made(replace(known, findings=(*known.findings, vomit(15))))
+    assert "vomited-unknown" in cautions(decision)
+    assert decision.plan.status != "success"
+
+
+def test_the_last_dose_of_a_course_may_be_a_repeat() -> None:
+    times = [AT - timedelta(minutes=20) - HALF * back for back in range(13, -1, -1)]
+    given = tuple(dose("amoxicillin", at) for at in times)
+    use = order("amoxicillin", times[0])
+    plan = made(follow_up(times[0], vomit(15), given=given, in_use=(use,))).plan
+    one = course(plan, "amoxicillin")
+    assert (one.left, one.repeat_now, one.next_due) == (1, True, None)
+    assert (one.state, one.last_day) == ("continue", AT.date())
+
+
+@pytest.mark.parametrize(
+    ("changes", "differs"),
+    [
+        ({}, False),
+        ({"amount": Quantity.of("1", "{tbl}")}, False),  # 125 mg tablets: one tablet at 3.4 kg
+        ({"amount": Quantity.of("2", "{tbl}")}, True),
+        ({"amount": Quantity.of("5", "mL")}, False),  # 125 mg in 5 mL, 2.5 to 4 kg
+        ({"amount": Quantity.of("25", "mL")}, True),
+        ({"amount": Quantity.of("125", "mg")}, False),
+        ({"amount": Quantity.of("0.125", "g")}, False),
+        ({"amount": Quantity.of("500", "mg")}, True),
+        ({"amount": Quantity.of("40", "mg")}, True),
+        ({"amount": Quantity.of("3", "Cel")}, False),  # no dose at all: nothing to compare
+        ({"amount": None}, False),
+        ({"a_day": 4}, True),
+        ({"days": 14}, True),
+    ],
+)
+def test_an_order_that_differs_from_the_protocol_waits(
+    changes: dict[str, object], differs: bool
+) -> None:
+    # Section 4: half a 250 mg tablet or 5 mL of 125 mg/5 mL twice a day for 2.5 to 4 kg.
+    known = amoxicillin()
+    (use,) = known.in_use
+    decision = made(replace(known, in_use=(use._replace(**changes),)))  # type: ignore[arg-type]
+    one = course(decision.plan, "amoxicillin")
+    assert (one.state == "hold") is differs
+    assert ("course-differs" in cautions(decision)) is differs
+    if differs:
+        assert one.next_due is None
+        assert decision.plan.status != "success"
+    assert "amoxicillin" not in {each.dose.medicine.code for each in decision.plan.orders}
+
+
+def test_gentamicin_nobody_asks_for_is_no_longer_than_seven_days() -> None:
+    use = order("gentamicin", AT - DAY, days=10)
+    kept = [one for one in severe().findings if one.code != "feeding-poorly"]
+    known = replace(severe(in_use=(use,)), findings=(*kept, found("feeding-poorly", NO)))
+    decision = made(known)
+    assert course(decision.plan, "gentamicin").state == "hold"
+    assert "course-differs" in cautions(decision)
+
+
+def test_without_a_weight_an_amount_is_not_compared() -> None:
+    known = amoxicillin()
+    light = tuple(one for one in known.measurements if one.kind != "weight")
+    assert "course-differs" not in cautions(made(replace(known, measurements=light)))
+
+
+def test_two_active_orders_that_differ_wait() -> None:
+    known = amoxicillin()
+    other = order("amoxicillin", AT - HALF, amount=None, origin=Origin("MedicationRequest/other"))
+    decision = made(replace(known, in_use=(*known.in_use, other)))
+    assert course(decision.plan, "amoxicillin").state == "hold"
+    assert cautions(decision)["several-orders"] == "high"
+
+
+def test_no_injections_are_dated_while_the_course_waits() -> None:
+    first = AT - DAY
+    use = order("gentamicin", first, a_day=3)
+    plan = made(follow_up(first, given=(dose("gentamicin", first),), in_use=(use,))).plan
+    assert course(plan, "gentamicin").state == "hold"
+    assert not [one for one in plan.follow_ups if one.key == "next-injection"]

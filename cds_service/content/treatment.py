@@ -281,7 +281,7 @@ class Protocol:
     caregiver: tuple[str, ...] = ()
     """Which texts a caregiver hears or reads: their keys, * standing for any end of one."""
     catalogues: tuple[Catalogue, ...] = ()
-    """Those texts in other languages, by language."""
+    """Those texts in other languages; those of a layer after those of the base."""
     edition: Layer | None = None
     """The edition that lies over the base; None: the base edition itself."""
     adaptation: Layer | None = None
@@ -400,8 +400,14 @@ class Protocol:
 
     @cached_property
     def catalogue_by_language(self) -> dict[str, Catalogue]:
-        """Catalogues by language tag."""
-        return {catalogue.language: catalogue for catalogue in self.catalogues}
+        """Catalogues by language tag; where there are several, the first that is a draft."""
+        found: dict[str, Catalogue] = {}
+        for catalogue in self.catalogues:
+            if found.get(catalogue.language, catalogue).reviewed_by:
+                found[catalogue.language] = catalogue
+            else:
+                found.setdefault(catalogue.language, catalogue)
+        return found
 
     @cached_property
     def languages(self) -> tuple[str, ...]:
@@ -412,10 +418,13 @@ class Protocol:
     def words_by_language(self) -> dict[str, dict[str, str]]:
         """The translations that may be used, by language and key.
 
-        A translation of an English text that is another one now is not among them. Numbers in a
-        text that runs left are isolated.
+        A translation of an English text that is another one now is not among them; one of a layer
+        goes before that of the base. Numbers in a text that runs left are isolated.
         """
-        return {catalogue.language: self._usable(catalogue) for catalogue in self.catalogues}
+        words: dict[str, dict[str, str]] = {}
+        for catalogue in self.catalogues:
+            words.setdefault(catalogue.language, {}).update(self._usable(catalogue))
+        return words
 
     def _usable(self, catalogue: Catalogue) -> dict[str, str]:
         english, known = dict(self.texts), frozenset(self.caregiver_keys)

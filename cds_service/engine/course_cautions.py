@@ -41,7 +41,9 @@ def _of_course(course: RunningCourse, facts: Facts) -> Iterator[Caution]:
     if course.unrecorded:
         count = ("count", str(course.unrecorded))
         yield _caution("course-unrecorded", "moderate", course, count)
-    if course.state == "stop" and not course.complete:
+    if course.replaced:
+        yield _caution("course-replaced", "high", course)
+    elif course.state == "stop" and not course.complete:
         yield _caution("course-forbidden", "high", course)
     if course.state == "hold":
         yield _caution("course-on-hold", "high", course)

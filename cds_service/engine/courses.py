@@ -98,13 +98,16 @@ def running_courses(
     if not (case.given or case.in_use or case.missed):
         return ()
     asked: dict[str, list[Need]] = {}
+    kinds: set[str] = set()
     for need in needs:
+        if need.branch == "here":
+            kinds.add(_kind(facts.protocol.medicine_by_code[need.course.medicines[0]]))
         for code in (*need.course.medicines, need.course.alternative):
             asked.setdefault(code, []).append(need)
     touched = {each.medicine for each in case.given} | {each.medicine for each in case.in_use}
     touched |= {each.medicine for each in case.missed}
     found = (
-        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), facts, kg)
+        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), kinds, facts, kg)
         for code in sorted(touched)
     )
     return tuple(course for course in found if course is not None)
@@ -132,6 +135,11 @@ def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
     return _is_over(use, past(use.medicine, facts, begun), facts)
 
 
+def _kind(medicine: Medicine) -> str:
+    """What it does: the third level of its ATC code (J01C: penicillins)."""
+    return medicine.atc[:4]
+
+
 @dataclass(frozen=True, slots=True)
 class _Found:
     medicine: Medicine
@@ -141,6 +149,8 @@ class _Found:
     record: Past
     began: date
     days: int
+    replaced: bool
+    """Whether a medicine of the same kind is given here in its place."""
 
     @property
     def a_day(self) -> int:
@@ -153,7 +163,7 @@ class _Found:
 
 
 def _course(
-    medicine: Medicine, needs: list[Need], facts: Facts, kg: Decimal | None
+    medicine: Medicine, needs: list[Need], kinds: set[str], facts: Facts, kg: Decimal | None
 ) -> RunningCourse | None:
     if any(need.course.once for need in needs):
         return None  # one dose of an illness is no course
@@ -169,7 +179,8 @@ def _course(
     starts = [at.date() for at in events] + ([begun] if order is not None and begun else [])
     if not starts or (order is not None and since is None and _is_over(order, record, facts)):
         return None
-    found = _Found(medicine, needs, longest, order, record, min(starts), length)
+    replaced = order is not None and not needs and _kind(medicine) in kinds
+    found = _Found(medicine, needs, longest, order, record, min(starts), length, replaced)
     return _made(found, facts, _differs(found, facts, kg))
 
 
@@ -232,6 +243,8 @@ def _made(
     state = _state(medicine, facts, left)
     if state == "continue" and (differs or _contradict(medicine.code, facts)):
         state = "hold"
+    if found.replaced:
+        state = "stop"
     unclear = doubt(medicine, facts, record) if state == "continue" else ""
     due = None
     if state == "continue" and not unclear:
@@ -243,7 +256,7 @@ def _made(
     branches = {need.branch for need in found.needs}
     return RunningCourse(
         medicine=medicine.code,
-        branch=branches.pop() if len(branches) == 1 else "",
+        branch="here" if found.replaced else branches.pop() if len(branches) == 1 else "",
         state=state,
         began=found.began,
         day=(facts.case.as_of.date() - found.began).days + 1,
@@ -257,6 +270,7 @@ def _made(
         complete=left == 0,
         ordered=order is not None,
         doubt=unclear,
+        replaced=found.replaced,
         repeat_now=repeat,
         differs=differs,
         in_a_row=in_a_row(record),
@@ -299,15 +313,16 @@ def course_days(course: Course, stops: list[int]) -> int | None:
 
 def _longer(found: _Found, total: int) -> int | None:
     """Days of a class found now, when the order that runs is for fewer."""
-    new = max((_days(need) for need in found.needs if need.since is None), default=0)
+    new = max((need.new_days for need in found.needs), default=0)
     return new if found.order is not None and new * found.a_day > total else None
 
 
 def _state(medicine: Medicine, facts: Facts, left: int) -> str:
     if left == 0 or any(facts.is_yes(code) for code in medicine.avoid_with):
         return "stop"
-    hold = facts.protocol.courses.hold_when
-    return "hold" if hold is not None and holds(hold, facts) else "continue"
+    reasons = [facts.protocol.courses.hold_when, *(c.when for c in medicine.contraindications)]
+    waits = any(reason is not None and holds(reason, facts) for reason in reasons)
+    return "hold" if waits else "continue"
 
 
 def _unrecorded(found: _Found, as_of: datetime) -> int:

@@ -76,6 +76,20 @@ def _amounts(
     shares = [ordered.to(each.unit).value / each.value for each in due]
     if shares and not any(low <= share <= high for share in shares):
         yield amount(ordered), amount(due[0])
+    most = medicine.ceiling
+    if not shares and most is not None and _is_above(ordered, most.quantity, medicine):
+        yield amount(ordered), Message("amount.at-most", (("amount", amount(most.quantity)),))
+
+
+def _is_above(ordered: Quantity, most: Quantity, medicine: Medicine) -> bool:
+    """Whether the amount is more than the most that is ever given, of whatever product."""
+    held = [
+        form.contained(ordered)
+        for form in medicine.formulations
+        if convertible(ordered.unit, form.per.unit)
+    ]
+    held += [ordered.to(most.unit)] if convertible(ordered.unit, most.unit) else []
+    return bool(held) and all(each.to(most.unit).value > most.value for each in held)
 
 
 def _due(

@@ -629,3 +629,63 @@ def test_no_injections_are_dated_while_the_course_waits() -> None:
     plan = made(follow_up(first, given=(dose("gentamicin", first),), in_use=(use,))).plan
     assert course(plan, "gentamicin").state == "hold"
     assert not [one for one in plan.follow_ups if one.key == "next-injection"]
+
+
+@pytest.mark.parametrize("sign", ["convulsing-now", "unconscious", "unable-to-feed"])
+def test_a_course_by_mouth_waits_while_the_baby_cannot_swallow(sign: str) -> None:
+    # Section 3: nothing by mouth (PB13 3.7 seen in part; practice).
+    known = amoxicillin()
+    findings = [one for one in known.findings if one.code != sign]
+    decision = made(replace(known, findings=(*findings, found(sign, YES))))
+    one = course(decision.plan, "amoxicillin")
+    assert one.state in {"hold", "stop"}
+    assert one.next_due is None
+
+
+def test_a_course_in_whose_place_another_of_its_kind_is_given_stops() -> None:
+    # Critical illness: ampicillin and gentamicin; amoxicillin by order is not gone on with.
+    known = severe(in_use=(order("amoxicillin", AT - DAY),))
+    findings = [one for one in known.findings if one.code != "convulsions"]
+    decision = made(replace(known, findings=(*findings, found("convulsions", YES))))
+    one = course(decision.plan, "amoxicillin")
+    assert "ampicillin" in {each.dose.medicine.code for each in decision.plan.orders}
+    assert (one.state, one.replaced, one.branch) == ("stop", True, "here")
+    assert cautions(decision)["course-replaced"] == "high"
+    assert "course-forbidden" not in cautions(decision)
+
+
+def test_a_second_class_that_asks_for_more_days_is_said_beside_the_one_that_goes_on() -> None:
+    # Local infection since yesterday (5 days), pneumonia found now (7 days): section 3.
+    first = AT - DAY
+    known = severe(
+        earlier=(EarlierClass("local-bacterial-infection", first, Origin("Condition/2")),),
+        given=(dose("amoxicillin", first),),
+        in_use=(order("amoxicillin", first, days=5),),
+    )
+    changed = {"feeding-poorly": NO, "umbilicus-red": YES, "course-same": YES,
+               "course-better": NO, "course-worse": NO}  # fmt: skip
+    kept = [one for one in known.findings if one.code not in changed]
+    findings = (*kept, *(found(code, answer) for code, answer in changed.items()))
+    calm = [one for one in known.measurements if one.kind != "respiratory-rate"]
+    rates = [
+        measured("respiratory-rate", "66", "/min", AT - timedelta(minutes=20)),
+        measured("respiratory-rate", "64", "/min", AT - timedelta(minutes=10)),
+    ]
+    decision = made(replace(known, findings=findings, measurements=(*calm, *rates)))
+    assert decision.assessment.holds("pneumonia")
+    assert course(decision.plan, "amoxicillin").longer == 7
+    assert cautions(decision)["course-too-short"] == "moderate"
+
+
+@pytest.mark.parametrize(
+    ("told", "differs"), [("25 mL", True), ("5 mL", False), ("250 mg", True), ("3 Cel", False)]
+)
+def test_without_a_believable_weight_the_ceiling_is_still_held(told: str, differs: bool) -> None:
+    # Section 4: no single dose above gentamicin 60 mg; 10 mg/mL is the weakest product.
+    value, unit = told.split()
+    first = AT - DAY
+    use = order("gentamicin", first, amount=Quantity.of(value, unit))
+    known = follow_up(first, given=(dose("gentamicin", first),), in_use=(use,))
+    light = tuple(one for one in known.measurements if one.kind != "weight")
+    decision = made(replace(known, measurements=light))
+    assert ("course-differs" in cautions(decision)) is differs

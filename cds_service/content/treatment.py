@@ -9,10 +9,12 @@ from typing import Any
 
 from cds_service.case import Answer
 from cds_service.content.bidi import isolate_numbers, isolated
+from cds_service.content.care import CareItem
 from cds_service.content.catalogue import ENGLISH, Catalogue
 from cds_service.content.courses import Courses
 from cds_service.content.fluid import Fluid, Fluids
 from cds_service.content.medicine import Formulation, Medicine
+from cds_service.content.memo import Memo
 from cds_service.content.model import (
     Cite,
     Condition,
@@ -30,7 +32,7 @@ from cds_service.content.model import (
     needs_earlier,
     table_tests,
 )
-from cds_service.quantity import Quantity, plain, to_step
+from cds_service.content.weights import Growth, WeightLimits
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,50 +51,6 @@ class Course:
     alternative: str = ""
     per_kg_beside: bool = False
     """Print the exact per-kilogram volume beside a banded dose."""
-
-
-@dataclass(frozen=True, slots=True)
-class Amount:
-    """What a number per kilogram of a care item comes to for one weight, as it can be measured.
-
-    `name` is that of the number (`per_kg`: mL/kg or mg/kg) among the values of the item. With a
-    `strength` (so much substance in so much) the volume is measured in steps, and what is in it
-    is told too. `within`: how far, in percent, rounding may move the amount.
-    """
-
-    name: str
-    per_kg: Number
-    step: Number
-    rounding: str
-    within: Number
-    at_most: Number | None
-    strength: tuple[Quantity, Quantity] | None
-
-    def measured(self, kg: Decimal) -> tuple[Quantity, Quantity | None]:
-        """The amount for a weight; with a strength, what is in it and then the volume."""
-        exact, unit = self.per_kg.value * kg, self.per_kg.unit.removesuffix("/kg")
-        if self.at_most is not None:
-            exact = min(exact, self.at_most.value)
-        if self.strength is None:
-            return Quantity(to_step(exact, self.step.value, self.rounding), unit), None
-        substance, per = self.strength
-        volume = to_step(exact * per.value / substance.value, self.step.value, self.rounding)
-        content = plain(volume * substance.value / per.value)
-        return Quantity(content, unit), Quantity(volume, per.unit)
-
-
-@dataclass(frozen=True, slots=True)
-class CareItem:
-    """One thing to do that is not a medicine; text `care.<code>`, filled from `values`."""
-
-    code: str
-    cite: Cite
-    when: Condition | None = None
-    unless: Condition | None = None
-    """Left out when this is YES; an unknown leaves it in, so its words must be conditional."""
-    values: tuple[tuple[str, Number], ...] = ()
-    amounts: tuple[Amount, ...] = ()
-    """Numbers of `values` that are worked out for the weight, where it is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,54 +145,10 @@ class LowWeight:
     """Given while pressing for referral, when referral is impossible."""
 
 
-@dataclass(frozen=True, slots=True)
-class WeightLimits:
-    """When a weight is believed, doubted or refused (days, kg, fractions, z-scores)."""
-
-    cite: Cite
-    stale_young: Number
-    stale_young_until: Number
-    stale_older: Number
-    birth_weight_usable: Number
-    newborn_until: Number
-    newborn_loss: Number
-    newborn_gain: Number
-    z_high: Number
-    z_low: Number
-    weigh_again_from: Number
-    agree_within: Number
-
-
-@dataclass(frozen=True, slots=True)
-class Growth:
-    """WHO weight-for-age by day: (L, M, S) for each sex, index = age in days."""
-
-    cite: Cite
-    male: tuple[tuple[Number, Number, Number], ...]
-    female: tuple[tuple[Number, Number, Number], ...]
-
-
-class Memo(dict[Hashable, Any]):
-    """Results that depend on nothing but the protocol and their key; emptied when it grows."""
-
-    LIMIT = 20_000
-
-    def __setitem__(self, key: Hashable, value: Any) -> None:
-        """Keep a result; a full memo is emptied first, so memory stays flat."""
-        if len(self) >= self.LIMIT:
-            self.clear()
-        super().__setitem__(key, value)
-
-
 VOMITED = "vomited-after-dose"
 """The sign whose times are held against those of the doses."""
 REFERRAL = "referral-possible"
 """The sign that decides between "refer" and "treat here"."""
-
-
-def _weight_at(lms: tuple[Number, Number, Number], z: Decimal) -> Decimal:
-    skew, median, spread = (number.value for number in lms)
-    return median * (1 + skew * spread * z) ** (1 / skew)
 
 
 @dataclass(frozen=True)
@@ -294,7 +208,7 @@ class Protocol:
         return f"{self.id}|{self.version}{over}"
 
     @cached_property
-    def memo(self) -> "Memo":
+    def memo(self) -> Memo:
         """What others have worked out for one weight, amount or the like; emptied when full."""
         return Memo()
 
@@ -484,18 +398,8 @@ class Protocol:
 
     @cached_property
     def weight_flags(self) -> dict[str, tuple[tuple[Decimal, Decimal], ...]]:
-        """Weight in kg at the low and the high flag limit, by sex and day of age.
-
-        WHO LMS method: M * (1 + L * S * z) ** (1 / L).
-        """
-        limits = self.weight_limits
-        return {
-            sex: tuple(
-                (_weight_at(lms, limits.z_low.value), _weight_at(lms, limits.z_high.value))
-                for lms in table
-            )
-            for sex, table in (("male", self.growth.male), ("female", self.growth.female))
-        }
+        """Weight in kg at the low and the high flag limit, by sex and day of age."""
+        return self.growth.flags(self.weight_limits)
 
     @cached_property
     def formulations(self) -> tuple[tuple[Medicine, Formulation], ...]:

@@ -49,3 +49,11 @@ class CareItem:
     values: tuple[tuple[str, Number], ...] = ()
     amounts: tuple[Amount, ...] = ()
     """Numbers of `values` that are worked out for the weight, where it is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Assess:
+    """A referral that is not urgent, when `when` is YES (None: always)."""
+
+    cite: Cite
+    when: Condition | None

@@ -9,7 +9,7 @@ from typing import Any
 
 from cds_service.case import Answer
 from cds_service.content.bidi import isolate_numbers, isolated
-from cds_service.content.care import CareItem
+from cds_service.content.care import Assess, CareItem
 from cds_service.content.catalogue import ENGLISH, Catalogue
 from cds_service.content.courses import Courses
 from cds_service.content.fluid import Fluid, Fluids
@@ -92,14 +92,6 @@ class Regimen:
     visits: tuple[Visit, ...]
     cautions: tuple[PlanCaution, ...] = ()
     press_for_referral: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Assess:
-    """A referral that is not urgent, when `when` is YES (None: always)."""
-
-    cite: Cite
-    when: Condition | None
 
 
 @dataclass(frozen=True, slots=True)

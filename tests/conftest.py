@@ -25,6 +25,8 @@ class Hazards:
     def pytest_collection_finish(self, session: pytest.Session) -> None:
         self.collected = {item.nodeid for item in session.items}
         self.partly |= session.config.args_source is not pytest.Config.ArgsSource.TESTPATHS
+        less = ("ignore", "ignore_glob", "lf")
+        self.partly |= any(session.config.getoption(name, None) for name in less)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.when == "call" and report.passed:

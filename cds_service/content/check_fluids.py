@@ -2,9 +2,10 @@
 
 from decimal import Decimal
 
+from cds_service.content.care import Amount, CareItem
 from cds_service.content.desk import Desk
 from cds_service.content.fluid import EachStool, Fluid
-from cds_service.content.treatment import Amount, CareItem, Protocol
+from cds_service.content.treatment import Protocol
 
 
 def fluids(protocol: Protocol, desk: Desk) -> None:

@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator, Sequence
 
+from cds_service.content.care import CareItem
 from cds_service.content.desk import Desk
 from cds_service.content.medicine import Contraindication, DoseRule, Medicine, MedicineCaution
 from cds_service.content.model import Condition, MeasureTest, Row, leaves
 from cds_service.content.solve import NO, NOT_YES, YES, Goal, Question, World
-from cds_service.content.treatment import CareItem, PlanCaution, Protocol, Regimen
+from cds_service.content.treatment import PlanCaution, Protocol, Regimen
 
 _Line = Row | DoseRule | Regimen
 _Shown = CareItem | PlanCaution | MedicineCaution | Contraindication

@@ -14,7 +14,8 @@ why, and by which source:
 `set` replaces what is there, `add` puts an item at the end of a list (which it begins where there
 is none) or keys into a mapping, `remove: true` takes an item or key away. A changed number
 carries the source of the change. No change may touch a place that another one has set or removed:
-then their order would matter; further items for one list are further changes with `add`.
+then their order would matter; further items for one list are further changes with `add`. Beside
+the layer's file, translations/<language>.po may hold translations of the texts that it changes.
 """
 
 import re

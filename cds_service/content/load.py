@@ -11,7 +11,7 @@ from pathlib import Path
 
 from cds_service.content import check, parse, parse_catalogue, tree
 from cds_service.content import layers as layering
-from cds_service.content.catalogue import Catalogue
+from cds_service.content.catalogue import ENGLISH, Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.hazards import FOLDER as HAZARDS
 from cds_service.content.model import Layer
@@ -25,9 +25,9 @@ _READ = re.compile(
     r"|translations/(?:caregiver|en(?:/[^/]+)?)\.yaml"
     r"|editions/[^/]+/edition\.yaml|adaptations/[^/]+/adaptation\.yaml"
 )
-_CATALOGUE = re.compile(r"translations/[^/]+\.po")
-_ELSEWHERE = ("translations/", *LAYERS.values())
-"""Folders whose other files are read by other parts, or in another way."""
+_CATALOGUE = re.compile(r"(?:(?:editions|adaptations)/[^/]+/)?translations/[^/]+\.po")
+_ELSEWHERE = "translations/"
+"""The folder whose other files are read in another way."""
 _UNUSED = (*LAYERS.values(), HAZARDS)
 """Folders that decide nothing unless they are asked for."""
 _PACKAGED = Path(__file__).parent.parent / "protocols"
@@ -56,7 +56,7 @@ def load(
         raise ContentError(desk.findings)
     over = _laid_over(files, desk)
     desk = Desk(parse.names(files), desk.findings_so_far)
-    catalogues = _catalogues(contents, desk) if translated else []
+    catalogues = _catalogues(contents, over, desk) if translated else []
     protocol = parse.protocol(files, desk, digest(contents), catalogues, over)
     if protocol.id != protocol_id:
         desk.fault("protocol.yaml", 1, f"id is {protocol.id}, but the folder is {protocol_id}")
@@ -132,7 +132,8 @@ def _used(contents: dict[str, bytes], edition: str, adaptation: str) -> dict[str
             there = ", ".join(_named(contents, kind)) or "none"
             raise ContentError((f"{path}:1: there is no such {kind}; there is: {there}",))
         if name:
-            used[path] = contents[path]
+            own = f"{LAYERS[kind]}{name}/"
+            used |= {each: contents[each] for each in contents if each.startswith(own)}
     return used
 
 
@@ -191,7 +192,19 @@ def _trees(contents: dict[str, bytes], desk: Desk) -> dict[str, tree.Node]:
     return files
 
 
-def _catalogues(contents: dict[str, bytes], desk: Desk) -> list[Catalogue]:
-    paths = [path for path in sorted(contents) if _CATALOGUE.fullmatch(path)]
+def _catalogues(contents: dict[str, bytes], over: dict[str, Layer], desk: Desk) -> list[Catalogue]:
+    """Those of the base, then those of the edition, then those of the adaptation."""
+    order = ("translations/", *LAYERS.values())
+    paths = [
+        path
+        for folder in order
+        for path in sorted(contents)
+        if path.startswith(folder) and _CATALOGUE.fullmatch(path)
+    ]
     read = [parse_catalogue.read(path, contents[path], desk) for path in paths]
-    return [each for each in read if each is not None]
+    found = [each for each in read if each is not None]
+    for layer in over.values():
+        for tag in set(layer.languages) - {ENGLISH, *(each.language for each in found)}:
+            path = f"{LAYERS['adaptation']}{layer.id}/adaptation.yaml"
+            desk.fault(path, 1, f"there are no texts in {tag}; add translations/{tag}.po")
+    return found

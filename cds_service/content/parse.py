@@ -15,8 +15,9 @@ from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.fields import Fields
 from cds_service.content.model import Layer, Number, Source
-from cds_service.content.treatment import Growth, Protocol, WeightLimits
+from cds_service.content.treatment import Protocol
 from cds_service.content.tree import Node
+from cds_service.content.weights import Growth, WeightLimits
 
 FILES = ("protocol", "sources", "signs", "classifications", "treatments", "fluids", "growth")
 """The files that every protocol has, beside medicines/ and translations/."""

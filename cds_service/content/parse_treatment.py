@@ -1,12 +1,10 @@
 """treatments.yaml: emergency actions, the plan of each class, low weight, counselling."""
 
+from cds_service.content.care import Amount, Assess, CareItem
 from cds_service.content.conditions import maybe_condition
 from cds_service.content.fields import Fields
 from cds_service.content.parse_medicine import ROUNDINGS, SEVERITIES, strength
 from cds_service.content.treatment import (
-    Amount,
-    Assess,
-    CareItem,
     ClassPlan,
     Course,
     LowWeight,

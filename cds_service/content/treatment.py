@@ -9,10 +9,12 @@ from typing import Any
 
 from cds_service.case import Answer
 from cds_service.content.bidi import isolate_numbers, isolated
+from cds_service.content.care import Assess, CareItem
 from cds_service.content.catalogue import ENGLISH, Catalogue
 from cds_service.content.courses import Courses
 from cds_service.content.fluid import Fluid, Fluids
 from cds_service.content.medicine import Formulation, Medicine
+from cds_service.content.memo import Memo
 from cds_service.content.model import (
     Cite,
     Condition,
@@ -30,7 +32,7 @@ from cds_service.content.model import (
     needs_earlier,
     table_tests,
 )
-from cds_service.quantity import Quantity, plain, to_step
+from cds_service.content.weights import Growth, WeightLimits
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,50 +51,6 @@ class Course:
     alternative: str = ""
     per_kg_beside: bool = False
     """Print the exact per-kilogram volume beside a banded dose."""
-
-
-@dataclass(frozen=True, slots=True)
-class Amount:
-    """What a number per kilogram of a care item comes to for one weight, as it can be measured.
-
-    `name` is that of the number (`per_kg`: mL/kg or mg/kg) among the values of the item. With a
-    `strength` (so much substance in so much) the volume is measured in steps, and what is in it
-    is told too. `within`: how far, in percent, rounding may move the amount.
-    """
-
-    name: str
-    per_kg: Number
-    step: Number
-    rounding: str
-    within: Number
-    at_most: Number | None
-    strength: tuple[Quantity, Quantity] | None
-
-    def measured(self, kg: Decimal) -> tuple[Quantity, Quantity | None]:
-        """The amount for a weight; with a strength, what is in it and then the volume."""
-        exact, unit = self.per_kg.value * kg, self.per_kg.unit.removesuffix("/kg")
-        if self.at_most is not None:
-            exact = min(exact, self.at_most.value)
-        if self.strength is None:
-            return Quantity(to_step(exact, self.step.value, self.rounding), unit), None
-        substance, per = self.strength
-        volume = to_step(exact * per.value / substance.value, self.step.value, self.rounding)
-        content = plain(volume * substance.value / per.value)
-        return Quantity(content, unit), Quantity(volume, per.unit)
-
-
-@dataclass(frozen=True, slots=True)
-class CareItem:
-    """One thing to do that is not a medicine; text `care.<code>`, filled from `values`."""
-
-    code: str
-    cite: Cite
-    when: Condition | None = None
-    unless: Condition | None = None
-    """Left out when this is YES; an unknown leaves it in, so its words must be conditional."""
-    values: tuple[tuple[str, Number], ...] = ()
-    amounts: tuple[Amount, ...] = ()
-    """Numbers of `values` that are worked out for the weight, where it is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,14 +92,6 @@ class Regimen:
     visits: tuple[Visit, ...]
     cautions: tuple[PlanCaution, ...] = ()
     press_for_referral: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Assess:
-    """A referral that is not urgent, when `when` is YES (None: always)."""
-
-    cite: Cite
-    when: Condition | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,54 +137,10 @@ class LowWeight:
     """Given while pressing for referral, when referral is impossible."""
 
 
-@dataclass(frozen=True, slots=True)
-class WeightLimits:
-    """When a weight is believed, doubted or refused (days, kg, fractions, z-scores)."""
-
-    cite: Cite
-    stale_young: Number
-    stale_young_until: Number
-    stale_older: Number
-    birth_weight_usable: Number
-    newborn_until: Number
-    newborn_loss: Number
-    newborn_gain: Number
-    z_high: Number
-    z_low: Number
-    weigh_again_from: Number
-    agree_within: Number
-
-
-@dataclass(frozen=True, slots=True)
-class Growth:
-    """WHO weight-for-age by day: (L, M, S) for each sex, index = age in days."""
-
-    cite: Cite
-    male: tuple[tuple[Number, Number, Number], ...]
-    female: tuple[tuple[Number, Number, Number], ...]
-
-
-class Memo(dict[Hashable, Any]):
-    """Results that depend on nothing but the protocol and their key; emptied when it grows."""
-
-    LIMIT = 20_000
-
-    def __setitem__(self, key: Hashable, value: Any) -> None:
-        """Keep a result; a full memo is emptied first, so memory stays flat."""
-        if len(self) >= self.LIMIT:
-            self.clear()
-        super().__setitem__(key, value)
-
-
 VOMITED = "vomited-after-dose"
 """The sign whose times are held against those of the doses."""
 REFERRAL = "referral-possible"
 """The sign that decides between "refer" and "treat here"."""
-
-
-def _weight_at(lms: tuple[Number, Number, Number], z: Decimal) -> Decimal:
-    skew, median, spread = (number.value for number in lms)
-    return median * (1 + skew * spread * z) ** (1 / skew)
 
 
 @dataclass(frozen=True)
@@ -281,7 +187,7 @@ class Protocol:
     caregiver: tuple[str, ...] = ()
     """Which texts a caregiver hears or reads: their keys, * standing for any end of one."""
     catalogues: tuple[Catalogue, ...] = ()
-    """Those texts in other languages, by language."""
+    """Those texts in other languages; those of a layer after those of the base."""
     edition: Layer | None = None
     """The edition that lies over the base; None: the base edition itself."""
     adaptation: Layer | None = None
@@ -294,7 +200,7 @@ class Protocol:
         return f"{self.id}|{self.version}{over}"
 
     @cached_property
-    def memo(self) -> "Memo":
+    def memo(self) -> Memo:
         """What others have worked out for one weight, amount or the like; emptied when full."""
         return Memo()
 
@@ -400,8 +306,14 @@ class Protocol:
 
     @cached_property
     def catalogue_by_language(self) -> dict[str, Catalogue]:
-        """Catalogues by language tag."""
-        return {catalogue.language: catalogue for catalogue in self.catalogues}
+        """Catalogues by language tag; where there are several, the first that is a draft."""
+        found: dict[str, Catalogue] = {}
+        for catalogue in self.catalogues:
+            if found.get(catalogue.language, catalogue).reviewed_by:
+                found[catalogue.language] = catalogue
+            else:
+                found.setdefault(catalogue.language, catalogue)
+        return found
 
     @cached_property
     def languages(self) -> tuple[str, ...]:
@@ -412,10 +324,13 @@ class Protocol:
     def words_by_language(self) -> dict[str, dict[str, str]]:
         """The translations that may be used, by language and key.
 
-        A translation of an English text that is another one now is not among them. Numbers in a
-        text that runs left are isolated.
+        A translation of an English text that is another one now is not among them; one of a layer
+        goes before that of the base. Numbers in a text that runs left are isolated.
         """
-        return {catalogue.language: self._usable(catalogue) for catalogue in self.catalogues}
+        words: dict[str, dict[str, str]] = {}
+        for catalogue in self.catalogues:
+            words.setdefault(catalogue.language, {}).update(self._usable(catalogue))
+        return words
 
     def _usable(self, catalogue: Catalogue) -> dict[str, str]:
         english, known = dict(self.texts), frozenset(self.caregiver_keys)
@@ -475,18 +390,8 @@ class Protocol:
 
     @cached_property
     def weight_flags(self) -> dict[str, tuple[tuple[Decimal, Decimal], ...]]:
-        """Weight in kg at the low and the high flag limit, by sex and day of age.
-
-        WHO LMS method: M * (1 + L * S * z) ** (1 / L).
-        """
-        limits = self.weight_limits
-        return {
-            sex: tuple(
-                (_weight_at(lms, limits.z_low.value), _weight_at(lms, limits.z_high.value))
-                for lms in table
-            )
-            for sex, table in (("male", self.growth.male), ("female", self.growth.female))
-        }
+        """Weight in kg at the low and the high flag limit, by sex and day of age."""
+        return self.growth.flags(self.weight_limits)
 
     @cached_property
     def formulations(self) -> tuple[tuple[Medicine, Formulation], ...]:

@@ -3,8 +3,9 @@
 from collections.abc import Iterator
 from decimal import Decimal
 
+from cds_service.content.care import Amount, Assess, CareItem
 from cds_service.content.model import Message
-from cds_service.content.treatment import Amount, Assess, CareItem, Protocol
+from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Care, Class, Referral

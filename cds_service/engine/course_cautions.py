@@ -11,7 +11,13 @@ from cds_service.engine.phrase import amount
 from cds_service.engine.vomited import WINDOW, repeat_is_due, vomited
 from cds_service.engine.words import said
 
-_VOMITED = {"repeat": "moderate", "too-late": "low", "again": "high", "unknown": "moderate"}
+_VOMITED = {
+    "vomited-repeat": "moderate",
+    "vomited-repeated": "low",
+    "vomited-too-late": "low",
+    "vomited-again": "high",
+    "vomited-unknown": "moderate",
+}
 """How grave each verdict on a vomited dose is."""
 
 
@@ -25,33 +31,35 @@ def course_cautions(
         if course.ordered and course.state == "continue" and treats_here and not course.asked_for:
             yield _caution("course-not-asked-for", "moderate", course)
         yield from _missed(course, facts)
-    yield from (_of_vomited(each, facts) for each in vomited(facts) if each.now)
+    again = {each.medicine for each in vomited(facts) if each.now and each.verdict == "again"}
+    for each in vomited(facts):
+        if each.now and not (each.verdict == "repeat" and each.medicine in again):
+            yield _of_vomited(each, facts)
 
 
 def _of_course(course: RunningCourse, facts: Facts) -> Iterator[Caution]:
     if course.unrecorded:
         count = ("count", str(course.unrecorded))
         yield _caution("course-unrecorded", "moderate", course, count)
-    if course.state == "stop" and not course.complete:
+    if course.replaced:
+        yield _caution("course-replaced", "high", course)
+    elif course.state == "stop" and not course.complete:
         yield _caution("course-forbidden", "high", course)
     if course.state == "hold":
         yield _caution("course-on-hold", "high", course)
+        for ordered, due in course.differs:
+            yield _caution("course-differs", "high", course, ("ordered", ordered), ("due", due))
     if course.complete:
         yield _caution("course-complete", "low", course)
     if course.longer is not None:
         yield _caution("course-too-short", "moderate", course, ("days", str(course.longer)))
-    if course.ordered and course.state == "continue":
-        yield from _of_order(course, facts)
-
-
-def _of_order(course: RunningCourse, facts: Facts) -> Iterator[Caution]:
-    """What an order that goes on leaves to ask."""
-    if course.doubt:
-        message = Message(f"no-dose.{course.doubt}", (_name(course.medicine),))
-        yield Caution(f"no-dose-{course.doubt}", "high", message, medicine=course.medicine)
     orders = [use for use in facts.case.in_use if use.medicine == course.medicine and use.ordered]
     if len(orders) > 1:
-        yield _caution("several-orders", "moderate", course)
+        severity = "moderate" if course.state == "continue" else "high"
+        yield _caution("several-orders", severity, course)
+    if course.ordered and course.doubt:
+        message = Message(f"no-dose.{course.doubt}", (_name(course.medicine),))
+        yield Caution(f"no-dose-{course.doubt}", "high", message, medicine=course.medicine)
 
 
 def _name(medicine: str) -> tuple[str, str | Message]:
@@ -89,10 +97,10 @@ def _of_vomited(each: Vomited, facts: Facts) -> Caution:
     )
     if each.medicine:
         values = (*values, _name(each.medicine))
-    code = f"vomited-{each.verdict}"
     done = each.verdict == "repeat" and not repeat_is_due(facts, each.medicine)
-    message = Message("caution.vomited-repeated" if done else f"caution.{code}", values)
-    return Caution(code, _VOMITED[each.verdict], message, medicine=each.medicine)
+    code = "vomited-repeated" if done else f"vomited-{each.verdict}"
+    message = Message(f"caution.{code}", values)
+    return Caution(code, _VOMITED[code], message, medicine=each.medicine)
 
 
 def repeats(
@@ -104,9 +112,7 @@ def repeats(
     """
     now = facts.case.as_of
     due: dict[str, tuple[str, Message]] = {
-        each.medicine: (each.branch, _as_ordered(each))
-        for each in courses
-        if each.ordered and each.next_due == now
+        each.medicine: (each.branch, _as_ordered(each)) for each in courses if each.repeat_now
     }
     for order in orders:
         if order.first_due == now:
@@ -126,8 +132,8 @@ def _as_ordered(course: RunningCourse) -> Message:
 def course_missing(courses: Iterable[RunningCourse], facts: Facts) -> Iterator[Missing]:
     """What to find out: doses nobody recorded, and when a dose was given or vomited."""
     for course in courses:
-        if course.unrecorded or (course.state == "continue" and course.next_due is None):
-            required = course.next_due is None
+        if course.unrecorded or course.doubt:
+            required = course.next_due is None and not course.complete
             why = Message("missing.medicine")
             yield Missing("medicine", course.medicine, why, required=required)
     if any(each.verdict == "unknown" for each in vomited(facts)):

@@ -24,6 +24,10 @@ def details(course: RunningCourse) -> Iterator[Message]:
     yield Message("course.count", tuple((name, str(getattr(course, name))) for name in numbers))
     if course.amount is not None:
         yield Message("course.amount", (("amount", amount(course.amount)),))
+        if course.amount.unit == "mL":
+            yield Message("course.check-strength")
+    if course.repeat_now:
+        yield Message("course.repeat-now")
     if course.next_due is not None:
         yield Message("due.next", (("moment", moment(course.next_due)),))
     if course.last_day is not None:

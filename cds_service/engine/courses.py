@@ -7,15 +7,18 @@ given" is judged by hours since the dose; one medicine, one order.
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from decimal import Decimal
 from itertools import groupby, pairwise
 
 from cds_service.case import GivenDose, MedicineInUse
 from cds_service.content.medicine import Medicine
+from cds_service.content.model import Message
 from cds_service.content.treatment import Course
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Need, RunningCourse
-from cds_service.engine.vomited import not_kept
+from cds_service.engine.ordered import differences
+from cds_service.engine.vomited import not_kept, repeat_is_due
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,19 +90,24 @@ def next_due(medicine: Medicine, facts: Facts, record: Past, interval: timedelta
     return facts.case.as_of if facts.case.as_of - last >= soonest else last + interval
 
 
-def running_courses(needs: Iterable[Need], facts: Facts) -> tuple[RunningCourse, ...]:
+def running_courses(
+    needs: Iterable[Need], facts: Facts, kg: Decimal | None
+) -> tuple[RunningCourse, ...]:
     """Every course that runs by an order, or of which doses of this illness are recorded."""
     case = facts.case
     if not (case.given or case.in_use or case.missed):
         return ()
     asked: dict[str, list[Need]] = {}
+    kinds: set[str] = set()
     for need in needs:
+        if need.branch == "here":
+            kinds.add(_kind(facts.protocol.medicine_by_code[need.course.medicines[0]]))
         for code in (*need.course.medicines, need.course.alternative):
             asked.setdefault(code, []).append(need)
     touched = {each.medicine for each in case.given} | {each.medicine for each in case.in_use}
     touched |= {each.medicine for each in case.missed}
     found = (
-        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), facts)
+        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), kinds, facts, kg)
         for code in sorted(touched)
     )
     return tuple(course for course in found if course is not None)
@@ -127,7 +135,36 @@ def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
     return _is_over(use, past(use.medicine, facts, begun), facts)
 
 
-def _course(medicine: Medicine, needs: list[Need], facts: Facts) -> RunningCourse | None:
+def _kind(medicine: Medicine) -> str:
+    """What it does: the third level of its ATC code (J01C: penicillins)."""
+    return medicine.atc[:4]
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    medicine: Medicine
+    needs: list[Need]
+    longest: Need | None
+    order: MedicineInUse | None
+    record: Past
+    began: date
+    days: int
+    replaced: bool
+    """Whether a medicine of the same kind is given here in its place."""
+
+    @property
+    def a_day(self) -> int:
+        told = None if self.order is None else self.order.a_day
+        return told or int(self.medicine.times_a_day.value)
+
+    @property
+    def interval(self) -> timedelta:
+        return timedelta(hours=24) / self.a_day
+
+
+def _course(
+    medicine: Medicine, needs: list[Need], kinds: set[str], facts: Facts, kg: Decimal | None
+) -> RunningCourse | None:
     if any(need.course.once for need in needs):
         return None  # one dose of an illness is no course
     longest = max((need for need in needs if need.course.days), key=_days, default=None)
@@ -142,7 +179,21 @@ def _course(medicine: Medicine, needs: list[Need], facts: Facts) -> RunningCours
     starts = [at.date() for at in events] + ([begun] if order is not None and begun else [])
     if not starts or (order is not None and since is None and _is_over(order, record, facts)):
         return None
-    return _made(_Found(medicine, needs, longest, order, record, min(starts), length), facts)
+    replaced = order is not None and not needs and _kind(medicine) in kinds
+    found = _Found(medicine, needs, longest, order, record, min(starts), length, replaced)
+    return _made(found, facts, _differs(found, facts, kg))
+
+
+def _differs(
+    found: _Found, facts: Facts, kg: Decimal | None
+) -> tuple[tuple[Message, Message], ...]:
+    if found.order is None:
+        return ()
+    longest = None if found.longest is None else _days(found.longest)
+    if not found.needs:
+        limits = [c.beyond.value for c in found.medicine.cautions if c.beyond is not None]
+        longest = int(min(limits)) if limits else None
+    return differences(found.order, found.medicine, found.began, longest, facts, kg)
 
 
 def _days(need: Need) -> int:
@@ -162,6 +213,12 @@ def _order(code: str, facts: Facts) -> MedicineInUse | None:
     return dated[-1] if dated else next(iter(orders), None)
 
 
+def _contradict(code: str, facts: Facts) -> bool:
+    """Whether active orders of one medicine name different amounts, or times a day."""
+    orders = [use for use in facts.case.in_use if use.medicine == code and use.ordered]
+    return len({(str(use.amount), use.a_day) for use in orders}) > 1
+
+
 def _since(use: MedicineInUse) -> float:
     return 0.0 if use.since is None else use.since.timestamp()
 
@@ -175,41 +232,31 @@ def _is_over(order: MedicineInUse, record: Past, facts: Facts) -> bool:
     return bool(ends) and facts.case.as_of - max(ends) > gap
 
 
-@dataclass(frozen=True, slots=True)
-class _Found:
-    medicine: Medicine
-    needs: list[Need]
-    longest: Need | None
-    order: MedicineInUse | None
-    record: Past
-    began: date
-    days: int
-
-    @property
-    def a_day(self) -> int:
-        told = None if self.order is None else self.order.a_day
-        return told or int(self.medicine.times_a_day.value)
-
-    @property
-    def interval(self) -> timedelta:
-        return timedelta(hours=24) / self.a_day
-
-
-def _made(found: _Found, facts: Facts) -> RunningCourse:
+def _made(
+    found: _Found, facts: Facts, differs: tuple[tuple[Message, Message], ...]
+) -> RunningCourse:
     record, medicine, order = found.record, found.medicine, found.order
     total = _total(found, facts)
     given = len(record.kept)
     unrecorded = min(_unrecorded(found, facts.case.as_of), max(0, total - given))
     left = max(0, total - given - unrecorded)
     state = _state(medicine, facts, left)
+    if state == "continue" and (differs or _contradict(medicine.code, facts)):
+        state = "hold"
+    if found.replaced:
+        state = "stop"
     unclear = doubt(medicine, facts, record) if state == "continue" else ""
     due = None
     if state == "continue" and not unclear:
         due = next_due(medicine, facts, record, found.interval)
+    repeat = due == facts.case.as_of and order is not None and repeat_is_due(facts, medicine.code)
+    last = None if due is None else (due + (left - 1) * found.interval).date()
+    if due is not None and repeat:
+        due = due + found.interval if left > 1 else None
     branches = {need.branch for need in found.needs}
     return RunningCourse(
         medicine=medicine.code,
-        branch=branches.pop() if len(branches) == 1 else "",
+        branch="here" if found.replaced else branches.pop() if len(branches) == 1 else "",
         state=state,
         began=found.began,
         day=(facts.case.as_of.date() - found.began).days + 1,
@@ -219,10 +266,13 @@ def _made(found: _Found, facts: Facts) -> RunningCourse:
         total=total,
         left=left,
         next_due=due,
-        last_day=None if due is None else (due + (left - 1) * found.interval).date(),
+        last_day=last,
         complete=left == 0,
         ordered=order is not None,
         doubt=unclear,
+        replaced=found.replaced,
+        repeat_now=repeat,
+        differs=differs,
         in_a_row=in_a_row(record),
         asked_for=bool(found.needs),
         longer=_longer(found, total),
@@ -263,15 +313,16 @@ def course_days(course: Course, stops: list[int]) -> int | None:
 
 def _longer(found: _Found, total: int) -> int | None:
     """Days of a class found now, when the order that runs is for fewer."""
-    new = max((_days(need) for need in found.needs if need.since is None), default=0)
+    new = max((need.new_days for need in found.needs), default=0)
     return new if found.order is not None and new * found.a_day > total else None
 
 
 def _state(medicine: Medicine, facts: Facts, left: int) -> str:
     if left == 0 or any(facts.is_yes(code) for code in medicine.avoid_with):
         return "stop"
-    hold = facts.protocol.courses.hold_when
-    return "hold" if hold is not None and holds(hold, facts) else "continue"
+    reasons = [facts.protocol.courses.hold_when, *(c.when for c in medicine.contraindications)]
+    waits = any(reason is not None and holds(reason, facts) for reason in reasons)
+    return "hold" if waits else "continue"
 
 
 def _unrecorded(found: _Found, as_of: datetime) -> int:

@@ -61,8 +61,8 @@ def _span(visit: Visit, start: date, facts: Facts, given: Medication) -> tuple[d
     tomorrow, last = today + timedelta(days=1), start + timedelta(days=int(visit.after.value))
     code = visit.with_medicine
     for course in (each for each in given.courses if each.medicine == code):
-        if course.complete:
-            return tomorrow, today  # no injections are left
+        if course.state != "continue":
+            return tomorrow, today  # none is left, or none is given before advice
         if course.next_due is not None and course.last_day is not None:
             return max(tomorrow, course.next_due.date()), course.last_day
     if not code or any(use.medicine == code for use in facts.case.in_use):

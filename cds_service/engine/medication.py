@@ -61,7 +61,9 @@ def _needs(situation: Situation) -> list[Need]:
                 for course in item.regimen.courses:
                     # A length that an adaptation has changed names its own source.
                     cite = item.regimen.cite if course.days is None else course.days.cite
-                    _add(found, Need(course, "here", held, cite, is_option, before, item.since))
+                    new = _length(course) if item.since is None else 0
+                    made = Need(course, "here", held, cite, is_option, before, item.since, new)
+                    _add(found, made)
     return found
 
 
@@ -72,7 +74,8 @@ def _add(needs: list[Need], new: Need) -> None:
             longer = max(old, new, key=lambda need: _length(need.course))
             begun = [need.since for need in (old, new) if need.since is not None]
             since = min(begun, default=None)
-            needs[index] = longer._replace(classes=(*old.classes, *new.classes), since=since)
+            classes, new_days = (*old.classes, *new.classes), max(old.new_days, new.new_days)
+            needs[index] = longer._replace(classes=classes, since=since, new_days=new_days)
             return
     needs.append(new)
 
@@ -84,7 +87,7 @@ def _length(course: Course) -> int:
 def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication:
     """Every order that is due in every branch, what runs already, and what is to be said."""
     needs = _needs(situation)
-    courses = running_courses(needs, facts)
+    courses = running_courses(needs, facts, weight.kg)
     open_needs = [need for need in needs if not any(serves(each, need) for each in courses)]
     given = _medication(facts, situation, weight, open_needs, courses)
     if not courses and VOMITED not in facts.answers:

@@ -179,6 +179,8 @@ class Need(NamedTuple):
     """Medicines of the other branch's doses before referral."""
     since: date | None = None
     """The day of the earlier visit at which it was begun; None: it begins now."""
+    new_days: int = 0
+    """Days that a class found now asks for."""
 
 
 class Vomited(NamedTuple):
@@ -229,6 +231,12 @@ class RunningCourse(NamedTuple):
     """Whether a class of this visit asks for the medicine."""
     doubt: str
     """Why it is not known when the next dose may be given: the end of a text `no-dose.<...>`."""
+    replaced: bool
+    """Whether a medicine of the same kind is given here in its place."""
+    repeat_now: bool
+    """Whether a dose is due now in place of a vomited one; then `next_due` is the one after it."""
+    differs: tuple[tuple[Message, Message], ...]
+    """What is ordered and what would be due, where the two do not agree; then the course waits."""
     in_a_row: int
     """The most doses that were missed one after another."""
     longer: int | None

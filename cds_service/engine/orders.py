@@ -5,7 +5,7 @@ One medicine, one order (clinical content, section 3): a dose that was given bef
 """
 
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from decimal import ROUND_CEILING, Decimal
 from typing import NamedTuple
 
@@ -25,13 +25,15 @@ from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
 from cds_service.engine.model import Dose, Need, NoDose, Order
+from cds_service.engine.ordered import dose_of_day_one
 from cds_service.engine.phrase import moment
-from cds_service.quantity import plain
+from cds_service.engine.vomited import repeat_is_due
 
 # Why a medicine cannot be given that lets the next one on the list be tried.
 _TRY_NEXT = frozenset({"allergy", "not-in-stock", "not-offered"})
 
 _COUNTS = Message("dose-before-referral-counts")
+_REPEATS = Message("dose-repeats-the-vomited")
 
 
 class _Due(NamedTuple):
@@ -104,7 +106,7 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> 
         is_option=need.is_option,
         classes=need.classes,
         cite=need.cite,
-        instructions=(*_counted(need, medicine), *told),
+        instructions=(*_counted(need, medicine), *_repeats(due, medicine, facts), *told),
     )
 
 
@@ -113,31 +115,20 @@ def _counted(need: Need, medicine: Medicine) -> tuple[Message, ...]:
     return (_COUNTS,) if medicine.code in need.also_before else ()
 
 
+def _repeats(due: _Due, medicine: Medicine, facts: Facts) -> tuple[Message, ...]:
+    """Said when the dose that is due is the one that takes the place of a vomited dose."""
+    repeat = due.at == facts.case.as_of and repeat_is_due(facts, medicine.code)
+    return (_REPEATS,) if repeat else ()
+
+
 def _dose(medicine: Medicine, facts: Facts, kg: Decimal | None, due: _Due) -> Dose | NoDose:
     """The dose; the rule that held on the first day of a course holds to its end."""
     if due.began is not None:
-        ago = (facts.case.as_of.date() - due.began.date()).days
-        return make_dose(
-            medicine, facts.days_ago(ago), _weight_on(due.began.date(), facts, kg) or kg
-        )
+        return dose_of_day_one(medicine, due.began.date(), facts, kg)
     dose = facts.doses.get(medicine.code)
     if dose is None:
         dose = facts.doses[medicine.code] = make_dose(medicine, facts, kg)
     return dose
-
-
-def _weight_on(day: date, facts: Facts, kg: Decimal | None) -> Decimal | None:
-    """The weight of the first day of a course, when one believable weight of it was recorded.
-
-    It holds to the end of the course; one that lies too far from the weight now is not believed.
-    """
-    weights = facts.series.get("weight", ())
-    of_day = {each.quantity.value for each in weights if each.at and each.at.date() == day}
-    if len(of_day) != 1 or kg is None:
-        return None
-    first = plain(of_day.pop())
-    allowed = facts.protocol.weight_limits.newborn_gain.value / 100
-    return first if abs(kg - first) <= allowed * first else None
 
 
 def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:

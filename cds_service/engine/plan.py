@@ -38,7 +38,16 @@ from cds_service.engine.words import listed, said
 
 _SEVERITIES = ("high", "moderate", "low")
 # Cautions about something known that the tables did not use: the plan is not the whole answer.
-_LEFT_OUT = frozenset({"not-judged", "not-used", "course-running", "emergency-without-class"})
+_LEFT_OUT = frozenset(
+    {
+        "not-judged",
+        "not-used",
+        "course-running",
+        "course-differs",
+        "several-orders",
+        "emergency-without-class",
+    }
+)
 
 
 def make_plan(facts: Facts, assessment: Assessment) -> Plan:

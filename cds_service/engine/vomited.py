@@ -91,6 +91,10 @@ def _of(
         yield Vomited("", None, at, "unknown")
         return
     latest = max(before.values())
+    if not lost and at - latest > min(_soonest(code, facts) for code in before):
+        # A dose in between is likely, and nobody wrote it down.
+        yield Vomited("", None, at, "unknown")
+        return
     for code, time in sorted(before.items()):
         if code in lost:
             again = _is_repeated(code, time, found, facts)
@@ -103,11 +107,15 @@ def _is_repeated(
     code: str, at: datetime, found: dict[tuple[str, datetime | None], Vomited], facts: Facts
 ) -> bool:
     """Whether the dose itself took the place of one that was vomited."""
-    soonest = timedelta(hours=int(facts.protocol.medicine_by_code[code].not_before.value))
     return any(
         each.medicine == code
         and each.verdict == "repeat"
         and each.dose_at is not None
-        and timedelta(0) < at - each.dose_at < soonest
+        and timedelta(0) < at - each.dose_at < _soonest(code, facts)
         for each in found.values()
     )
+
+
+def _soonest(code: str, facts: Facts) -> timedelta:
+    """The shortest time between two doses of a medicine."""
+    return timedelta(hours=int(facts.protocol.medicine_by_code[code].not_before.value))

@@ -66,6 +66,8 @@ class Lookup:
     by_atc_group: dict[str, tuple[str, ...]]
     """Medicines by the ATC group of their substance (level 4)."""
     by_formulation: dict[str, str]
+    medicine_stems: tuple[tuple[str, re.Pattern[str]], ...]
+    """How the name of a medicine begins in other spellings and languages (gentamicine)."""
     medicine_names: tuple[tuple[str, re.Pattern[str]], ...]
     age_limit: int
     """Days: the first age that this protocol is not for."""
@@ -143,6 +145,11 @@ class Lookup:
             found = {code for code, form in self.medicine_names if form.search(words)}
         return tuple(sorted(found or {code for group in groups for code in group}))
 
+    def may_be(self, concept: Concept, display: str = "") -> tuple[str, ...]:
+        """The medicines that words may mean which are not quite their names."""
+        words = f"{concept.words()} {display.lower()}"
+        return tuple(code for code, form in self.medicine_stems if form.search(words))
+
     def _medicines(self, coding: Coding) -> tuple[str, ...]:
         code = coding.code
         if code is UNSET:
@@ -205,10 +212,22 @@ def make(protocol: Protocol) -> Lookup:
             (one.code, _any_word((protocol.text_by_key[f"medicine.{one.code}"].lower(),)))
             for one in protocol.medicines
         ),
+        medicine_stems=tuple(
+            (one.code, re.compile(rf"\b{re.escape(_stem(protocol, one.code))}"))
+            for one in protocol.medicines
+        ),
         by_formulation={form.code: medicine.code for medicine, form in protocol.formulations},
         age_limit=int(protocol.age_below.quantity.to("d").value),
         visit_length=timedelta(minutes=int(protocol.visit_length.quantity.to("min").value)),
     )
+
+
+_STEM = 7
+"""Letters by which the name of a medicine is known again."""
+
+
+def _stem(protocol: Protocol, medicine: str) -> str:
+    return protocol.text_by_key[f"medicine.{medicine}"].lower()[:_STEM]
 
 
 def _by_words(protocol: Protocol) -> dict[str, str]:

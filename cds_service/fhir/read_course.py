@@ -22,6 +22,8 @@ from cds_service.quantity import Quantity as Amount
 from cds_service.quantity import convertible, plain
 
 _BY_CODE = {code: times for times, code in TIMES_A_DAY.items()}
+_MOST_DAYS, _MOST_A_DAY = 366, 24
+"""Beyond these no order is a course that can be counted: what it says is a slip."""
 _IN_DAYS = {"d": 1, "wk": 7}
 _A_DAY = {"h": Decimal(24), "d": Decimal(1)}
 
@@ -58,14 +60,14 @@ def _days(repeat: Repeat) -> int | None:
         return _whole_days(length)
     if period is UNSET or period.start is UNSET or period.end is UNSET:
         return None
-    return (period.end.last - period.start.first).days + 1
+    return _within((period.end.last - period.start.first).days + 1, _MOST_DAYS)
 
 
 def _whole_days(length: Quantity) -> int | None:
     if length.number is None or length.system != UCUM or length.comparator is not UNSET:
         return None
     days = length.number * _IN_DAYS.get(str(length.code), 0)
-    return int(days) if days > 0 and days == int(days) else None
+    return _within(days, _MOST_DAYS)
 
 
 def _a_day(timing: Timing, repeat: Repeat) -> int | None:
@@ -76,7 +78,12 @@ def _a_day(timing: Timing, repeat: Repeat) -> int | None:
     if unit is None or period <= 0:
         return None
     times = repeat.frequency * unit / period
-    return int(times) if times > 0 and times == int(times) else None
+    return _within(times, _MOST_A_DAY)
+
+
+def _within(count: Decimal | int, most: int) -> int | None:
+    """A whole number from one to `most`; None for any other."""
+    return int(count) if 0 < count <= most and count == int(count) else None
 
 
 def _amount(doses: list[DoseAndRate] | UnsetType) -> Amount | None:

@@ -186,7 +186,9 @@ def _medicine(sent: Sent[M], context: Context) -> str | None:
         return found[0]
     if not found and _signs(sent, context):
         return None  # another product, and it is known which
-    context.facts.refuse("medicine-not-understood", sent.origin, found)
+    # A name that begins like that of a medicine holds its next dose until it is made out.
+    about = found or context.lookup.may_be(*_product(sent, context))
+    context.facts.refuse("medicine-not-understood", sent.origin, about)
     return None
 
 

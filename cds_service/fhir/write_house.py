@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from cds_service.content.catalogue import ENGLISH
+from cds_service.content.memo import Memo
 from cds_service.content.model import Cite, Message, Source
 from cds_service.content.text import render
-from cds_service.content.treatment import Memo, Protocol
+from cds_service.content.treatment import Protocol
 from cds_service.engine.phrase import cited
 from cds_service.fhir.codes import OWN_SYSTEMS, own_system, plan_definition
 from cds_service.fhir.write_json import Json

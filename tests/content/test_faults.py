@@ -120,6 +120,8 @@ FAULTS = {
     "unknown measure": Fault(ROWS, "measure: temperature", "measure: heat", "unknown measure heat"),
     "two limits": Fault(ROWS, "at-least: 38.0 Cel", "at-least: 38.0 Cel, below: 45 Cel", "exactly one limit"),
     "no limit": Fault(ROWS, ", at-least: 38.0 Cel", "", "exactly one limit", "measure: temperature"),
+    "day of treatment of nothing": Fault(ROWS, "day-of-treatment, since: pneumonia,", "day-of-treatment,", "day-of-treatment needs since: <class>", "day-of-treatment, at-most"),
+    "since beside another measure": Fault(ROWS, "{measure: temperature, at-least: 38.0 Cel}", "{measure: temperature, since: pneumonia, at-least: 38.0 Cel}", "nothing else has it"),
     "answer that is neither": Fault(PLANS, "is: no}", "is: unknown}", "is is unknown; write one of"),
     "confirmed without repeat": Fault(
         ROWS, "{measure: temperature, at-least: 38.0 Cel}", "{measure: temperature, at-least: 38.0 Cel, confirmed: true}", "has no repeat-within"

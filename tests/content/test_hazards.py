@@ -3,7 +3,11 @@
 What a hazard is made of: cause, control, test, as in the analysis of risk for medical software.
 """
 
+import os
 import re
+import subprocess
+import sys
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -15,6 +19,7 @@ from cds_service.errors import ContentError
 from tests.content.broken import PACKAGED
 from tests.ran import faults
 
+ROOT = Path(__file__).parents[2]
 GOOD = """\
 hazards:
   a-slip:
@@ -38,7 +43,7 @@ def found(folder: Path, text: str) -> tuple[str, ...]:
 
 def test_the_packaged_hazards_have_no_fault() -> None:
     known = hazards(PACKAGED, load())
-    assert len(known) >= 35
+    assert len(known) >= 60
     assert all(each.controls and each.residual for each in known)
 
 
@@ -86,10 +91,21 @@ def test_a_test_that_was_skipped_or_failed_in_part_is_told() -> None:
     assert faults([ONE], nodes, {"t.py::a[1]"}) == ["a-slip: t.py::a did not pass"]
 
 
+def test_a_test_may_be_named_with_the_beginning_of_its_parameters() -> None:
+    nodes = {"t.py::a[old: 1]", "t.py::a[old: 2]", "t.py::a[new: 1]"}
+    old = replace(ONE, controls=(Control("", ("t.py::a[old:",)),))
+    lost = replace(ONE, controls=(Control("", ("t.py::a[lost:",)),))
+    assert faults([old], nodes, nodes - {"t.py::a[new: 1]"}) == []
+    assert faults([old], nodes, nodes - {"t.py::a[old: 2]"}) == [
+        "a-slip: t.py::a[old: did not pass"
+    ]
+    assert faults([lost], nodes, nodes) == ["a-slip: t.py::a[lost: was not run"]
+
+
 @pytest.mark.parametrize(
     ("partly", "code"), [(False, pytest.ExitCode.TESTS_FAILED), (True, pytest.ExitCode.OK)]
 )
-def test_a_full_run_without_those_tests_fails_and_a_part_says_so(
+def test_the_end_of_a_full_run_without_those_tests_fails_and_of_a_part_says_so(
     pytestconfig: pytest.Config, partly: bool, code: pytest.ExitCode
 ) -> None:
     plugin = type(pytestconfig.pluginmanager.get_plugin("hazards"))()
@@ -99,3 +115,34 @@ def test_a_full_run_without_those_tests_fails_and_a_part_says_so(
     assert session.exitstatus == code
     assert ("not checked" in plugin.said[0]) == partly
     assert any("was not run" in line for line in plugin.said) != partly
+
+
+@pytest.mark.parametrize(
+    ("asked", "code", "said"),
+    [
+        ((), 1, "was not run"),
+        (("tests/test_one.py",), 0, "not checked"),
+        (("-k", "one"), 0, "not checked"),
+        (("--ignore", "tests/test_two.py"), 0, "not checked"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, tuple) else None,
+)
+def test_pytest_itself_fails_without_those_tests(
+    tmp_path: Path, asked: tuple[str, ...], code: int, said: str
+) -> None:
+    """A project of two good tests, in which no hazard has the tests that it counts on."""
+    (tmp_path / "pytest.ini").write_text("[pytest]\ntestpaths = tests\n", encoding="utf-8")
+    (tmp_path / "tests").mkdir()
+    for name in ("one", "two"):
+        text = f"def test_{name}():\n    pass\n"
+        (tmp_path / "tests" / f"test_{name}.py").write_text(text, encoding="utf-8")
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "tests.conftest"]
+    ran = subprocess.run(
+        [*command, *asked],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (ran.returncode, said in ran.stdout) == (code, True), ran.stdout + ran.stderr

@@ -14,6 +14,7 @@ from cds_service.content.library import Library
 from cds_service.content.load import edition_of, editions, layers, load
 from cds_service.content.model import Group, MeasureTest
 from cds_service.errors import ContentError
+from tests.changing import replace
 from tests.content.broken import PROTOCOL, copied
 
 KESTRIA = "adaptations/kestria/adaptation.yaml"
@@ -151,6 +152,79 @@ def test_several_items_are_added_to_one_list(tmp_path: Path) -> None:
     )
     codes = [one.code for one in load(folder, adaptation="kestria").cautions]
     assert codes[-3:] == ["one", "two", "weigh-at-every-visit"]
+
+
+PO = """msgid ""
+msgstr ""
+"Language: fr\\n"
+
+msgctxt "care.{key}"
+msgid "{english}"
+msgstr "{french}"
+"""
+
+
+def test_a_layer_brings_its_own_translations(tmp_path: Path) -> None:
+    english = BASE.text_by_key["care.keep-warm-at-home"]
+    change = (
+        "  - {file: translations/en.yaml, at: care.keep-warm-at-home, set: Keep the baby warm and dry.,"
+        " reason: x, source: [KEX], evidence: practice}\n"
+    )
+    folder = copied(tmp_path, (KESTRIA, "changes:\n", f"changes:\n{change}"))
+    assert "care.keep-warm-at-home" in BASE.words_by_language["fr"]
+    assert (
+        "care.keep-warm-at-home" not in load(folder, adaptation="kestria").words_by_language["fr"]
+    )
+
+    own = folder / PROTOCOL / "adaptations/kestria/translations/fr.po"
+    own.parent.mkdir()
+    words = {"key": "keep-warm-at-home", "french": "Garder le bébé au chaud et au sec."}
+    own.write_text(PO.format(english="Keep the baby warm and dry.", **words))
+    adapted = load(folder, adaptation="kestria")
+    assert (
+        adapted.words_by_language["fr"]["care.keep-warm-at-home"]
+        == "Garder le bébé au chaud et au sec."
+    )
+    assert len(adapted.words_by_language["fr"]) == len(BASE.words_by_language["fr"])
+    assert adapted.languages == ("en", "fr", "sw")
+    assert english not in own.read_text()
+    assert load(folder).digest == BASE.digest
+
+
+def test_a_draft_of_a_layer_makes_a_draft_of_a_reviewed_language() -> None:
+    (french,) = [each for each in BASE.catalogues if each.language == "fr"]
+    reviewed = replace(french, reviewed_by="Orla Fenn, Mvumo")
+    for both in ((reviewed, french), (french, reviewed)):
+        mixed = replace(BASE, catalogues=both)
+        assert mixed.catalogue_by_language["fr"].reviewed_by == ""
+    alone = replace(BASE, catalogues=(reviewed, reviewed))
+    assert alone.catalogue_by_language["fr"].reviewed_by == "Orla Fenn, Mvumo"
+
+
+def test_a_text_that_a_layer_takes_away_needs_no_other_catalogue(tmp_path: Path) -> None:
+    told = "translations/caregiver.yaml"
+    change = (
+        f"  - {{file: {told}, at: texts/visit.*, remove: true,"
+        " reason: x, source: [KEX], evidence: practice}\n"
+    )
+    adapted = load(
+        copied(tmp_path, (KESTRIA, "changes:\n", f"changes:\n{change}")), adaptation="kestria"
+    )
+    assert not [key for key in adapted.words_by_language["fr"] if key.startswith("visit.")]
+
+
+def test_a_language_without_texts_and_a_file_that_is_not_read_are_found(tmp_path: Path) -> None:
+    folder = copied(tmp_path, (KESTRIA, "languages: [fr, sw]", "languages: [en, fr, yo]"))
+    with pytest.raises(ContentError) as raised:
+        load(folder, adaptation="kestria")
+    assert raised.value.findings == (
+        f"{KESTRIA}:1: there are no texts in yo; add translations/yo.po",
+    )
+    stray = folder / PROTOCOL / "adaptations/kestria/fluids.yaml"
+    stray.write_text("plan-a: {}")
+    with pytest.raises(ContentError, match="no such file belongs to a protocol"):
+        load(folder, adaptation="kestria")
+    load(folder)
 
 
 def test_the_edition_of_the_base_may_be_named() -> None:

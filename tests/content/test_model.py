@@ -3,8 +3,8 @@
 from decimal import Decimal
 
 from cds_service.content.load import load
+from cds_service.content.memo import Memo
 from cds_service.content.model import FindingTest, finding_tests, leaves
-from cds_service.content.treatment import Memo
 from cds_service.quantity import Quantity
 
 PROTOCOL = load()

@@ -250,7 +250,9 @@ def vomited(*minutes_ago: int | None, doses: tuple[int, ...] = (30,)) -> object:
 def test_vomited_after_eight_minutes_is_repeated_once_now() -> None:
     decision = vomited(22)
     one = course(decision.plan, "amoxicillin")
-    assert (one.given, one.left, one.next_due) == (2, 12, AT)
+    # The repeat is due now; the next dose follows at its time after it.
+    assert (one.given, one.left, one.repeat_now, one.next_due) == (2, 12, True, AT + HALF)
+    assert one.last_day == (AT + 11 * HALF).date()
     assert "repeat-the-dose" in {each.message.key.removeprefix("care.") for each in
                                  decision.plan.care}  # fmt: skip
 
@@ -275,6 +277,7 @@ def test_a_repeated_dose_that_is_vomited_too_is_not_repeated_again() -> None:
     one = course(decision.plan, "amoxicillin")
     assert one.next_due == AT - timedelta(minutes=20) + HALF
     assert "no-dose-doses-too-close" not in cautions(decision)
+    assert "vomited-repeat" not in cautions(decision)
 
 
 def test_a_dose_that_was_repeated_already_is_not_repeated_now() -> None:
@@ -282,6 +285,7 @@ def test_a_dose_that_was_repeated_already_is_not_repeated_now() -> None:
     assert "repeat-the-dose" not in {each.message.key.removeprefix("care.") for each in
                                      decision.plan.care}  # fmt: skip
     assert course(decision.plan, "amoxicillin").given == 3
+    assert cautions(decision)["vomited-repeated"] == "low"
 
 
 def test_vomiting_of_which_the_time_is_not_known_is_asked_about() -> None:
@@ -469,6 +473,7 @@ def test_a_vomited_dose_is_repeated_by_the_order_that_is_made_now() -> None:
     assert repeats(decision) == ["here.amoxicillin.repeat-the-dose"]
     (one,) = [each for each in decision.plan.orders if each.dose.medicine.code == "amoxicillin"]
     assert (one.first_due, one.doses) == (AT, 14)
+    assert "dose-repeats-the-vomited" in {message.key for message in one.instructions}
 
 
 def test_the_amount_of_a_repeat_is_that_of_the_order() -> None:
@@ -509,7 +514,7 @@ def test_an_injection_is_not_vomited_and_an_older_medicine_is_not_meant() -> Non
     known = severe(
         given=(
             dose("gentamicin", AT - timedelta(minutes=20)),
-            dose("amoxicillin", AT - timedelta(hours=9)),
+            dose("amoxicillin", AT - timedelta(hours=5)),
             dose("cotrimoxazole", AT - timedelta(hours=20)),
         )
     )
@@ -541,3 +546,146 @@ def test_an_order_without_an_end_is_not_over_while_doses_are_given() -> None:
     assert "amoxicillin" not in {
         one.dose.medicine.code for one in made(severe(in_use=(use,))).plan.orders
     }
+
+
+def test_vomiting_long_after_the_last_recorded_dose_is_asked_about() -> None:
+    # A dose in between is likely, and nobody wrote it down.
+    known = severe(given=(dose("amoxicillin", AT - timedelta(hours=9)),))
+    decision = made(replace(known, findings=(*known.findings, vomit(15))))
+    assert "vomited-unknown" in cautions(decision)
+    assert decision.plan.status != "success"
+
+
+def test_the_last_dose_of_a_course_may_be_a_repeat() -> None:
+    times = [AT - timedelta(minutes=20) - HALF * back for back in range(13, -1, -1)]
+    given = tuple(dose("amoxicillin", at) for at in times)
+    use = order("amoxicillin", times[0])
+    plan = made(follow_up(times[0], vomit(15), given=given, in_use=(use,))).plan
+    one = course(plan, "amoxicillin")
+    assert (one.left, one.repeat_now, one.next_due) == (1, True, None)
+    assert (one.state, one.last_day) == ("continue", AT.date())
+
+
+@pytest.mark.parametrize(
+    ("changes", "differs"),
+    [
+        ({}, False),
+        ({"amount": Quantity.of("1", "{tbl}")}, False),  # 125 mg tablets: one tablet at 3.4 kg
+        ({"amount": Quantity.of("2", "{tbl}")}, True),
+        ({"amount": Quantity.of("5", "mL")}, False),  # 125 mg in 5 mL, 2.5 to 4 kg
+        ({"amount": Quantity.of("25", "mL")}, True),
+        ({"amount": Quantity.of("125", "mg")}, False),
+        ({"amount": Quantity.of("0.125", "g")}, False),
+        ({"amount": Quantity.of("500", "mg")}, True),
+        ({"amount": Quantity.of("40", "mg")}, True),
+        ({"amount": Quantity.of("3", "Cel")}, False),  # no dose at all: nothing to compare
+        ({"amount": None}, False),
+        ({"a_day": 4}, True),
+        ({"days": 14}, True),
+    ],
+)
+def test_an_order_that_differs_from_the_protocol_waits(
+    changes: dict[str, object], differs: bool
+) -> None:
+    # Section 4: half a 250 mg tablet or 5 mL of 125 mg/5 mL twice a day for 2.5 to 4 kg.
+    known = amoxicillin()
+    (use,) = known.in_use
+    decision = made(replace(known, in_use=(use._replace(**changes),)))  # type: ignore[arg-type]
+    one = course(decision.plan, "amoxicillin")
+    assert (one.state == "hold") is differs
+    assert ("course-differs" in cautions(decision)) is differs
+    if differs:
+        assert one.next_due is None
+        assert decision.plan.status != "success"
+    assert "amoxicillin" not in {each.dose.medicine.code for each in decision.plan.orders}
+
+
+def test_gentamicin_nobody_asks_for_is_no_longer_than_seven_days() -> None:
+    use = order("gentamicin", AT - DAY, days=10)
+    kept = [one for one in severe().findings if one.code != "feeding-poorly"]
+    known = replace(severe(in_use=(use,)), findings=(*kept, found("feeding-poorly", NO)))
+    decision = made(known)
+    assert course(decision.plan, "gentamicin").state == "hold"
+    assert "course-differs" in cautions(decision)
+
+
+def test_without_a_weight_an_amount_is_not_compared() -> None:
+    known = amoxicillin()
+    light = tuple(one for one in known.measurements if one.kind != "weight")
+    assert "course-differs" not in cautions(made(replace(known, measurements=light)))
+
+
+def test_two_active_orders_that_differ_wait() -> None:
+    known = amoxicillin()
+    other = order("amoxicillin", AT - HALF, amount=None, origin=Origin("MedicationRequest/other"))
+    decision = made(replace(known, in_use=(*known.in_use, other)))
+    assert course(decision.plan, "amoxicillin").state == "hold"
+    assert cautions(decision)["several-orders"] == "high"
+
+
+def test_no_injections_are_dated_while_the_course_waits() -> None:
+    first = AT - DAY
+    use = order("gentamicin", first, a_day=3)
+    plan = made(follow_up(first, given=(dose("gentamicin", first),), in_use=(use,))).plan
+    assert course(plan, "gentamicin").state == "hold"
+    assert not [one for one in plan.follow_ups if one.key == "next-injection"]
+
+
+@pytest.mark.parametrize("sign", ["convulsing-now", "unconscious", "unable-to-feed"])
+def test_a_course_by_mouth_waits_while_the_baby_cannot_swallow(sign: str) -> None:
+    # Section 3: nothing by mouth (PB13 3.7 seen in part; practice).
+    known = amoxicillin()
+    findings = [one for one in known.findings if one.code != sign]
+    decision = made(replace(known, findings=(*findings, found(sign, YES))))
+    one = course(decision.plan, "amoxicillin")
+    assert one.state in {"hold", "stop"}
+    assert one.next_due is None
+
+
+def test_a_course_in_whose_place_another_of_its_kind_is_given_stops() -> None:
+    # Critical illness: ampicillin and gentamicin; amoxicillin by order is not gone on with.
+    known = severe(in_use=(order("amoxicillin", AT - DAY),))
+    findings = [one for one in known.findings if one.code != "convulsions"]
+    decision = made(replace(known, findings=(*findings, found("convulsions", YES))))
+    one = course(decision.plan, "amoxicillin")
+    assert "ampicillin" in {each.dose.medicine.code for each in decision.plan.orders}
+    assert (one.state, one.replaced, one.branch) == ("stop", True, "here")
+    assert cautions(decision)["course-replaced"] == "high"
+    assert "course-forbidden" not in cautions(decision)
+
+
+def test_a_second_class_that_asks_for_more_days_is_said_beside_the_one_that_goes_on() -> None:
+    # Local infection since yesterday (5 days), pneumonia found now (7 days): section 3.
+    first = AT - DAY
+    known = severe(
+        earlier=(EarlierClass("local-bacterial-infection", first, Origin("Condition/2")),),
+        given=(dose("amoxicillin", first),),
+        in_use=(order("amoxicillin", first, days=5),),
+    )
+    changed = {"feeding-poorly": NO, "umbilicus-red": YES, "course-same": YES,
+               "course-better": NO, "course-worse": NO}  # fmt: skip
+    kept = [one for one in known.findings if one.code not in changed]
+    findings = (*kept, *(found(code, answer) for code, answer in changed.items()))
+    calm = [one for one in known.measurements if one.kind != "respiratory-rate"]
+    rates = [
+        measured("respiratory-rate", "66", "/min", AT - timedelta(minutes=20)),
+        measured("respiratory-rate", "64", "/min", AT - timedelta(minutes=10)),
+    ]
+    decision = made(replace(known, findings=findings, measurements=(*calm, *rates)))
+    assert decision.assessment.holds("pneumonia")
+    assert course(decision.plan, "amoxicillin").longer == 7
+    assert cautions(decision)["course-too-short"] == "moderate"
+
+
+@pytest.mark.parametrize(
+    ("told", "differs"), [("25 mL", True), ("5 mL", False), ("250 mg", True), ("3 Cel", False)]
+)
+def test_without_a_believable_weight_the_ceiling_is_still_held(told: str, differs: bool) -> None:
+    # Section 4: no single dose above gentamicin 60 mg; 10 mg/mL is the weakest product.
+    value, unit = told.split()
+    first = AT - DAY
+    use = order("gentamicin", first, amount=Quantity.of(value, unit))
+    known = follow_up(first, given=(dose("gentamicin", first),), in_use=(use,))
+    light = tuple(one for one in known.measurements if one.kind != "weight")
+    decision = made(replace(known, measurements=light))
+    assert ("course-differs" in cautions(decision)) is differs

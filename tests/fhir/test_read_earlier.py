@@ -187,6 +187,11 @@ def test_an_order_says_since_when_how_long_how_often_and_how_much() -> None:
         ({"frequency": 1, "period": 1, "periodUnit": "wk"}, 7, None),
         ({"frequency": 1, "period": 1, "periodUnit": ...}, 7, None),
         ({"frequency": 0}, 7, None),
+        ({"frequency": 25}, 7, None),
+        ({"frequency": 10**18}, 7, None),
+        ({"boundsDuration": quantity(3650000, "d")}, None, 2),
+        ({"boundsDuration": quantity(10**18, "d")}, None, 2),
+        ({"boundsDuration": quantity(366, "d")}, 366, 2),
         ({"frequency": ...}, 7, None),
     ],
 )  # fmt: skip

@@ -217,3 +217,12 @@ def test_calcium_that_has_ended_counts_for_48_hours(end: str, offered: bool) -> 
     known = case(*critical(ended))
     assert ("ceftriaxone" in ordered(known)) is offered
     assert [one.reason for one in known.refusals] == ["medicine-ended"]
+
+
+@pytest.mark.parametrize("words", ["Gentamicine inj 20mg", "gentamicina", "GENTAMICINUM"])
+def test_a_dose_under_a_name_that_is_nearly_a_medicine_holds_its_next(words: str) -> None:
+    one = dose({"text": words})
+    (refusal,) = case(patient(), one).refusals
+    assert (refusal.reason, refusal.code) == ("medicine-not-understood", "gentamicin")
+    plan = decide(severe(one), protocol()).plan
+    assert "gentamicin" not in {order.dose.medicine.code for order in plan.orders}

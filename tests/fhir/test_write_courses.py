@@ -9,6 +9,7 @@ from cds_service.case import Answer, Finding, Origin
 from cds_service.engine.model import Decision
 from cds_service.fhir.write import write
 from cds_service.label.plain import plain
+from cds_service.quantity import Quantity
 from tests.changing import replace
 from tests.engine.test_courses import AT, DAY, HALF, dose, follow_up, order, slots
 from tests.engine.test_edges import YES, found
@@ -125,3 +126,19 @@ def test_a_course_that_an_allergy_forbids_says_no_number_of_doses() -> None:
     one = request(made(allergic))
     assert one["code"]["coding"][0]["code"] == "stop-course"
     assert "quantityQuantity" not in one
+
+
+def test_millilitres_without_a_strength_are_checked_on_the_bottle() -> None:
+    known = running().case
+    (use,) = known.in_use
+    liquid = replace(known, in_use=(use._replace(amount=Quantity.of("5", "mL")),))
+    assert "Check the strength" in " ".join(plain(made(liquid)).split())
+    assert "Check the strength" not in " ".join(plain(running()).split())
+
+
+def test_a_repeat_is_told_as_one_of_the_doses_left() -> None:
+    known = running().case
+    lost = (*known.given, dose("amoxicillin", AT - timedelta(minutes=5)))
+    vomit = Finding("vomited-after-dose", Answer.YES, AT, Origin("Observation/vomit"))
+    decision = made(replace(known, given=lost, findings=(*known.findings, vomit)))
+    assert "is one of those still to give" in " ".join(plain(decision).split())

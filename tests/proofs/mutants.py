@@ -177,9 +177,12 @@ def _name(item: yaml.Node, index: int) -> str:
     if not isinstance(item, yaml.MappingNode):
         return str(index)
     keys = {key.value: value.value for key, value in item.value if isinstance(value.value, str)}
-    for key in ("code", "class", "finding", "now", "earlier", "new"):
+    for key in ("code", "class", "finding"):
         if key in keys:
             return str(keys[key])
+    for key in ("now", "earlier", "new"):
+        if key in keys:
+            return f"{key} {keys[key]}"
     if "measure" in keys:
         op = next((op for op in OPS if op in keys), "")
         since = f" since {keys['since']}" if "since" in keys else ""

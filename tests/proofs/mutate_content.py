@@ -5,6 +5,7 @@ survives; survivors.yaml lists those with a reason each. Ends with 1 when one su
 listed. Narrow it down with a part of the mutants' names: `... mutate_content gentamicin.yaml`.
 """
 
+import itertools
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -45,7 +46,14 @@ def judged(chosen: list[Mutant], processes: int = PROCESSES) -> Iterator[Result]
         yield from pool.imap(judge, chosen, chunksize=8)
 
 
+_COUNT = itertools.count(1)
+CHECKED_EVERY = 50
+
+
 def judge(mutant: Mutant) -> Result:
+    """The verdict on one; now and then it is made sure that no mutant has left anything behind."""
+    if next(_COUNT) % CHECKED_EVERY == 0 and (wrong := killed_by(load(translated=False))):
+        raise RuntimeError(f"before {mutant.name}: the content as it is does not pass: {wrong}")
     return Result(mutant.name, f"{mutant.file}:{mutant.line}", verdict(mutant))
 
 

@@ -35,18 +35,18 @@ PUBLISHED = ("published_*", "prophylaxis_doses", "fluids", "trade_facts")
 
 def verdict(mutant: Mutant) -> str:
     """Why the mutant cannot pass: "refused", or what killed it; "" for a survivor."""
-    return verdict_on(mutant.file, mutant.text)
-
-
-def verdict_on(file: str, text: bytes) -> str:
-    """The same of a file's text."""
     try:
-        protocol = load(_folder(file, text), translated=False)
+        protocol = with_file(mutant.file, mutant.text)
     except ContentError:
         return "refused"
     except Exception as error:  # noqa: BLE001 - a loader that falls over is told, not hidden
         return f"{CRASHED}: {error!r}"
-    return killed_by(protocol, file)
+    return killed_by(protocol, mutant.file)
+
+
+def with_file(file: str, text: bytes) -> Protocol:
+    """The content with another text of one file. Raises ContentError."""
+    return load(_folder(file, text), translated=False)
 
 
 def killed_by(protocol: Protocol, file: str = "") -> str:

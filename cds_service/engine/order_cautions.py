@@ -96,8 +96,16 @@ def _running(facts: Facts, situation: Situation, orders: Iterable[Order]) -> Ite
     """A course that began before this visit and that no table judges: its class is not known."""
     begun = any(o.days is not None and o.days * o.times_a_day - o.doses > 1 for o in orders)
     judged = any(item.since is not None for item in situation.managed)
-    if (begun or facts.case.in_use) and not judged:
+    unknown = {use.medicine for use in facts.case.in_use} - _of_earlier_classes(facts)
+    if (begun or unknown) and not judged:
         yield Caution("course-running", "high", Message("caution.course-running"))
+
+
+def _of_earlier_classes(facts: Facts) -> set[str]:
+    """The medicines that the classes of earlier visits in the record are given."""
+    plans = [facts.protocol.plan_by_code[each.code] for each in facts.case.earlier]
+    courses = [c for plan in plans for regimen in plan.regimens for c in regimen.courses]
+    return {code for course in courses for code in course.medicines}
 
 
 def _stops(facts: Facts, situation: Situation, orders: Iterable[Order]) -> Iterator[Caution]:

@@ -689,3 +689,11 @@ def test_without_a_believable_weight_the_ceiling_is_still_held(told: str, differ
     light = tuple(one for one in known.measurements if one.kind != "weight")
     decision = made(replace(known, measurements=light))
     assert ("course-differs" in cautions(decision)) is differs
+
+
+def test_a_medicine_of_an_earlier_class_that_no_table_follows_up_is_known() -> None:
+    # Thrush: nystatin goes on by its order, and the class for which it was begun is sent.
+    use = order("amoxicillin", AT - DAY, amount=None)._replace(medicine="nystatin", a_day=4)
+    thrush = (EarlierClass("thrush", AT - DAY, Origin("Condition/thrush")),)
+    assert "course-running" in cautions(made(severe(in_use=(use,))))
+    assert "course-running" not in cautions(made(severe(in_use=(use,), earlier=thrush)))

@@ -227,6 +227,18 @@ def test_a_language_without_texts_and_a_file_that_is_not_read_are_found(tmp_path
     load(folder)
 
 
+def test_a_list_is_begun_where_there_is_none(tmp_path: Path) -> None:
+    assert BASE.medicine_by_code["cotrimoxazole"].cautions == ()
+    begun = "  - {file: medicines/cotrimoxazole.yaml, at: cautions, add: {code: one, severity: low}, reason: x, source: [KEX], evidence: practice}\n"
+    folder = copied(
+        tmp_path,
+        (KESTRIA, "texts:\n", "texts:\n  caution.one: One.\n"),
+        (KESTRIA, "changes:\n", f"changes:\n{begun}"),
+    )
+    (caution,) = load(folder, adaptation="kestria").medicine_by_code["cotrimoxazole"].cautions
+    assert (caution.code, caution.cite.sources) == ("one", ("KEX",))
+
+
 def test_the_edition_of_the_base_may_be_named() -> None:
     assert editions(PROTOCOL) == ("2024.1", "2014.1")
     assert load(edition="2024.1").digest == BASE.digest

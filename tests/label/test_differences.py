@@ -45,6 +45,7 @@ def test_nothing_changes_from_a_content_to_itself() -> None:
         "Sampled infants",
     ]
     assert lines.count("  no difference") == 6
+    assert told("2014.1", "2014.1").count("  no difference") == 6
     assert "  another class: 0 of 2112" in lines
 
 

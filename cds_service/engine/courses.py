@@ -34,12 +34,17 @@ class Past:
     """Missed doses of which nobody wrote down when."""
 
 
+_NOTHING = Past((), (), (), 0)
+
+
 def past(medicine: str, facts: Facts, since: date | None = None) -> Past:
     """The doses of the running course.
 
     A gap longer than `course_gap` ends it: what was given before belongs to an earlier illness;
     but from `since`, the day on which an order or a treatment began, every dose belongs to it.
     """
+    if not (facts.case.given or facts.case.missed):
+        return _NOTHING
     given = [dose for dose in facts.case.given if dose.medicine == medicine]
     void = not_kept(facts, medicine) if given else set()
     times = tuple(_of_this_course(given, facts, since))

@@ -28,13 +28,13 @@ def copied(folder: Path, *edits: Edit) -> Path:
 
 def changed(folder: Path, *edits: Edit) -> Protocol:
     """Load a copy with edits that leave the content right."""
-    return load(copied(folder, *edits))
+    return load(copied(folder, *edits), translated=False)
 
 
-def findings(folder: Path) -> tuple[str, ...]:
-    """The findings of a folder that must not load."""
+def findings(folder: Path, *, translated: bool = False) -> tuple[str, ...]:
+    """The findings of a folder that must not load; of the catalogues only when asked for."""
     with pytest.raises(ContentError) as caught:
-        load(folder)
+        load(folder, translated=translated)
     return caught.value.findings
 
 

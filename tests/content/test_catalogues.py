@@ -103,7 +103,7 @@ def test_a_sentence_with_a_part_that_is_not_translated_is_wholly_english(tmp_pat
     ],
 )
 def test_a_fault_is_named_with_its_line(given: str, what: str, tmp_path: Path) -> None:
-    (finding,) = findings(written(tmp_path, given))
+    (finding,) = findings(written(tmp_path, given), translated=True)
     line = 13 if given.startswith("msgid") else 14
     assert finding.startswith(f"{FILE}:{line}: ")
     assert what in finding
@@ -111,7 +111,7 @@ def test_a_fault_is_named_with_its_line(given: str, what: str, tmp_path: Path) -
 
 def test_latin_letters_alone_are_no_arabic(tmp_path: Path) -> None:
     copied(tmp_path, ("translations/ar.po", 'msgstr "يناير"', 'msgstr "January"'))
-    (finding,) = findings(tmp_path)
+    (finding,) = findings(tmp_path, translated=True)
     assert re.fullmatch(r"translations/ar\.po:\d+: month\.1: letters of the other.*", finding)
 
 
@@ -133,14 +133,14 @@ def test_latin_letters_alone_are_no_arabic(tmp_path: Path) -> None:
 )
 def test_a_fault_of_the_header_is_named(head: str, what: str, tmp_path: Path) -> None:
     head = head.replace('msgstr "Language: sw\\n"', 'msgstr ""\n"Language: sw\\n"')
-    found = findings(written(tmp_path, head=head + "\n"))
+    found = findings(written(tmp_path, head=head + "\n"), translated=True)
     assert any(what in finding for finding in found), found
     assert all(re.match(rf"{re.escape(FILE)}:\d+: ", finding) for finding in found)
 
 
 def test_a_key_that_is_translated_twice_is_refused(tmp_path: Path) -> None:
     once = entry("come-back.on", ON, "Buya ngo {date}.")
-    (finding,) = findings(written(tmp_path, once, once))
+    (finding,) = findings(written(tmp_path, once, once), translated=True)
     assert "come-back.on is translated twice" in finding
 
 
@@ -148,7 +148,7 @@ def test_a_file_that_is_no_text_or_no_language_is_refused(tmp_path: Path) -> Non
     folder = copied(tmp_path) / ID / "translations"
     (folder / "xh.po").write_bytes(b"\xff\xfe")
     (folder / "all-words.po").write_text(header("all-words"), encoding="utf-8")
-    first, second = findings(tmp_path)
+    first, second = findings(tmp_path, translated=True)
     assert "named by no language" in first
     assert "the file is not UTF-8" in second
 

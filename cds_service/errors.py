@@ -6,7 +6,8 @@ CdsError
 ├── RequestError          the caller can mend it; carries Problems for an OperationOutcome
 │   ├── MalformedRequest  not JSON, or not FHIR as R4 defines it           (400)
 │   └── UnusableRequest   understood, but no plan can be made from it      (422)
-└── LogUnavailable        the recommendation could not be recorded: none is given (503)
+├── LogUnavailable        the recommendation could not be recorded: none is given (503)
+└── LogProofError         a note, checkpoint or proof of the log does not show what it claims
 
 NotAssessedError (a TypeError) and quantity.QuantityError (a ValueError) are programming guards:
 somebody asked whether an answer is true, although it may be unknown; or a unit is unknown, or
@@ -69,6 +70,13 @@ class UnusableRequest(RequestError):
 
 class LogUnavailable(CdsError):
     """The audit log did not take the entry, so the recommendation must not leave."""
+
+
+class LogProofError(CdsError):
+    """A signed note, a checkpoint or a proof is malformed, or does not show what it claims.
+
+    Whoever forged it, nothing else is raised by what reads or verifies one.
+    """
 
 
 class NotAssessedError(TypeError):

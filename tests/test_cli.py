@@ -187,7 +187,7 @@ def test_an_interrupt_is_no_fault(monkeypatch: pytest.MonkeyPatch, capsys: Print
     def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(cli, "load", interrupted)
+    monkeypatch.setattr(cli.content, "load", interrupted)
 
     assert cli.main(["check-content"]) == 130
     assert capsys.readouterr() == ("", "")
@@ -241,7 +241,7 @@ def test_findings_are_all_printed(tmp_path: Path, capsys: Printed) -> None:
 
 
 def test_a_folder_of_protocols_is_checked_one_by_one(tmp_path: Path, capsys: Printed) -> None:
-    ours = Path(cli.__file__).parent / "protocols/sick-young-infant"
+    ours = Path(cli.__file__).parents[1] / "protocols/sick-young-infant"
     shutil.copytree(ours, tmp_path / "sick-young-infant")
     (tmp_path / "sick-child").mkdir()
     (tmp_path / "sick-child/protocol.yaml").write_text("id: sick-child\n")

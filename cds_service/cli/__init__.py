@@ -1,0 +1,73 @@
+"""The command line: serve, recommend, check-content, diff-content, catalogue, profiles.
+
+Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage;
+as usual in a shell, 130 interrupted and 141 when whoever reads the output has gone away.
+"""
+
+import argparse
+import os
+import signal
+import sys
+from collections.abc import Callable, Sequence
+
+from cds_service import __version__
+from cds_service.cli import content, recommending, serving
+from cds_service.cli.arguments import PROPOSAL, refuse
+from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code; faults are told in words, never as a traceback."""
+    asked = _parser().parse_args(arguments)
+    run: Callable[[argparse.Namespace], int] = asked.run
+    try:
+        code = run(asked)
+        sys.stdout.flush()  # here, so that a reader who has gone away is noticed here
+    except BrokenPipeError:
+        # What is still unsent would be tried again at the end, and complained about.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 128 + signal.SIGPIPE
+    except KeyboardInterrupt:
+        return 128 + signal.SIGINT
+    except (ContentError, SettingsError) as error:
+        return refuse(f"{_LISTS[type(error)]}:", *error.findings)
+    except RequestError as error:
+        return refuse("No recommendation can be made:", *map(_told, error.problems))
+    except CdsError as error:
+        return refuse(str(error))
+    except OSError as error:
+        return refuse(_in_words(error))
+    return code
+
+
+_LISTS = {ContentError: "The content has findings", SettingsError: "The settings are wrong"}
+
+
+def _in_words(error: OSError) -> str:
+    """Which file, and what about it."""
+    about = {
+        FileNotFoundError: "there is no such file",
+        IsADirectoryError: "is a folder, and a file is needed",
+        NotADirectoryError: "is a file, and a folder is needed",
+        FileExistsError: "is a file, and a folder is needed",
+        PermissionError: "this user is not permitted to open it",
+    }.get(type(error), error.strerror or "cannot be used")
+    return f"{error.filename}: {about}" if error.filename else about
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="cds-service",
+        description=f"FHIR R4 decision support for the sick young infant (0-59 days). {PROPOSAL}",
+        epilog="Settings are environment variables with the prefix CDS_; README.md lists them.",
+    )
+    parser.add_argument("--version", action="version", version=f"cds-service {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    for group in (serving, recommending, content):
+        group.add(commands)
+    return parser
+
+
+def _told(problem: Problem) -> str:
+    place = f"{problem.expression}: " if problem.expression else ""
+    return f"{place}{problem.what} {problem.remedy}"

@@ -1,0 +1,39 @@
+"""What the commands have in common: how one is declared, how one is refused."""
+
+import argparse
+import sys
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+PROPOSAL = "Every plan is a proposal for a licensed health worker; national protocol comes first."
+
+
+def command(
+    commands: Any, name: str, run: Callable[[argparse.Namespace], int], about: str
+) -> argparse.ArgumentParser:
+    """Declare one command; `run` does it and returns the exit code."""
+    made: argparse.ArgumentParser = commands.add_parser(
+        name, help=about, description=f"{about[0].upper()}{about[1:]}."
+    )
+    made.set_defaults(run=run)
+    return made
+
+
+def moment(text: str) -> datetime:
+    """An ISO 8601 time with offset; argparse turns the error into a usage message."""
+    wanted = "needs date, time and offset, for example 2026-05-01T09:30:00+02:00"
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(wanted) from None
+    if moment.tzinfo is None:
+        raise argparse.ArgumentTypeError(wanted)
+    return moment
+
+
+def refuse(*lines: str) -> int:
+    """Tell on standard error why a command was not done; the exit code."""
+    for line in lines:
+        print(line, file=sys.stderr)
+    return 1

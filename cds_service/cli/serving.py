@@ -1,0 +1,66 @@
+"""serve: answer over HTTP until stopped."""
+
+import argparse
+import gc
+import logging
+import signal
+import socket
+from contextlib import suppress
+from typing import Any
+
+from cds_service import __version__
+from cds_service.cli.arguments import PROPOSAL, command
+from cds_service.errors import CdsError
+from cds_service.settings import Settings
+
+_GRACE = 3
+"""Seconds that requests in flight are given when the server is stopped."""
+
+
+def add(commands: Any) -> None:
+    """Declare the command."""
+    serve = command(commands, "serve", _serve, "answer over HTTP until stopped")
+    serve.add_argument("--host", help="address to listen on (default: CDS_HOST, else 127.0.0.1)")
+    serve.add_argument(
+        "--port", type=int, help="TCP port, 0 for any (default: CDS_PORT, else 8080)"
+    )
+
+
+def _serve(asked: argparse.Namespace) -> int:
+    import uvicorn
+
+    from cds_service.web.app import make_app
+
+    settings = Settings.read(host=asked.host, port=asked.port)
+    logging.basicConfig(format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    with _listening(settings.host, settings.port) as listener:
+        service = settings.service()
+        app = make_app(service, max_body=settings.max_body_bytes)
+        # What lives as long as the process need not be looked through at every collection.
+        gc.collect()
+        gc.freeze()
+        config = uvicorn.Config(
+            app,
+            access_log=False,
+            log_level="warning",
+            server_header=False,
+            lifespan="on",
+            timeout_graceful_shutdown=_GRACE,
+        )
+        host, port = listener.getsockname()[:2]
+        shown = f"[{host}]" if ":" in host else host
+        print(f"cds-service {__version__} listens on http://{shown}:{port} (API: /docs)")
+        print(f"Protocol {service.protocol.name}, log {settings.database}. {PROPOSAL}", flush=True)
+        # The server ends in good order at either signal and then passes on what ended it.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        with suppress(KeyboardInterrupt):
+            uvicorn.Server(config).run(sockets=[listener])
+    return 0
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family, backlog=2048)
+    except OSError as error:
+        raise CdsError(f"cannot listen on {host} port {port}: {error.strerror}") from error

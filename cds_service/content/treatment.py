@@ -271,6 +271,16 @@ class Protocol:
         return {medicine.code: medicine for medicine in self.medicines}
 
     @cached_property
+    def open_ended(self) -> frozenset[str]:
+        """Medicines that are never given for a fixed time: each course of them is "at least"."""
+        regimens = [each for plan in self.plans for each in plan.regimens]
+        regimens.append(self.low_weight.regimen)
+        courses = [each for regimen in regimens for each in regimen.courses if each.days]
+        named = {code for course in courses for code in course.medicines}
+        fixed = {code for each in courses if not each.at_least for code in each.medicines}
+        return frozenset(named - fixed)
+
+    @cached_property
     def fluid_by_code(self) -> dict[str, Fluid]:
         """Fluids by code, from the least to the most intensive."""
         return {fluid.code: fluid for fluid in self.fluids.every}

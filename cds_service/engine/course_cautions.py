@@ -51,6 +51,8 @@ def _of_course(course: RunningCourse, facts: Facts) -> Iterator[Caution]:
             yield _caution("course-differs", "high", course, ("ordered", ordered), ("due", due))
     if course.complete:
         yield _caution("course-complete", "low", course)
+    if course.state == "renew":
+        yield _caution("course-to-renew", "moderate", course)
     if course.longer is not None:
         yield _caution("course-too-short", "moderate", course, ("days", str(course.longer)))
     orders = [use for use in facts.case.in_use if use.medicine == course.medicine and use.ordered]
@@ -133,7 +135,7 @@ def course_missing(courses: Iterable[RunningCourse], facts: Facts) -> Iterator[M
     """What to find out: doses nobody recorded, and when a dose was given or vomited."""
     for course in courses:
         if course.unrecorded or course.doubt:
-            required = course.next_due is None and not course.complete
+            required = course.next_due is None and course.left > 0
             why = Message("missing.medicine")
             yield Missing("medicine", course.medicine, why, required=required)
     if any(each.verdict == "unknown" for each in vomited(facts)):

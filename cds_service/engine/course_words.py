@@ -8,7 +8,7 @@ from cds_service.engine.phrase import amount, cited, day, moment
 
 
 def title(course: RunningCourse) -> Message:
-    """What is to be done with it: continue, stop or hold; the key is that of its code."""
+    """What is to be done with it: continue, stop, hold or renew; the key is that of its code."""
     return course_title(course.state, course.medicine)
 
 

@@ -245,7 +245,8 @@ def _made(
     given = len(record.kept)
     unrecorded = min(_unrecorded(found, facts.case.as_of), max(0, total - given))
     left = max(0, total - given - unrecorded)
-    state = _state(medicine, facts, left)
+    open_ended = _is_open_ended(found, facts)
+    state = _state(medicine, facts, left, open_ended=open_ended)
     if state == "continue" and (differs or _contradict(medicine.code, facts)):
         state = "hold"
     if found.replaced:
@@ -272,7 +273,7 @@ def _made(
         left=left,
         next_due=due,
         last_day=last,
-        complete=left == 0,
+        complete=left == 0 and not open_ended,
         ordered=order is not None,
         doubt=unclear,
         replaced=found.replaced,
@@ -322,12 +323,27 @@ def _longer(found: _Found, total: int) -> int | None:
     return new if found.order is not None and new * found.a_day > total else None
 
 
-def _state(medicine: Medicine, facts: Facts, left: int) -> str:
-    if left == 0 or any(facts.is_yes(code) for code in medicine.avoid_with):
+def _is_open_ended(found: _Found, facts: Facts) -> bool:
+    """Whether the treatment goes on after the doses that were ordered.
+
+    A medicine that no class of this visit asks for may still be due: what it is given for may not
+    have been assessed. So it goes on when the protocol never gives it for a fixed time.
+    """
+    if stopped(found.medicine, facts):
+        return False
+    if found.needs:
+        return any(need.course.at_least for need in found.needs)
+    return found.medicine.code in facts.protocol.open_ended
+
+
+def _state(medicine: Medicine, facts: Facts, left: int, *, open_ended: bool) -> str:
+    allergic = any(facts.is_yes(code) for code in medicine.avoid_with)
+    if allergic or (left == 0 and not open_ended):
         return "stop"
     reasons = [facts.protocol.courses.hold_when, *(c.when for c in medicine.contraindications)]
-    waits = any(reason is not None and holds(reason, facts) for reason in reasons)
-    return "hold" if waits else "continue"
+    if any(reason is not None and holds(reason, facts) for reason in reasons):
+        return "hold"
+    return "continue" if left else "renew"
 
 
 def _unrecorded(found: _Found, as_of: datetime) -> int:

@@ -204,7 +204,8 @@ class Vomited(NamedTuple):
 class RunningCourse(NamedTuple):
     """A course that began before: what the record says of it, and what is to be done now.
 
-    `state` is "continue", "stop" (complete, or forbidden by an allergy) or "hold" (ask first).
+    `state` is "continue", "stop" (complete, or forbidden by an allergy), "hold" (ask first) or
+    "renew": all that was planned is given, and the treatment may have to go on.
     Numbers are doses: `given + left <= total`; `unrecorded` were due so far and are recorded
     neither as given nor as missed.
     """
@@ -249,7 +250,7 @@ class RunningCourse(NamedTuple):
     @property
     def is_told(self) -> bool:
         """Whether it is written by itself; else the order for its rest says what is to be done."""
-        return self.ordered or self.complete
+        return self.ordered or self.complete or self.state == "renew"
 
 
 class FluidStep(NamedTuple):

@@ -42,7 +42,7 @@ def _request(house: House, course: RunningCourse, *, option: bool) -> Json:
         **who_and_when("authoredOn"),
         "note": [{"text": f"{house.title('write.proposal')}\n{told}"}],
     }
-    if course.state != "stop":
+    if course.left and course.state != "stop":
         left = {"value": course.left, "unit": "doses", "system": UCUM, "code": "{dose}"}
         resource["quantityQuantity"] = left
     if course.next_due is not None and course.last_day is not None:

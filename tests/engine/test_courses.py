@@ -24,14 +24,17 @@ from cds_service.engine.identity import canonical
 from cds_service.engine.model import Plan, RunningCourse
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.test_edges import AT, NO, YES, found, measured
-from tests.engine.test_left_out import cautions, made, severe
+from tests.engine.test_edges import AT, NO, PROTOCOL, YES, found, measured
+from tests.engine.test_left_out import cautions, healthy, made, severe
 
 DAY = timedelta(days=1)
 HALF = timedelta(hours=12)
 DAYS = {"gentamicin": 7, "amoxicillin": 7}
 EVERY = {"gentamicin": DAY, "amoxicillin": HALF}
 NOT_BEFORE = {"gentamicin": timedelta(hours=20), "amoxicillin": timedelta(hours=8)}
+
+
+HIV = "mother-hiv-positive"
 
 
 def dose(medicine: str, at: datetime | None) -> GivenDose:
@@ -697,3 +700,59 @@ def test_a_medicine_of_an_earlier_class_that_no_table_follows_up_is_known() -> N
     thrush = (EarlierClass("thrush", AT - DAY, Origin("Condition/thrush")),)
     assert "course-running" in cautions(made(severe(in_use=(use,))))
     assert "course-running" not in cautions(made(severe(in_use=(use,), earlier=thrush)))
+
+
+def prophylaxis(medicine: str, days: int, *more: object, **changes: object) -> Case:
+    """A well infant whose doses once a day, or as its order says, have all been given."""
+    times = [AT - DAY * back for back in range(days, 0, -1)]
+    use = order("gentamicin", times[0], days=days)._replace(medicine=medicine)
+    given = tuple(dose(medicine, at) for at in times)
+    known = healthy(in_use=(use,), given=given, **changes)
+    return replace(known, findings=(*(one for one in known.findings if one.code != HIV), *more))
+
+
+@pytest.mark.parametrize("asked", [True, False])
+@pytest.mark.parametrize("medicine", ["nevirapine", "cotrimoxazole"])
+def test_prophylaxis_of_which_the_ordered_doses_are_given_is_renewed(
+    medicine: str, asked: bool
+) -> None:
+    # Section 4: for at least 14 days, then reviewed. Not asked at this visit is not ended.
+    answered = [found(HIV, YES)] if asked else []
+    decision = made(prophylaxis(medicine, 14, *answered, age=40))
+    one = course(decision.plan, medicine)
+    assert (one.state, one.left, one.next_due, one.complete) == ("renew", 0, None, False)
+    assert cautions(decision)["course-to-renew"] == "moderate"
+    assert "course-complete" not in cautions(decision)
+    # The order that runs is renewed; no second one is written beside it.
+    assert medicine not in {each.dose.medicine.code for each in decision.plan.orders}
+
+
+def test_without_an_order_prophylaxis_that_was_given_is_renewed_too() -> None:
+    decision = made(replace(prophylaxis("nevirapine", 14, found(HIV, YES)), in_use=()))
+    assert course(decision.plan, "nevirapine").state == "renew"
+    assert cautions(decision)["course-to-renew"] == "moderate"
+
+
+def test_what_is_given_for_a_fixed_time_ends() -> None:
+    one = course(made(prophylaxis("gentamicin", 7)).plan, "gentamicin")
+    assert (one.state, one.complete) == ("stop", True)
+
+
+def test_a_course_that_an_allergy_forbids_is_not_renewed() -> None:
+    known = prophylaxis("ampicillin", 10, found("penicillin-allergy", YES))
+    assert "ampicillin" in PROTOCOL.open_ended
+    assert course(made(known).plan, "ampicillin").state == "stop"
+
+
+def test_injections_of_at_least_ten_days_stop_where_a_condition_stops_them() -> None:
+    first = AT - 10 * DAY
+    times = [AT - DAY * back for back in range(10, 0, -1)]
+    use = order("gentamicin", first, days=10)
+    known = replace(
+        follow_up(first, given=tuple(dose("gentamicin", at) for at in times), in_use=(use,)),
+        earlier=(EarlierClass("critical-illness", first, Origin("Condition/1")),),
+    )
+    assert course(made(known).plan, "gentamicin").state == "renew"
+    findings = [one for one in known.findings if one.code != "kidney-problem"]
+    ill = replace(known, findings=(*findings, found("kidney-problem", YES)))
+    assert course(made(ill).plan, "gentamicin").state == "stop"

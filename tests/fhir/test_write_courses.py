@@ -11,7 +11,7 @@ from cds_service.fhir.write import write
 from cds_service.label.plain import plain
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.test_courses import AT, DAY, HALF, dose, follow_up, order, slots
+from tests.engine.test_courses import AT, DAY, HALF, dose, follow_up, order, prophylaxis, slots
 from tests.engine.test_edges import YES, found
 from tests.engine.test_left_out import made
 from tests.fhir.decisions import BASE
@@ -117,6 +117,14 @@ def test_a_course_of_an_open_branch_is_an_option() -> None:
     findings += [found(code, YES) for code in ("feeding-poorly", "course-worse")]
     one = request(made(replace(known, findings=tuple(findings))))
     assert one["intent"] == "option"
+
+
+def test_a_course_without_a_fixed_end_is_renewed_not_stopped() -> None:
+    one = request(made(prophylaxis("nevirapine", 14, found("mother-hiv-positive", YES))))
+    assert one["code"]["coding"][0]["code"] == "renew-course"
+    assert "renew the order" in one["code"]["text"]
+    assert "quantityQuantity" not in one
+    assert "occurrencePeriod" not in one
 
 
 def test_a_course_that_an_allergy_forbids_says_no_number_of_doses() -> None:

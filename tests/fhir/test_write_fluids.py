@@ -192,3 +192,11 @@ def test_the_page_tells_each_step_the_total_and_what_it_replaces() -> None:
     ):
         assert words in " ".join(page.split()), page
     assert all(len(line) <= 80 for line in page.splitlines())
+
+
+def test_the_volume_in_all_is_that_of_this_order_and_not_of_one_written_before() -> None:
+    known = drip()
+    for all_of_it in (quantity("340"), None, quantity("350")):
+        said = plain(decided(replace(known, total=all_of_it)))
+        assert ("In all" in said) is (all_of_it is not None)
+        assert all_of_it is None or f"{all_of_it.value} mL" in said

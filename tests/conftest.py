@@ -23,17 +23,19 @@ class Hazards:
         self.partly = True
 
     def pytest_collection_finish(self, session: pytest.Session) -> None:
-        self.collected = {item.nodeid for item in session.items}
-        self.partly |= session.config.args_source is not pytest.Config.ArgsSource.TESTPATHS
-        less = ("ignore", "ignore_glob", "lf")
-        self.partly |= any(session.config.getoption(name, None) for name in less)
+        self.collected |= {item.nodeid for item in session.items}
+
+    @pytest.hookimpl(optionalhook=True)
+    def pytest_xdist_node_collection_finished(self, node: object, ids: list[str]) -> None:
+        """With several processes each worker collects; the tests themselves run there."""
+        self.collected |= set(ids)
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         if report.when == "call" and report.passed:
             self.passed.add(report.nodeid)
 
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        if self.partly or session.config.option.collectonly:
+        if self.partly or _is_part(session.config) or session.config.option.collectonly:
             self.said = ["hazards: not checked, only a part of the tests ran"]
             return
         try:
@@ -50,5 +52,14 @@ class Hazards:
             terminalreporter.write_line(line)
 
 
+def _is_part(config: pytest.Config) -> bool:
+    """Whether this run was asked for only a part of the tests."""
+    less = ("ignore", "ignore_glob", "lf", "keyword", "markexpr", "deselect")
+    asked = any(config.getoption(name, None) for name in less)
+    return asked or config.args_source is not pytest.Config.ArgsSource.TESTPATHS
+
+
 def pytest_configure(config: pytest.Config) -> None:
+    if hasattr(config, "workerinput"):
+        return  # the process that gathers what the workers report sees it all
     config.pluginmanager.register(Hazards(), "hazards")

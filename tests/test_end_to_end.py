@@ -17,10 +17,10 @@ from hypothesis import strategies as st
 
 from cds_service import __version__
 from cds_service.audit.sqlite import SqliteStore
-from cds_service.content.load import load
 from cds_service.service import Service
 from cds_service.web.app import make_app
 from tests.examples import BASE, PATH, STORIES, sent
+from tests.fhir.decisions import protocol
 from tests.fhir.hostile import HOSTILE, Hostile
 
 Json = dict[str, Any]
@@ -44,7 +44,7 @@ def post(folder: Path, *bodies: bytes, **headers: str) -> list[httpx.Response]:
 
     async def run() -> list[httpx.Response]:
         store = SqliteStore(folder / "log.db")
-        service = Service(load(), store, base=BASE, code_version=__version__)
+        service = Service(protocol(), store, base=BASE, code_version=__version__)
         transport = httpx.ASGITransport(app=make_app(service))
         usual = {"content-type": "application/fhir+json"} | headers
         try:

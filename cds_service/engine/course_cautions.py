@@ -38,6 +38,19 @@ def course_cautions(
 
 
 def _of_course(course: RunningCourse, facts: Facts) -> Iterator[Caution]:
+    yield from _of_state(course)
+    if course.longer is not None:
+        yield _caution("course-too-short", "moderate", course, ("days", str(course.longer)))
+    orders = [use for use in facts.case.in_use if use.medicine == course.medicine and use.ordered]
+    if len(orders) > 1:
+        severity = "moderate" if course.state == "continue" else "high"
+        yield _caution("several-orders", severity, course)
+    if course.ordered and course.doubt:
+        message = Message(f"no-dose.{course.doubt}", (_name(course.medicine),))
+        yield Caution(f"no-dose-{course.doubt}", "high", message, medicine=course.medicine)
+
+
+def _of_state(course: RunningCourse) -> Iterator[Caution]:
     if course.unrecorded:
         count = ("count", str(course.unrecorded))
         yield _caution("course-unrecorded", "moderate", course, count)
@@ -53,15 +66,6 @@ def _of_course(course: RunningCourse, facts: Facts) -> Iterator[Caution]:
         yield _caution("course-complete", "low", course)
     if course.state == "renew":
         yield _caution("course-to-renew", "moderate", course)
-    if course.longer is not None:
-        yield _caution("course-too-short", "moderate", course, ("days", str(course.longer)))
-    orders = [use for use in facts.case.in_use if use.medicine == course.medicine and use.ordered]
-    if len(orders) > 1:
-        severity = "moderate" if course.state == "continue" else "high"
-        yield _caution("several-orders", severity, course)
-    if course.ordered and course.doubt:
-        message = Message(f"no-dose.{course.doubt}", (_name(course.medicine),))
-        yield Caution(f"no-dose-{course.doubt}", "high", message, medicine=course.medicine)
 
 
 def _name(medicine: str) -> tuple[str, str | Message]:

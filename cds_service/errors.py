@@ -7,7 +7,8 @@ CdsError
 │   ├── MalformedRequest  not JSON, or not FHIR as R4 defines it           (400)
 │   └── UnusableRequest   understood, but no plan can be made from it      (422)
 ├── LogUnavailable        the recommendation could not be recorded: none is given (503)
-└── LogProofError         a note, checkpoint or proof of the log does not show what it claims
+├── LogProofError         a note, checkpoint or proof of the log does not show what it claims
+└── KeyTaken              an entry with this Idempotency-Key is there already; it is answered with
 
 NotAssessedError (a TypeError) and quantity.QuantityError (a ValueError) are programming guards:
 somebody asked whether an answer is true, although it may be unknown; or a unit is unknown, or
@@ -77,6 +78,14 @@ class LogProofError(CdsError):
 
     Whoever forged it, nothing else is raised by what reads or verifies one.
     """
+
+
+class KeyTaken(CdsError):
+    """An entry of the same caller has the same Idempotency-Key; its index is `index`."""
+
+    def __init__(self, index: int) -> None:
+        self.index = index
+        super().__init__("the key belongs to an entry that is in the log already")
 
 
 class NotAssessedError(TypeError):

@@ -7,6 +7,15 @@ from hashlib import sha256
 _PIECE = 2047
 """Bytes: what hashlib takes without a hand-over between threads, which costs more than it gains."""
 
+RECOMMENDATION = "recommendation"
+FEEDBACK = "feedback"
+"""What was done with a recommendation: accepted, or overridden and why."""
+ERASURE = "erasure"
+"""That the payload of an entry was erased, and why."""
+TAKEN_OVER = "taken-over"
+"""That a log of before had no tree, and all entries above this one were put into it now."""
+KINDS = (RECOMMENDATION, FEEDBACK, ERASURE, TAKEN_OVER)
+
 
 @dataclass(frozen=True, slots=True)
 class Origin:
@@ -22,7 +31,7 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One recommendation, as it was asked for and as it was answered.
+    """One recommendation, as it was asked for and as it was answered; or what came of one.
 
     `request` and `response` are the exact bytes on the wire, never re-serialised: trailing
     zeros and key order count. The hashes are SHA-256 (FIPS 180-4) in lower-case hex.
@@ -48,6 +57,18 @@ class Entry:
     strict: bool
     """Whether the caller asked for `Prefer: handling=strict`."""
     origin: Origin = Origin()
+    kind: str = RECOMMENDATION
+    """One of KINDS."""
+    about: int | None = None
+    """Index of the entry that a feedback or an erasure is about."""
+    patient: str = ""
+    """The infant as the caller names it ("Patient/7"); "" when it does not."""
+    outcome: str = ""
+    """GuidanceResponse.status; of a feedback "accepted" or "overridden"."""
+    classes: tuple[str, ...] = ()
+    """Codes of the classes that hold."""
+    key: str = ""
+    """What the caller sent so that a retry is known (Idempotency-Key); "" when nothing."""
 
     @property
     def intact(self) -> bool:

@@ -1,38 +1,125 @@
 """What any log has to offer; the service knows no more of it than this."""
 
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Protocol
 
+from cds_service.audit.leaf import Head, Payload
 from cds_service.audit.record import Entry
 
 
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """That an entry is durable: where it stands, and the signed checkpoint that covers it."""
+
+    index: int
+    checkpoint: str
+    """C2SP tlog-checkpoint, a signed note."""
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """One entry as it stands in the log."""
+
+    index: int
+    leaf: bytes
+    head: Head
+    entry: Entry | None
+    """None: its payload was erased."""
+    payload: Payload | None = None
+    """What was opened to get at the entry; with the salt, so that it can be shown to others."""
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    """What an auditor looks for; what is None or empty does not matter. Newest entries first."""
+
+    tenant: str | None = None
+    caller: str | None = None
+    kinds: tuple[str, ...] = ()
+    since: datetime | None = None
+    """Recorded at this moment or later."""
+    before: datetime | None = None
+    """Recorded earlier than this."""
+    patient: str | None = None
+    decision_id: str | None = None
+    outcomes: tuple[str, ...] = ()
+    classes: tuple[str, ...] = ()
+    """Any of these classes holds."""
+    protocol: str | None = None
+    """`id|version`, or the id alone."""
+    abouts: tuple[int, ...] = ()
+    """About any of these entries."""
+    below: int | None = None
+    """Only entries with a smaller index: where the page before ended."""
+    limit: int = 50
+
+
 class Store(Protocol):
-    """An append-only log. The index of an entry is its position: 0, 1, 2 ... without a gap."""
+    """An append-only log. The index of an entry is its position: 0, 1, 2 ... without a gap.
 
-    async def append(self, entry: Entry) -> int:
-        """Record the entry durably, then return its index; only then may the answer leave.
+    Every call raises LogUnavailable when the log cannot be written or read.
+    """
 
-        Raises LogUnavailable when it could not be recorded. (It may then be in the log or not:
-        an entry without an answer does no harm, an answer without an entry would.)
+    async def append(self, entry: Entry) -> Receipt:
+        """Record the entry durably, then return; only then may the answer leave.
+
+        When LogUnavailable is raised it may be in the log or not: an entry without an answer
+        does no harm, an answer without an entry would. Raises KeyTaken when an entry of the
+        same tenant and caller has the same `key`.
         """
         ...
 
-    async def get(self, index: int) -> Entry | None:
-        """The entry at `index`, or None when the log is not that long.
+    async def erase(self, index: int, erasure: Entry) -> Receipt | None:
+        """Destroy the payload at `index` and record `erasure`, both or neither.
 
-        Raises LogUnavailable when the log cannot be read.
+        None when there is nothing to erase: no such entry, an erased one, or itself an erasure.
         """
         ...
 
-    async def by_decision(self, decision_id: str) -> tuple[tuple[int, Entry], ...]:
-        """Every entry of one decision with its index, oldest first; as `get` otherwise."""
+    async def get(self, index: int) -> Logged | None:
+        """The entry at `index`, or None when the log is not that long."""
         ...
 
-    async def count(self) -> int:
-        """How many entries the log holds; as `get` otherwise."""
+    async def by_key(self, tenant: str, caller: str, key: str) -> Logged | None:
+        """The entry that was recorded with this key, if any."""
+        ...
+
+    async def find(self, query: Query) -> Sequence[Logged]:
+        """The newest entries that match, at most `query.limit`."""
+        ...
+
+    async def count(self, query: Query = Query()) -> int:  # noqa: B008 - frozen
+        """How many entries match (`below` and `limit` do not matter)."""
+        ...
+
+    def scan(self, first: int = 0, last: int | None = None) -> AsyncIterator[Logged]:
+        """Every entry from `first` to before `last`, in order, in little memory."""
+        ...
+
+    async def checkpoint(self) -> str:
+        """The signed checkpoint of the log as it is now."""
+        ...
+
+    async def size(self) -> int:
+        """How many entries the log holds, of every kind."""
+        ...
+
+    async def inclusion(self, index: int, size: int) -> tuple[bytes, ...]:
+        """The inclusion path of an entry in the tree of that size; raises IndexError."""
+        ...
+
+    async def consistency(self, old: int, new: int) -> tuple[bytes, ...]:
+        """The consistency path between trees of two sizes; raises IndexError."""
+        ...
+
+    async def root(self, size: int) -> bytes:
+        """The root of the tree of that size; raises IndexError when the log is shorter."""
         ...
 
     async def ready(self) -> None:
-        """Return when an entry could be recorded now; raises LogUnavailable otherwise."""
+        """Return when an entry could be recorded now."""
         ...
 
     async def close(self) -> None:

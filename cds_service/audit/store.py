@@ -90,7 +90,7 @@ class Store(Protocol):
         """The newest entries that match, at most `query.limit`."""
         ...
 
-    async def count(self, query: Query = Query()) -> int:  # noqa: B008 - frozen
+    async def count(self, query: Query = Query()) -> int:
         """How many entries match (`below` and `limit` do not matter)."""
         ...
 

@@ -15,11 +15,18 @@ from pydantic import Field, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from cds_service import __version__
+from cds_service.audit.keys import first_key, load_signer
+from cds_service.audit.note import Signer
+from cds_service.audit.seal import load_sealer
 from cds_service.audit.sqlite import SqliteStore
+from cds_service.audit.sqlite_file import layout
+from cds_service.audit.sqlite_layout import VERSION
+from cds_service.audit.sqlite_take_over import Described
 from cds_service.content.load import editions, layers, load, packaged
 from cds_service.content.treatment import Protocol
 from cds_service.errors import SettingsError
-from cds_service.service import Service
+from cds_service.fhir.described import described
+from cds_service.service import Service, local_now
 
 _SQLITE = "sqlite:///"
 
@@ -67,6 +74,24 @@ class Settings(BaseSettings):
     max_body_bytes: Annotated[
         int, Field(ge=1024, description="a number of bytes, at least 1024 (largest request)")
     ] = 1024 * 1024
+
+    log_key_file: Annotated[
+        str,
+        Field(description="the file of the key that signs the log, or several separated by commas"),
+    ] = ""
+    log_name: Annotated[
+        str,
+        Field(pattern=r"^[^\s+]*$", description="a name of the log without spaces and plus signs"),
+    ] = ""
+    payload_key_file: Annotated[
+        str,
+        Field(
+            description="the file of the key that encrypts payloads, or several separated by commas"
+        ),
+    ] = ""
+    retention_days: Annotated[
+        int, Field(ge=0, description="a number of days, or 0 to keep everything (retention)")
+    ] = 0
 
     @field_validator("database_url")
     @classmethod
@@ -131,10 +156,40 @@ class Settings(BaseSettings):
         return load(protocol_id=self.protocol, edition=self.edition, adaptation=self.adaptation)
 
     def service(self) -> Service:
-        """Load the content, open the log; raises ContentError or LogUnavailable."""
+        """Load the content, open the log; raises ContentError, SettingsError or LogUnavailable."""
         protocol = self.content()
-        store = SqliteStore(self.database)
+        store = SqliteStore(
+            self.database,
+            self.signer(),
+            sealer=load_sealer(_paths(self.payload_key_file)),
+            describe=lambda _, response: Described(*described(response)),
+            clock=local_now,
+            code_version=__version__,
+        )
         return Service(protocol, store, base=self.base, code_version=__version__)
+
+    def signer(self) -> Signer:
+        """What signs the log's checkpoints; raises SettingsError.
+
+        Unless a key is named it is the file beside the log. It is made with a new log, and only
+        then: whoever lost the key of a log must not go on under another without noticing.
+        """
+        name = self.log_name or self.base.partition("://")[2]
+        paths = _paths(self.log_key_file)
+        if not paths:
+            paths = [self.database.with_name(f"{self.database.name}.key")]
+            if layout(self.database) < VERSION:
+                first_key(paths[0])
+        return load_signer(name, paths)
+
+
+def _paths(files: str) -> list[Path]:
+    """The files of a setting that may name several.
+
+    >>> _paths("old.key, new.key"), _paths("")
+    ([PosixPath('old.key'), PosixPath('new.key')], [])
+    """
+    return [Path(name.strip()).expanduser() for name in files.split(",") if name.strip()]
 
 
 def is_loopback(host: str) -> bool:

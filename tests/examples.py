@@ -15,10 +15,10 @@ import httpx
 import orjson
 
 from cds_service import __version__
-from cds_service.audit.sqlite import SqliteStore
 from cds_service.content.load import load
 from cds_service.service import Service
 from cds_service.web.app import make_app
+from tests.logs import open_log
 
 FOLDER = Path(__file__).parent.parent / "examples"
 STORIES = sorted(path.parent.name for path in FOLDER.glob("*/request.json"))
@@ -34,7 +34,7 @@ Json = dict[str, Any]
 
 async def answers(log: Path, path: str = PATH, **headers: str) -> dict[str, httpx.Response]:
     """The answer of the real application to each story, in order; `log` is its SQLite file."""
-    service = Service(load(), SqliteStore(log), base=BASE, code_version=__version__)
+    service = Service(load(), open_log(log), base=BASE, code_version=__version__)
     transport = httpx.ASGITransport(app=make_app(service))
     usual = {"content-type": "application/fhir+json"}
     try:

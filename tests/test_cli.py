@@ -19,8 +19,8 @@ import pytest
 from fhir.resources.R4B.bundle import Bundle
 
 from cds_service import cli
-from cds_service.audit.sqlite import SqliteStore
 from tests.content.broken import copied
+from tests.logs import open_log
 from tests.web.sample import AT, PATH, body, bundle
 
 Printed = pytest.CaptureFixture[str]
@@ -41,9 +41,9 @@ def request_file(tmp_path: Path) -> str:
 
 
 def recorded(tmp_path: Path) -> int:
-    store = SqliteStore(tmp_path / "log.db")
+    store = open_log(tmp_path / "log.db")
     try:
-        return asyncio.run(store.count())
+        return asyncio.run(store.size())
     finally:
         asyncio.run(store.close())
 

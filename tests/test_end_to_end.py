@@ -16,12 +16,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cds_service import __version__
-from cds_service.audit.sqlite import SqliteStore
 from cds_service.service import Service
 from cds_service.web.app import make_app
 from tests.examples import BASE, PATH, STORIES, sent
 from tests.fhir.decisions import protocol
 from tests.fhir.hostile import HOSTILE, Hostile
+from tests.logs import open_log
 
 Json = dict[str, Any]
 FIRST = STORIES[0]
@@ -43,7 +43,7 @@ def post(folder: Path, *bodies: bytes, **headers: str) -> list[httpx.Response]:
     """Post each body to the real application over one log."""
 
     async def run() -> list[httpx.Response]:
-        store = SqliteStore(folder / "log.db")
+        store = open_log(folder / "log.db")
         service = Service(protocol(), store, base=BASE, code_version=__version__)
         transport = httpx.ASGITransport(app=make_app(service))
         usual = {"content-type": "application/fhir+json"} | headers

@@ -12,6 +12,7 @@ from cds_service.content.library import Library
 from cds_service.errors import ContentError
 from cds_service.service import Service, replay
 from tests.changing import replace
+from tests.logs import entry_at, open_log
 
 BASE = "http://cds-service.example/fhir"
 EXAMPLES = sorted(Path("examples").glob("*/request.json"))
@@ -20,10 +21,10 @@ NAMES = ("2024.1", "2014.1", "2024.1+kestria")
 
 def test_editions_and_adaptations_in_one_log_replay_byte_for_byte(tmp_path: Path) -> None:
     library = Library()
-    store = SqliteStore(tmp_path / "log.db")
+    store = open_log(tmp_path / "log.db")
     answers = asyncio.run(_recorded(library, store))
     for index, name in enumerate(answers):
-        entry = asyncio.run(store.get(index))
+        entry = entry_at(store, index)
         assert entry is not None
         assert entry.protocol == f"sick-young-infant|{name}"
         assert replay(entry, library, base=BASE) == entry.response
@@ -67,7 +68,7 @@ def test_the_contents_do_answer_differently() -> None:
 
 def test_a_content_that_has_changed_since_is_refused(tmp_path: Path) -> None:
     library = Library()
-    store = SqliteStore(tmp_path / "log.db")
+    store = open_log(tmp_path / "log.db")
     service = Service(
         library.named("sick-young-infant|2024.1"), store, base=BASE, code_version="test"
     )

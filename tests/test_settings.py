@@ -125,7 +125,7 @@ def test_the_service_is_built_from_them() -> None:
     assert service.base == "http://marrow-vale.example/fhir"
     assert service.code_version == __version__
     assert service.clock().tzinfo is not None
-    assert asyncio.run(service.store.count()) == 0
+    assert asyncio.run(service.store.size()) == 0
     asyncio.run(service.store.close())
 
 

@@ -3,6 +3,7 @@
 import os
 import stat
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from cryptography.exceptions import UnsupportedAlgorithm
@@ -78,3 +79,23 @@ def make_key(path: Path) -> None:
             os.fsync(file.fileno())
     except OSError as error:
         raise SettingsError((f"{path}: cannot be made: {error.strerror}",)) from error
+
+
+def first_key(path: Path) -> None:
+    """Make the key of a new log unless it is there; it appears whole, whoever else makes it too.
+
+    Raises SettingsError when it cannot be made.
+    """
+    if path.exists():
+        return
+    own = path.with_name(f"{path.name}.{os.getpid()}.new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        own.unlink(missing_ok=True)
+        make_key(own)
+        with suppress(FileExistsError):
+            os.link(own, path)
+    except OSError as error:
+        raise SettingsError((f"{path}: cannot be made: {error.strerror}",)) from error
+    finally:
+        own.unlink(missing_ok=True)

@@ -7,43 +7,88 @@ its positions proven under it, so they stay without a gap.
 import asyncio
 import sqlite3
 import time
-from collections.abc import Sequence
-from contextlib import closing
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import AbstractContextManager, suppress
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TypeVar, cast
 
-from cds_service.audit import sqlite_file
-from cds_service.audit.record import Entry
-from cds_service.audit.writer import GroupWriter
+from cds_service.audit import sqlite_file, sqlite_layout
+from cds_service.audit.growing import Growth, signed
+from cds_service.audit.note import Signer
+from cds_service.audit.record import ERASURE, Entry
+from cds_service.audit.rows import Item, item_of, key_hash, moment
+from cds_service.audit.screening import Screened, all_of, screened
+from cds_service.audit.seal import Plain, Sealer
+from cds_service.audit.sqlite_read import Reader, reading
+from cds_service.audit.sqlite_take_over import Described, take_over, undescribed
+from cds_service.audit.store import Logged, Query, Receipt
+from cds_service.audit.tiles import TileReader
+from cds_service.audit.tree import Frontier, consistency_path, inclusion_path
+from cds_service.audit.writer import GroupWriter, Outcome
 from cds_service.errors import LogUnavailable
 
 TRIAL_HOLDS = 1.0
 """Seconds for which a trial commit that succeeded speaks for the next ones."""
+_CHUNK = 64
+"""Entries that `scan` has in memory."""
+_T = TypeVar("_T")
 
 
 class SqliteStore:
     """`audit.store.Store` on one file; `path` is made, readable by its owner only.
 
-    `wait` is how many seconds to wait for another process that holds the file. Raises
-    LogUnavailable when the file cannot be opened as a durable log.
+    `signer` signs its checkpoints, `sealer` encrypts its payloads; `wait` is how many seconds to
+    wait for another process that holds the file. `describe`, `clock` and `code_version` are for
+    a log of before that is brought to the layout of now. Raises LogUnavailable when the file
+    cannot be opened as a durable log.
     """
 
-    def __init__(self, path: Path, *, wait: float = 5.0) -> None:
+    def __init__(
+        self,
+        path: Path,
+        signer: Signer,
+        *,
+        sealer: Sealer | None = None,
+        wait: float = 5.0,
+        describe: Callable[[bytes, bytes], Described] = undescribed,
+        clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+        code_version: str = "",
+    ) -> None:
         self._path = path
+        self._signer = signer
+        self._sealer = sealer or Plain()
         self._wait = wait
         self.commits = 0
         """Durable commits made so far by this process (each may hold many entries)."""
         self._connection: sqlite3.Connection | None = None
-        self._next = 0
-        """Where the next entry goes unless another process has written."""
         self._tried = float("-inf")
         """When a trial commit last succeeded, by the monotonic clock."""
-        self._identity = sqlite_file.prepare(path, wait)
+        self._erased = False
+        """Whether the write-ahead file may still hold what was erased."""
+        self._identity = sqlite_file.prepare(
+            path,
+            wait,
+            lambda old: take_over(old, self._sealer, describe, clock(), code_version),
+        )
+        with self._reading() as log:
+            self._growth = Growth.load(log, log.size())
+            """The tree as this process last saw it; the next entry goes behind it."""
         self._writer = GroupWriter(self._commit, self._drop)
 
-    async def append(self, entry: Entry) -> int:
+    async def append(self, entry: Entry) -> Receipt:
         """See `Store.append`."""
-        return await self._writer.append(entry)
+        # Only an erasure may come to nothing.
+        return cast("Receipt", await self._writer.append(item_of(entry, self._sealer)))
+
+    async def erase(self, index: int, erasure: Entry) -> Receipt | None:
+        """See `Store.erase`. The write-ahead file is emptied too, as soon as nobody reads in it."""
+        if erasure.kind != ERASURE or erasure.about != index:
+            raise ValueError("an erasure says what it is about")
+        if not 0 <= index <= sqlite_layout.LAST:
+            return None
+        return await self._writer.append(item_of(erasure, self._sealer, erases=index))
 
     async def ready(self) -> None:
         """See `Store.ready`: commits durably in the writing thread, beside the entries.
@@ -59,69 +104,143 @@ class SqliteStore:
         self._tried = float("-inf")
         await self._writer.close()
 
-    async def get(self, index: int) -> Entry | None:
+    async def get(self, index: int) -> Logged | None:
         """See `Store.get`."""
-        if not 0 <= index <= sqlite_file.LAST:
-            return None
-        found = await self._read(f"{sqlite_file.SELECT} WHERE position = ?", index)
-        return found[0][1] if found else None
+        return await self._ask(lambda log: log.get(index))
 
-    async def by_decision(self, decision_id: str) -> tuple[tuple[int, Entry], ...]:
-        """See `Store.by_decision`."""
-        where = f"{sqlite_file.SELECT} WHERE decision_id = ? ORDER BY position"
-        return tuple(await self._read(where, decision_id))
+    async def by_key(self, tenant: str, caller: str, key: str) -> Logged | None:
+        """See `Store.by_key`."""
+        hashed = key_hash(tenant, caller, key)
+        return None if hashed is None else await self._ask(lambda log: log.by_key(hashed))
 
-    async def count(self) -> int:
+    async def find(self, query: Query) -> Sequence[Logged]:
+        """See `Store.find`."""
+        return await self._ask(lambda log: log.find(query))
+
+    async def count(self, query: Query = Query()) -> int:  # noqa: B008 - frozen
         """See `Store.count`."""
-        rows = await asyncio.to_thread(self._rows, "SELECT COUNT(*) FROM entry", ())
-        return int(rows[0][0])
+        return await self._ask(lambda log: log.count(query))
 
-    async def _read(self, query: str, *values: Any) -> list[tuple[int, Entry]]:
-        rows = await asyncio.to_thread(self._rows, query, values)
-        return [(row[0], sqlite_file.to_entry(row)) for row in rows]
+    async def scan(self, first: int = 0, last: int | None = None) -> AsyncIterator[Logged]:
+        """See `Store.scan`."""
+        end = sqlite_layout.LAST if last is None else last
+        while part := await self._ask(partial(Reader.between, first=first, last=end, limit=_CHUNK)):
+            for logged in part:
+                yield logged
+            first = part[-1].index + 1
 
-    def _rows(self, query: str, values: tuple[Any, ...]) -> list[Any]:
+    async def kept(self, before: datetime, limit: int = 1000) -> Sequence[int]:
+        """See `Store.kept`."""
+        return await self._ask(lambda log: log.kept_since(moment(before), limit))
+
+    async def checkpoint(self) -> str:
+        """See `Store.checkpoint`."""
+
+        def sign(log: Reader) -> str:
+            return signed(self._signer, self._growth.caught_up(log, log.size()).frontier)
+
+        return await self._ask(sign)
+
+    async def size(self) -> int:
+        """See `Store.size`."""
+        return await self._ask(lambda log: log.size())
+
+    async def inclusion(self, index: int, size: int) -> tuple[bytes, ...]:
+        """See `Store.inclusion`."""
+        return await self._prove(size, lambda tiles: inclusion_path(index, size, tiles.subtree))
+
+    async def consistency(self, old: int, new: int) -> tuple[bytes, ...]:
+        """See `Store.consistency`."""
+        return await self._prove(new, lambda tiles: consistency_path(old, new, tiles.subtree))
+
+    async def root(self, size: int) -> bytes:
+        """See `Store.root`."""
+        return await self._prove(size, lambda tiles: Frontier.load(size, tiles.subtree).root())
+
+    def _reading(self) -> AbstractContextManager[Reader]:
+        return reading(self._path, self._wait, self._sealer)
+
+    async def _ask(self, question: Callable[[Reader], _T]) -> _T:
         # A connection per question: reading is rare, and a connection belongs to its thread.
-        try:
-            with closing(sqlite_file.connect(self._path, self._wait)) as connection:
-                return connection.execute(query, values).fetchall()
-        except (sqlite3.Error, OSError) as error:
-            raise LogUnavailable(f"the audit log cannot be read: {error}") from error
+        def answer() -> _T:
+            with self._reading() as log:
+                return question(log)
 
-    def _commit(self, entries: Sequence[Entry]) -> int:
-        """Record all the entries or none (writing thread only); the index of the first.
+        return await asyncio.to_thread(answer)
 
-        Without entries it is a trial.
-        """
-        rows = [sqlite_file.row(entry) for entry in entries]
+    async def _prove(self, size: int, proof: Callable[[TileReader], _T]) -> _T:
+        def within(log: Reader) -> _T:
+            if not 0 <= size <= log.size():
+                raise IndexError(f"the log has no {size} entries")
+            try:
+                return proof(TileReader(size, log))
+            except ValueError as error:
+                raise IndexError(*error.args) from error
+
+        return await self._ask(within)
+
+    def _commit(self, items: Sequence[Item]) -> Sequence[Outcome]:
+        """Record the items (writing thread only), then sign; without items it is a trial."""
         try:
             connection = self._opened()
-            first = self._at_once(connection, rows) if rows else None
-            if first is None:
-                first = _numbered_anew(connection, rows)
+            done = self._at_once(connection, items) or self._in_turn(connection, items)
         except BaseException:
             # Its state is unknown (the disk may be full, the file gone): begin again next time.
             self._drop()
             self._tried = float("-inf")
             raise
-        self.commits += bool(rows)
-        if not rows:
+        self.commits += bool(done.items)
+        if not items:
             self._tried = time.monotonic()
-        self._next = first + len(rows)
-        return first
+            return []
+        self._empty_write_ahead(connection)
+        return done.answered(signed(self._signer, self._growth.frontier))
 
-    def _at_once(self, connection: sqlite3.Connection, rows: list[tuple[Any, ...]]) -> int | None:
-        """Insert in one statement that commits by itself; None when the position is not ours.
+    def _at_once(self, connection: sqlite3.Connection, items: Sequence[Item]) -> Screened | None:
+        """Insert in one statement that commits by itself; None when it cannot be done so.
 
         Under load each further statement waits some milliseconds for its turn among the
         threads. The position is a guess that the table's trigger proves, or refuses whole,
-        under the write lock.
+        under the write lock; so is that no key is taken.
         """
+        if not items or any(item.erases is not None for item in items):
+            return None
+        growth, tiles = self._growth.grown([item.hashed for item in items])
         try:
-            connection.execute(sqlite_file.insert(len(rows)), sqlite_file.values(rows, self._next))
+            sqlite_layout.insert(connection, items, tiles, self._growth.size)
         except sqlite3.IntegrityError:
             return None
-        return self._next
+        done = all_of(items, self._growth.size)
+        self._growth = growth
+        return done
+
+    def _in_turn(self, connection: sqlite3.Connection, items: Sequence[Item]) -> Screened:
+        """Take the write lock, see how long the log is, and insert there.
+
+        Without items: write beside the log instead.
+        """
+        connection.execute("BEGIN IMMEDIATE")
+        log = Reader(connection, self._sealer)
+        growth = self._growth.caught_up(log, log.size())
+        done = screened(items, growth.size, log.taken, lambda at: _erased(connection, at))
+        after, tiles = growth.grown([item.hashed for item in done.items])
+        if done.items:
+            sqlite_layout.insert(connection, done.items, tiles, growth.size)
+        if not items:
+            sqlite_file.try_out(connection)
+        connection.execute("COMMIT")
+        self._growth = after
+        self._erased |= any(item.erases is not None for item in done.items)
+        return done
+
+    def _empty_write_ahead(self, connection: sqlite3.Connection) -> None:
+        """After an erasure: bring the pages back into the file, and cut the write-ahead file.
+
+        Somebody who still reads there keeps it from being done; then it is tried again later.
+        """
+        if self._erased:
+            with suppress(sqlite3.Error):  # what was to be recorded is durable all the same
+                self._erased = not sqlite_file.empty_write_ahead(connection, self._wait)
 
     def _opened(self) -> sqlite3.Connection:
         if sqlite_file.identity(self._path) != self._identity:
@@ -137,16 +256,10 @@ class SqliteStore:
             connection.close()
 
 
-def _numbered_anew(connection: sqlite3.Connection, rows: list[tuple[Any, ...]]) -> int:
-    """Take the write lock, see how long the log is, and insert there.
-
-    Without rows: write beside the log instead.
-    """
-    connection.execute("BEGIN IMMEDIATE")
-    (first,) = connection.execute(sqlite_file.NEXT).fetchone()
-    if rows:
-        connection.execute(sqlite_file.insert(len(rows)), sqlite_file.values(rows, first))
-    else:
-        sqlite_file.try_out(connection)
-    connection.execute("COMMIT")
-    return int(first)
+def _erased(connection: sqlite3.Connection, index: int) -> bool:
+    """Remove the payload of an entry that may be erased; whether there was one."""
+    query = (
+        "DELETE FROM payload WHERE position = ?1"
+        " AND (SELECT kind FROM entry WHERE position = ?1) <> ?2"
+    )
+    return connection.execute(query, (index, ERASURE)).rowcount > 0

@@ -1,4 +1,4 @@
-"""The log's SQLite file: its layout, how it is opened, how an entry becomes a row.
+"""The log's SQLite file: how it is opened, and proven to be durable.
 
 https://www.sqlite.org/wal.html and pragma.html#pragma_synchronous: in WAL mode a commit
 survives a power cut only with synchronous=FULL, so nothing else is accepted.
@@ -7,92 +7,15 @@ survives a power cut only with synchronous=FULL, so nothing else is accepted.
 import os
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Callable
 from contextlib import closing
-from datetime import datetime
 from pathlib import Path
-from typing import Any
 
-from cds_service.audit.record import Entry, Origin
+from cds_service.audit import sqlite_layout
 from cds_service.errors import LogUnavailable
-
-VERSION = 1
-"""Version of the table layout (PRAGMA user_version)."""
-
-LAST = 2**63 - 1
-"""The largest position that SQLite can number."""
-
-COLUMNS = (
-    "position", "request", "response", "request_sha256", "response_sha256", "as_of", "recorded",
-    "decision_id", "protocol", "content_digest", "code_version", "language", "strict", "tenant",
-    "caller",
-)  # fmt: skip
-"""The table's columns, in the order in which they are read and written."""
-
-_LAYOUT = (
-    """CREATE TABLE entry (
-        position INTEGER PRIMARY KEY,
-        request BLOB NOT NULL,
-        response BLOB NOT NULL,
-        request_sha256 TEXT NOT NULL,
-        response_sha256 TEXT NOT NULL,
-        as_of TEXT NOT NULL,
-        recorded TEXT NOT NULL,
-        decision_id TEXT NOT NULL,
-        protocol TEXT NOT NULL,
-        content_digest TEXT NOT NULL,
-        code_version TEXT NOT NULL,
-        language TEXT NOT NULL,
-        strict INTEGER NOT NULL CHECK (strict IN (0, 1)),
-        tenant TEXT NOT NULL,
-        caller TEXT NOT NULL
-    ) STRICT""",
-    "CREATE INDEX entry_by_decision ON entry (decision_id)",
-    """CREATE TRIGGER entry_never_changed BEFORE UPDATE ON entry
-    BEGIN SELECT RAISE(ABORT, 'the log is append-only'); END""",
-    """CREATE TRIGGER entry_never_removed BEFORE DELETE ON entry
-    BEGIN SELECT RAISE(ABORT, 'the log is append-only'); END""",
-    # Also stops INSERT OR REPLACE, which removes without firing the trigger above.
-    """CREATE TRIGGER entry_in_order BEFORE INSERT ON entry
-    WHEN NEW.position <> (SELECT COALESCE(MAX(position) + 1, 0) FROM entry)
-    BEGIN SELECT RAISE(ABORT, 'the log is append-only: not the next position'); END""",
-    f"PRAGMA user_version = {VERSION}",
-)
-
-NEXT = "SELECT COALESCE(MAX(position) + 1, 0) FROM entry"
-"""The position of the entry to come; only sure while the write lock is held."""
 
 TRIAL_BYTES = 64 * 1024
 """What a trial commit writes: more than an entry of a usual visit."""
-
-SELECT = f"SELECT {', '.join(COLUMNS)} FROM entry"  # noqa: S608 - only our own column names
-"""Every column, in the order that `to_entry` takes."""
-
-
-def insert(rows: int) -> str:
-    """One statement for many rows: each statement costs a hand-over between threads."""
-    one = f"({', '.join('?' * len(COLUMNS))})"
-    return f"INSERT INTO entry ({', '.join(COLUMNS)}) VALUES {', '.join([one] * rows)}"  # noqa: S608
-
-
-def row(entry: Entry) -> tuple[Any, ...]:
-    """The entry's columns but the position."""
-    return (
-        entry.request,
-        entry.response,
-        entry.request_sha256,
-        entry.response_sha256,
-        entry.as_of.isoformat(),
-        entry.recorded.isoformat(),
-        entry.decision_id,
-        entry.protocol,
-        entry.content_digest,
-        entry.code_version,
-        entry.language,
-        int(entry.strict),
-        entry.origin.tenant,
-        entry.origin.caller,
-    )
 
 
 def try_out(connection: sqlite3.Connection) -> None:
@@ -107,43 +30,43 @@ def try_out(connection: sqlite3.Connection) -> None:
     connection.execute("REPLACE INTO trial VALUES (0, ?)", (os.urandom(TRIAL_BYTES),))
 
 
-def values(rows: Sequence[tuple[Any, ...]], first: int) -> list[Any]:
-    """The values for `insert(len(rows))`; the first row gets the position `first`."""
-    return [value for position, row in enumerate(rows, first) for value in (position, *row)]
+def empty_write_ahead(connection: sqlite3.Connection, wait: float) -> bool:
+    """Bring every page into the file itself and cut the write-ahead file; False: not now.
+
+    Somebody who still reads in it is not waited for.
+    """
+    connection.execute("PRAGMA busy_timeout = 0")
+    (busy, *_) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    connection.execute(f"PRAGMA busy_timeout = {round(wait * 1000)}")
+    return not busy
 
 
-def to_entry(row: tuple[Any, ...]) -> Entry:
-    """The entry of one row of `SELECT`."""
-    return Entry(
-        request=row[1],
-        response=row[2],
-        request_sha256=row[3],
-        response_sha256=row[4],
-        as_of=datetime.fromisoformat(row[5]),
-        recorded=datetime.fromisoformat(row[6]),
-        decision_id=row[7],
-        protocol=row[8],
-        content_digest=row[9],
-        code_version=row[10],
-        language=row[11],
-        strict=bool(row[12]),
-        origin=Origin(tenant=row[13], caller=row[14]),
-    )
+def prepare(
+    path: Path, wait: float, take_over: Callable[[sqlite3.Connection], None]
+) -> tuple[int, int]:
+    """Make the file and its tables if need be, and prove that it is a durable log of ours.
 
-
-def prepare(path: Path, wait: float) -> tuple[int, int]:
-    """Make the file and its table if need be, and prove that it is a durable log of ours.
-
-    Returns the file's identity; raises LogUnavailable.
+    `take_over` brings the tables of layout 1 to the layout of now. Returns the file's identity;
+    raises LogUnavailable.
     """
     try:
         _make(path)
         with closing(connect(path, wait)) as connection:
-            _lay_out(connection, path)
+            _lay_out(connection, path, take_over)
         _flush_folder(path.parent)
         return identity(path)
     except (sqlite3.Error, OSError) as error:
         raise LogUnavailable(f"the audit log {path} cannot be opened: {error}") from error
+
+
+def layout(path: Path) -> int:
+    """The version of the tables in a file; 0 when there is none, or none of ours."""
+    try:
+        uri = f"{path.absolute().as_uri()}?mode=ro"
+        with closing(sqlite3.connect(uri, uri=True)) as connection:
+            return _version(connection)
+    except sqlite3.Error:
+        return 0
 
 
 def _make(path: Path) -> None:
@@ -165,6 +88,8 @@ def connect(path: Path, wait: float) -> sqlite3.Connection:
         connection.execute("PRAGMA page_size = 8192")
         journal = _into_wal(connection, wait)
         connection.execute("PRAGMA synchronous = FULL")
+        # What is erased is overwritten, in the file and in its free pages.
+        connection.execute("PRAGMA secure_delete = ON")
         (synchronous,) = connection.execute("PRAGMA synchronous").fetchone()
         if journal != "wal" or synchronous != 2:
             raise LogUnavailable(
@@ -195,19 +120,24 @@ def _into_wal(connection: sqlite3.Connection, wait: float) -> str:
         time.sleep(0.005)
 
 
-def _lay_out(connection: sqlite3.Connection, path: Path) -> None:
+def _lay_out(
+    connection: sqlite3.Connection, path: Path, take_over: Callable[[sqlite3.Connection], None]
+) -> None:
+    """One transaction: killed in the midst of it, the file is as before and it begins again."""
     connection.execute("BEGIN IMMEDIATE")  # only one process at a time may find the file new
-    if _version(connection) == 0:
+    version = _version(connection)
+    if version == 0:
         if connection.execute("SELECT COUNT(*) FROM sqlite_master").fetchone() != (0,):
             raise LogUnavailable(f"the file {path} is a database of something else")
-        for statement in _LAYOUT:
-            connection.execute(statement)
-    connection.execute("COMMIT")
-    if _version(connection) != VERSION:
+        sqlite_layout.lay_out(connection)
+    elif version == 1:
+        take_over(connection)
+    elif version != sqlite_layout.VERSION:
         raise LogUnavailable(
-            f"the audit log {path} has layout {_version(connection)}, this program writes "
-            f"layout {VERSION}: use the program that made it, or another file"
+            f"the audit log {path} has layout {version}, this program writes "
+            f"layout {sqlite_layout.VERSION}: use the program that made it, or another file"
         )
+    connection.execute("COMMIT")
 
 
 def _version(connection: sqlite3.Connection) -> int:

@@ -98,6 +98,10 @@ class Store(Protocol):
         """Every entry from `first` to before `last`, in order, in little memory."""
         ...
 
+    async def kept(self, before: datetime, limit: int = 1000) -> Sequence[int]:
+        """The oldest recommendations and feedbacks recorded before then that are not erased yet."""
+        ...
+
     async def checkpoint(self) -> str:
         """The signed checkpoint of the log as it is now."""
         ...

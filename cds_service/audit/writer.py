@@ -12,8 +12,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 
-from cds_service.audit.record import Entry
-from cds_service.errors import LogUnavailable
+from cds_service.audit.rows import Item
+from cds_service.audit.store import Receipt
+from cds_service.errors import KeyTaken, LogUnavailable
 
 _log = logging.getLogger(__name__)
 
@@ -23,13 +24,17 @@ WAITING = 10_000
 """With so many entries waiting, a further one is refused: the log does not keep up."""
 
 
+Outcome = Receipt | KeyTaken | None
+"""What became of an item: recorded; not recorded, its key was there; there was nothing to erase."""
+
+
 @dataclass(slots=True, eq=False)
 class _Waiting:
-    """An entry (None: only a trial commit) and the future that its answer waits for."""
+    """An item (None: only a trial commit) and the future that its answer waits for."""
 
-    entry: Entry | None
+    item: Item | None
     loop: asyncio.AbstractEventLoop
-    future: asyncio.Future[int]
+    future: asyncio.Future[Receipt | None]
 
 
 class _State:
@@ -61,13 +66,13 @@ class _State:
 class GroupWriter:
     """Commits entries in a thread of its own.
 
-    `commit` is only called there: it records all the entries or none and returns the index of
-    the first. Whatever it raises fails the waiters of that batch and no other; it is called
-    again for the next one. `closed` is called there once, at the end.
+    `commit` is only called there: it records the items in one commit and returns the outcome of
+    each; without items it is a trial. Whatever it raises fails the waiters of that batch and no
+    other; it is called again for the next one. `closed` is called there once, at the end.
     """
 
     def __init__(
-        self, commit: Callable[[Sequence[Entry]], int], closed: Callable[[], None]
+        self, commit: Callable[[Sequence[Item]], Sequence[Outcome]], closed: Callable[[], None]
     ) -> None:
         self._commit = commit
         self._closed = closed
@@ -77,17 +82,17 @@ class GroupWriter:
         self._thread = threading.Thread(target=self._run, name="audit-log", daemon=True)
         self._thread.start()
 
-    async def append(self, entry: Entry | None) -> int:
-        """Wait until the entry is committed; return its index (-1 for a trial without entry).
+    async def append(self, item: Item | None) -> Receipt | None:
+        """Wait until the item is committed; None for a trial, or when nothing was to be erased.
 
-        Raises LogUnavailable.
+        Raises LogUnavailable or KeyTaken.
         """
         if self._closing:
             raise LogUnavailable("the log is closed")
         if self._queue.qsize() >= WAITING:
             raise LogUnavailable("the log does not keep up")
         loop = asyncio.get_running_loop()
-        waiting = _Waiting(entry, loop, loop.create_future())
+        waiting = _Waiting(item, loop, loop.create_future())
         self._queue.put(waiting)
         return await waiting.future
 
@@ -122,46 +127,43 @@ class GroupWriter:
         return batch, False
 
     def _record(self, batch: list[_Waiting]) -> None:
-        entries = [waiting.entry for waiting in batch if waiting.entry is not None]
-        outcome: int | LogUnavailable
+        items = [waiting.item for waiting in batch if waiting.item is not None]
+        outcomes: Sequence[Outcome] | LogUnavailable
         try:
-            outcome = self._commit(entries)
+            outcomes = self._commit(items)
             self._state.works()
         except Exception as error:  # noqa: BLE001 - whatever it was, no waiter may be left hanging
-            self._state.fails(len(entries), error)
-            outcome = LogUnavailable("the audit log did not take the entry")
+            self._state.fails(len(items), error)
+            outcomes = LogUnavailable("the audit log did not take the entry")
+        paired = _paired(batch, outcomes)
         for loop in {waiting.loop for waiting in batch}:
-            mine = _numbered(batch, outcome, loop)
+            mine = [(waiting.future, each) for waiting, each in paired if waiting.loop is loop]
             try:
                 loop.call_soon_threadsafe(_release, mine)
             except RuntimeError:  # that loop has ended, and with it whoever waited
                 _log.warning("audit log: nobody waits any more for %d answers", len(mine))
 
 
-Released = list[tuple[asyncio.Future[int], "int | LogUnavailable"]]
+def _paired(
+    batch: list[_Waiting], outcomes: Sequence[Outcome] | LogUnavailable
+) -> list[tuple[_Waiting, Outcome | LogUnavailable]]:
+    """Each waiter with the outcome of its item (None for a trial), or with the failure."""
+    if isinstance(outcomes, LogUnavailable):
+        return [(waiting, outcomes) for waiting in batch]
+    each = iter(outcomes)
+    return [(waiting, None if waiting.item is None else next(each)) for waiting in batch]
 
 
-def _numbered(
-    batch: list[_Waiting], outcome: int | LogUnavailable, loop: asyncio.AbstractEventLoop
-) -> Released:
-    """Pair the futures of one event loop with their entry's index, or with the failure."""
-    released: Released = []
-    index = outcome if isinstance(outcome, int) else 0
-    for waiting in batch:
-        own = -1 if waiting.entry is None else index
-        index += waiting.entry is not None
-        if waiting.loop is loop:
-            result = own if isinstance(outcome, int) else outcome
-            released.append((waiting.future, result))
-    return released
-
-
-def _release(released: Released) -> None:
+def _release(
+    released: list[tuple[asyncio.Future[Receipt | None], Outcome | LogUnavailable]],
+) -> None:
     """Wake the waiters; runs in their event loop. One that has given up is passed over."""
-    for future, result in released:
+    for future, outcome in released:
         if future.done():
             continue
-        if isinstance(result, int):
-            future.set_result(result)
+        if isinstance(outcome, LogUnavailable):
+            future.set_exception(LogUnavailable(*outcome.args))
+        elif isinstance(outcome, KeyTaken):
+            future.set_exception(outcome)
         else:
-            future.set_exception(LogUnavailable(*result.args))
+            future.set_result(outcome)

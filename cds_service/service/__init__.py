@@ -4,12 +4,15 @@ No recommendation leaves before its record is durable in the log; a request that
 none and is not recorded. The only clock of the program is here.
 """
 
+import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
-from cds_service.audit.record import Entry, Origin, digest
-from cds_service.audit.store import Store
+import orjson
+
+from cds_service.audit.record import ERASURE, Entry, Origin, digest
+from cds_service.audit.store import Receipt, Store
 from cds_service.content.library import Library
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
@@ -32,6 +35,8 @@ class Answer:
     """The answer Bundle, exactly as it was recorded."""
     index: int
     """Position of its entry in the log."""
+    checkpoint: str
+    """The signed checkpoint of the log that covers it (C2SP tlog-checkpoint)."""
     decision_id: str
     languages: tuple[str, ...]
     """BCP-47 tags of the languages that its texts really are in."""
@@ -106,8 +111,12 @@ class Service:
         languages: Sequence[str] = (),
         origin: Origin = Origin(),  # noqa: B008 - frozen
         note: bool = False,
+        key: str = "",
     ) -> tuple[Entry, Decision]:
-        """What is to be recorded, and the decision behind it. Raises RequestError."""
+        """What is to be recorded, and the decision behind it. Raises RequestError.
+
+        `key` is what the caller sent so that a retry is known.
+        """
         now = self.clock()
         response, decision, language = self.decide(
             body, strict=strict, languages=languages, now=now, note=note
@@ -126,15 +135,69 @@ class Service:
             language=language,
             strict=strict,
             origin=origin,
+            patient=decision.case.subject,
+            outcome=decision.plan.status,
+            classes=tuple(held.code for held in decision.assessment.classes),
+            key=key,
         )
         return entry, decision
 
     async def record(self, entry: Entry) -> Answer:
         """Wait until the entry is durable; only then is there an answer. Raises LogUnavailable."""
-        index = await self.store.append(entry)
+        receipt = await self.store.append(entry)
         spoken = spoken_languages(entry.response, entry.language)
-        return Answer(entry.response, index, entry.decision_id, spoken)
+        return Answer(entry.response, receipt.index, receipt.checkpoint, entry.decision_id, spoken)
 
+    async def erase(
+        self,
+        index: int,
+        reason: str,
+        *,
+        origin: Origin = Origin(),  # noqa: B008 - frozen
+    ) -> Receipt | None:
+        """Destroy request and answer of one entry, and record that, both or neither.
+
+        What the entry leaves in the tree stays, so every proof keeps working. `reason` is kept
+        for ever: it names no infant. None when there is nothing to erase. Raises LogUnavailable.
+        """
+        return await self.store.erase(index, self._erasure(index, reason, origin))
+
+    async def erase_old(self, days: int) -> int:
+        """Erase what was recorded more than that many days ago; how many entries that were.
+
+        Stopped in the midst of it, the next time goes on. Raises LogUnavailable.
+        """
+        before, erased = self.clock() - timedelta(days=days), 0
+        while kept := await self.store.kept(before, _TOGETHER):
+            reason = f"kept for {days} days"
+            done = await asyncio.gather(*(self.erase(index, reason) for index in kept))
+            erased += sum(receipt is not None for receipt in done)
+        return erased
+
+    def _erasure(self, index: int, reason: str, origin: Origin) -> Entry:
+        now = self.clock()
+        request = orjson.dumps({"reason": reason})
+        return Entry(
+            request=request,
+            response=b"",
+            request_sha256=digest(request),
+            response_sha256=digest(b""),
+            as_of=now,
+            recorded=now,
+            decision_id="",
+            protocol="",
+            content_digest="",
+            code_version=self.code_version,
+            language="",
+            strict=False,
+            origin=origin,
+            kind=ERASURE,
+            about=index,
+        )
+
+
+_TOGETHER = 100
+"""Erasures that wait for one commit."""
 
 _DOCUMENT = b'"type":"document"'
 """Stands in every referral note, and in no other answer."""

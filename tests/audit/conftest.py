@@ -9,6 +9,7 @@ import pytest
 
 from cds_service.audit.record import Entry, Origin, digest
 from cds_service.audit.sqlite import SqliteStore
+from tests.logs import open_log
 
 AT = datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
 
@@ -38,7 +39,7 @@ def opened(tmp_path: Path) -> Iterator[Callable[..., SqliteStore]]:
     stores: list[SqliteStore] = []
 
     def make(name: str = "log.db", **options: float) -> SqliteStore:
-        stores.append(SqliteStore(tmp_path / name, **options))
+        stores.append(open_log(tmp_path / name, **options))
         return stores[-1]
 
     yield make

@@ -12,6 +12,7 @@ import pytest
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import TRIAL_BYTES
 from cds_service.errors import LogUnavailable
+from tests.logs import entry_at
 
 from .conftest import entry
 
@@ -19,7 +20,7 @@ Opened = Callable[..., SqliteStore]
 
 
 def append(store: SqliteStore, number: int = 1, size: int = 100) -> int:
-    return asyncio.run(store.append(entry(number, size)))
+    return asyncio.run(store.append(entry(number, size))).index
 
 
 @contextmanager
@@ -46,7 +47,7 @@ def test_a_full_disk_gives_no_answer_and_the_log_recovers(opened: Opened) -> Non
 
     assert [type(outcome) for outcome in refused] == [LogUnavailable, LogUnavailable]
     assert append(store, 4, 300_000) == 1
-    assert asyncio.run(store.get(1)) == entry(4, 300_000)
+    assert entry_at(store, 1) == entry(4, 300_000)
 
 
 def test_a_log_that_fails_is_told_once_and_again_when_it_works(
@@ -95,7 +96,7 @@ def test_a_log_that_was_removed_takes_nothing(opened: Opened, tmp_path: Path) ->
     with pytest.raises(LogUnavailable):
         append(store)
     with pytest.raises(LogUnavailable):
-        asyncio.run(store.count())
+        asyncio.run(store.size())
 
 
 def test_a_log_that_was_replaced_takes_nothing(opened: Opened, tmp_path: Path) -> None:
@@ -112,7 +113,7 @@ def test_readiness_records_nothing(opened: Opened) -> None:
     store = opened()
     asyncio.run(store.ready())
 
-    assert asyncio.run(store.count()) == 0
+    assert asyncio.run(store.size()) == 0
     assert store.commits == 0
 
 
@@ -171,7 +172,7 @@ def test_a_log_of_before_without_the_trial_table_stays_in_use(
     store = opened()
     asyncio.run(store.ready())
 
-    assert asyncio.run(store.get(0)) == entry()
+    assert entry_at(store, 0) == entry()
     assert append(store, 2) == 1
 
 
@@ -182,7 +183,7 @@ def test_a_log_on_a_full_disk_can_still_be_read(opened: Opened) -> None:
 
     with full_disk(40_000):
         store = opened()
-        assert asyncio.run(store.get(0)) == entry()
+        assert entry_at(store, 0) == entry()
         with pytest.raises(LogUnavailable):
             asyncio.run(store.ready())
 

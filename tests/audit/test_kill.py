@@ -10,7 +10,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from cds_service.audit.sqlite import SqliteStore
+from tests.logs import open_log
 
 WRITING = Path(__file__).with_name("writing.py")
 ROUNDS = 16
@@ -56,9 +56,9 @@ def test_no_acknowledged_entry_is_lost(tmp_path: Path) -> None:
 
 
 async def all_intact(path: Path, indexes: list[int]) -> bool:
-    store = SqliteStore(path)
+    store = open_log(path)
     try:
         entries = [await store.get(index) for index in indexes]
     finally:
         await store.close()
-    return all(entry is not None and entry.intact for entry in entries)
+    return all(logged and logged.entry and logged.entry.intact for logged in entries)

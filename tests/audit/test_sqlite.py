@@ -13,10 +13,13 @@ from pathlib import Path
 
 import pytest
 
-from cds_service.audit.record import Entry
+from cds_service.audit.record import digest
+from cds_service.audit.rows import EntryRow, Item, PayloadRow, item_of
+from cds_service.audit.seal import Plain
 from cds_service.audit.sqlite import SqliteStore
-from cds_service.audit.sqlite_file import COLUMNS
+from cds_service.audit.store import Query, Receipt
 from cds_service.errors import LogUnavailable
+from tests.logs import entry_at, open_log
 
 from .conftest import entry
 
@@ -24,24 +27,24 @@ Opened = Callable[..., SqliteStore]
 
 
 def append(store: SqliteStore, number: int = 1, size: int = 100) -> int:
-    return asyncio.run(store.append(entry(number, size)))
+    return asyncio.run(store.append(entry(number, size))).index
 
 
 def test_an_entry_comes_back_exactly_as_it_went_in(opened: Opened) -> None:
     odd = bytes(range(256)) + "3.40 ½ \u2028".encode()
-    put = dataclasses.replace(entry(), request=odd, strict=True)
+    put = dataclasses.replace(entry(), request=odd, request_sha256=digest(odd), strict=True)
     store = opened()
 
-    index = asyncio.run(store.append(put))
+    index = asyncio.run(store.append(put)).index
 
-    assert asyncio.run(store.get(index)) == put
+    assert entry_at(store, index) == put
 
 
 def test_positions_begin_at_zero_and_have_no_gap(opened: Opened) -> None:
     store = opened()
 
     assert [append(store, number) for number in range(4)] == [0, 1, 2, 3]
-    assert asyncio.run(store.count()) == 4
+    assert asyncio.run(store.size()) == 4
 
 
 @pytest.mark.parametrize("index", [-1, 1, 2**63, 2**80])
@@ -57,9 +60,9 @@ def test_one_decision_may_have_several_entries(opened: Opened) -> None:
     for number in (7, 8, 7):
         append(store, number)
 
-    found = asyncio.run(store.by_decision("decision-7"))
+    found = asyncio.run(store.find(Query(decision_id="decision-7")))
 
-    assert found == ((0, entry(7)), (2, entry(7)))
+    assert [(each.index, each.entry) for each in found] == [(2, entry(7)), (0, entry(7))]
 
 
 def test_an_entry_knows_when_its_bytes_were_altered() -> None:
@@ -72,7 +75,7 @@ def test_the_entry_is_on_disk_before_append_returns(opened: Opened, tmp_path: Pa
     store = opened()
 
     async def seen_by_another_connection() -> int:
-        index = await store.append(entry())
+        index = (await store.append(entry())).index
         with closing(sqlite3.connect(tmp_path / "log.db")) as other:
             return other.execute("SELECT COUNT(*) FROM entry").fetchone()[0] - index
 
@@ -91,14 +94,25 @@ def test_every_connection_is_wal_and_full(opened: Opened, tmp_path: Path) -> Non
 @pytest.mark.parametrize(
     "change",
     [
-        "UPDATE entry SET response = x'00'",
+        "UPDATE entry SET leaf = x'00'",
         "DELETE FROM entry",
         "REPLACE INTO entry SELECT * FROM entry WHERE position = 0",
-        f"INSERT INTO entry SELECT 9, {', '.join(COLUMNS[1:])} FROM entry",
+        f"INSERT INTO entry SELECT 9, {', '.join(EntryRow._fields)} FROM entry",
+        "UPDATE payload SET response = x'00'",
+        "REPLACE INTO payload SELECT * FROM payload WHERE position = 0",
+        f"INSERT INTO payload SELECT 9, {', '.join(PayloadRow._fields)} FROM payload",
+        "UPDATE tile SET hashes = x'00'",
+        "DELETE FROM tile",
+        "REPLACE INTO tile SELECT * FROM tile",
     ],
 )
 def test_what_is_recorded_cannot_be_changed(opened: Opened, tmp_path: Path, change: str) -> None:
-    append(opened())
+    store = opened()
+
+    async def a_tile_full() -> None:
+        await asyncio.gather(*(store.append(entry(number)) for number in range(256)))
+
+    asyncio.run(a_tile_full())
     with (
         closing(sqlite3.connect(tmp_path / "log.db")) as other,
         pytest.raises(sqlite3.IntegrityError, match="append-only"),
@@ -110,14 +124,15 @@ def test_entries_that_wait_together_share_a_commit(opened: Opened) -> None:
     store = opened()
 
     async def together() -> list[int]:
-        return await asyncio.gather(*(store.append(entry(number)) for number in range(500)))
+        receipts = (store.append(entry(number)) for number in range(500))
+        return [receipt.index for receipt in await asyncio.gather(*receipts)]
 
     positions = asyncio.run(together())
 
     assert sorted(positions) == list(range(500))
     assert store.commits <= 50
     for position, number in enumerate(positions[:20]):
-        found = asyncio.run(store.get(number))
+        found = entry_at(store, number)
         assert found == entry(position)
 
 
@@ -127,7 +142,7 @@ def test_entries_of_two_event_loops_are_both_answered(opened: Opened) -> None:
     async def both() -> tuple[int, int]:
         here = asyncio.create_task(store.append(entry(1)))
         there = asyncio.to_thread(asyncio.run, store.append(entry(2)))
-        return await here, await there
+        return (await here).index, (await there).index
 
     assert sorted(asyncio.run(both())) == [0, 1]
 
@@ -140,10 +155,10 @@ def test_a_caller_that_gave_up_does_not_disturb_the_others(opened: Opened) -> No
         second = asyncio.create_task(store.append(entry(2)))
         await asyncio.sleep(0)
         first.cancel()
-        return await second
+        return (await second).index
 
     assert asyncio.run(one_gives_up()) == 1
-    assert asyncio.run(store.count()) == 2
+    assert asyncio.run(store.size()) == 2
 
 
 def test_the_file_and_its_folder_are_private(opened: Opened, tmp_path: Path) -> None:
@@ -228,7 +243,7 @@ def test_what_waits_at_closing_is_still_recorded(opened: Opened) -> None:
         waiting = asyncio.create_task(store.append(entry()))
         await asyncio.sleep(0)
         await store.close()
-        return await waiting
+        return (await waiting).index
 
     assert asyncio.run(close_behind_an_entry()) == 0
 
@@ -238,7 +253,7 @@ def test_a_file_of_another_layout_is_refused(tmp_path: Path) -> None:
         other.execute("PRAGMA user_version = 99")
 
     with pytest.raises(LogUnavailable, match="layout 99"):
-        SqliteStore(tmp_path / "log.db")
+        open_log(tmp_path / "log.db")
 
 
 def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
@@ -246,19 +261,19 @@ def test_a_database_of_something_else_is_refused(tmp_path: Path) -> None:
         other.execute("CREATE TABLE stock (tablets INTEGER)")
 
     with pytest.raises(LogUnavailable, match="something else"):
-        SqliteStore(tmp_path / "log.db")
+        open_log(tmp_path / "log.db")
 
 
 def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
     (tmp_path / "log.db").write_text("not a database, but long enough to look at " * 40)
 
     with pytest.raises(LogUnavailable, match="cannot be opened"):
-        SqliteStore(tmp_path / "log.db")
+        open_log(tmp_path / "log.db")
 
 
 def test_a_folder_is_no_log(tmp_path: Path) -> None:
     with pytest.raises(LogUnavailable, match="cannot be opened"):
-        SqliteStore(tmp_path)
+        open_log(tmp_path)
 
 
 def test_a_file_that_cannot_be_made_durable_is_refused(
@@ -274,7 +289,7 @@ def test_a_file_that_cannot_be_made_durable_is_refused(
     monkeypatch.setattr(sqlite3, "connect", lambda *a, **k: real(*a, factory=Journalling, **k))
 
     with pytest.raises(LogUnavailable, match="journal_mode=delete"):
-        SqliteStore(tmp_path / "log.db")
+        open_log(tmp_path / "log.db")
 
 
 def test_an_event_loop_that_has_ended_does_not_stop_the_log(opened: Opened) -> None:
@@ -282,20 +297,20 @@ def test_an_event_loop_that_has_ended_does_not_stop_the_log(opened: Opened) -> N
 
     begun, go_on = threading.Event(), threading.Event()
 
-    def slow(entries: Sequence[Entry]) -> int:
+    def slow(items: Sequence[Item]) -> Sequence[Receipt]:
         begun.set()
         go_on.wait()
-        return 0
+        return [Receipt(0, "") for _ in items]
 
     writer = GroupWriter(slow, lambda: None)
 
     async def give_up() -> None:
-        waiting = asyncio.create_task(writer.append(entry()))
+        waiting = asyncio.create_task(writer.append(item_of(entry(), Plain())))
         await asyncio.to_thread(begun.wait)
         waiting.cancel()
 
     asyncio.run(give_up())
     go_on.set()
 
-    assert asyncio.run(writer.append(entry())) == 0
+    assert asyncio.run(writer.append(item_of(entry(), Plain()))) == Receipt(0, "")
     asyncio.run(writer.close())

@@ -13,16 +13,17 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from cds_service.audit.sqlite import SqliteStore
 from tests.audit.conftest import entry
+from tests.logs import open_log
 
 
 async def one_client(store: SqliteStore, numbers: "itertools.count[int]", last: float) -> None:
     while (number := next(numbers)) < last:
-        index = await store.append(entry(number, 2_000))
+        index = (await store.append(entry(number, 2_000))).index
         os.write(1, b"%d\n" % index)
 
 
 async def main(path: str, last: float) -> None:
-    store = SqliteStore(Path(path))
+    store = open_log(Path(path))
     numbers = itertools.count()
     await asyncio.gather(*(one_client(store, numbers, last) for _ in range(8)))
     await store.close()

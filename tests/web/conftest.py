@@ -15,6 +15,7 @@ from cds_service.content.load import load
 from cds_service.content.treatment import Protocol
 from cds_service.service import Service
 from cds_service.web.app import make_app
+from tests.logs import open_log
 
 from .sample import BASE, PATH, body
 
@@ -29,7 +30,7 @@ def protocol() -> Protocol:
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[SqliteStore]:
-    store = SqliteStore(tmp_path / "log.db", wait=0.2)
+    store = open_log(tmp_path / "log.db", wait=0.2)
     yield store
     asyncio.run(store.close())
 

@@ -18,6 +18,7 @@ from cds_service.audit.sqlite import SqliteStore
 from cds_service.content.library import Library
 from cds_service.service import Service, replay
 from cds_service.web.app import make_app
+from tests.logs import entry_at
 
 from .conftest import NOW, Call, call_app, issue
 from .sample import AT, BASE, PATH, body, bundle
@@ -71,7 +72,7 @@ def test_the_log_holds_the_exact_bytes_before_the_answer_is_sent(
     asyncio.run(make_app(service)(scope, receive, send))
 
     assert recorded_when_sent == [1, 1]
-    entry = asyncio.run(store.get(0))
+    entry = entry_at(store, 0)
     assert entry is not None
     assert (entry.request, [entry.response]) == (body(), sent)
     assert entry.request_sha256 == digest(body())
@@ -80,7 +81,7 @@ def test_the_log_holds_the_exact_bytes_before_the_answer_is_sent(
 
 def test_an_entry_says_what_decided_and_when(post: Call, store: SqliteStore) -> None:
     answer = post(prefer="handling=strict")
-    entry = asyncio.run(store.get(int(answer.headers["cds-log-index"])))
+    entry = entry_at(store, int(answer.headers["cds-log-index"]))
 
     assert entry is not None
     assert entry.as_of.isoformat() == AT
@@ -131,7 +132,7 @@ def test_the_requests_own_language_comes_first_and_is_recorded(
     answer = post(in_language("sw"), accept_language="fr")
 
     assert answer.headers["content-language"] == "en, sw"
-    entry = asyncio.run(service.store.get(0))
+    entry = entry_at(service.store, 0)
     assert entry is not None
     assert entry.language == "sw"
 
@@ -142,7 +143,7 @@ def test_a_language_that_there_is_not_is_said_and_replayed(post: Call, service: 
     assert answer.headers["content-language"] == "en, sw"
     note = answer.json()["entry"][0]["resource"]["note"]
     assert "No texts in the language xh" in " ".join(each["text"] for each in note)
-    entry = asyncio.run(service.store.get(0))
+    entry = entry_at(service.store, 0)
     assert entry is not None
     assert replay(entry, Library(), base=BASE) == answer.content
 
@@ -192,7 +193,7 @@ def test_what_cannot_be_read_is_refused_with_a_remedy(
     problem = answer.json()["issue"][0]
     assert problem["severity"] == "error"
     assert code in (None, problem["code"])
-    assert asyncio.run(store.count()) == 0
+    assert asyncio.run(store.size()) == 0
 
 
 @pytest.mark.parametrize(
@@ -316,7 +317,7 @@ def test_a_fault_says_to_use_paper_and_nothing_more(
     assert issue(answer)["severity"] == "fatal"
     assert "paper chart" in answer.text
     assert "Zero" not in answer.text
-    assert asyncio.run(store.count()) == 0
+    assert asyncio.run(store.size()) == 0
 
 
 def test_a_fault_leaves_a_log_line_without_personal_data(
@@ -345,4 +346,4 @@ def test_nobody_is_answered_who_has_hung_up(service: Service) -> None:
     }  # fmt: skip
     asyncio.run(make_app(service)(scope, receive, send))
 
-    assert asyncio.run(service.store.count()) == 0
+    assert asyncio.run(service.store.size()) == 0

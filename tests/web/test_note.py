@@ -1,13 +1,12 @@
 """The referral note over HTTP: the same request as the main call, another answer, logged alike."""
 
-import asyncio
-
 import orjson
 import pytest
 
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.content.library import Library
 from cds_service.service import Service, replay
+from tests.logs import entry_at
 
 from .conftest import Call
 from .sample import PATH, body
@@ -28,7 +27,7 @@ def test_the_note_is_a_document_and_in_the_log(
     assert answer.status_code == 200
     assert answer.json()["type"] == "document"
     assert answer.json()["entry"][0]["resource"]["resourceType"] == "Composition"
-    entry = asyncio.run(store.get(int(answer.headers["cds-log-index"])))
+    entry = entry_at(store, int(answer.headers["cds-log-index"]))
     assert entry is not None
     assert entry.response == answer.content
     assert replay(entry, Library(), base=service.base) == answer.content

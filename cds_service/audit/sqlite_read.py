@@ -1,0 +1,117 @@
+"""Questions to the log in SQLite, over one connection."""
+
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+from cds_service.audit import sqlite_file
+from cds_service.audit.record import FEEDBACK, RECOMMENDATION
+from cds_service.audit.rows import SEALED, logged
+from cds_service.audit.seal import Sealer
+from cds_service.audit.search import where
+from cds_service.audit.sqlite_layout import LAST
+from cds_service.audit.store import Logged, Query
+from cds_service.audit.tree import leaf_hash
+from cds_service.errors import LogUnavailable
+
+_COLUMNS = ", ".join(("entry.position", "entry.leaf", *(f"payload.{name}" for name in SEALED)))
+_BOTH = f"SELECT {_COLUMNS} FROM entry LEFT JOIN payload ON payload.position = entry.position"  # noqa: S608
+_ASKED = 500
+"""Values in one list of a statement."""
+
+
+@contextmanager
+def reading(path: Path, wait: float, sealer: Sealer) -> "Iterator[Reader]":
+    """A reader that sees the log as it is at one moment; raises LogUnavailable."""
+    try:
+        with closing(sqlite_file.connect(path, wait)) as connection:
+            connection.execute("BEGIN")
+            yield Reader(connection, sealer)
+    except (sqlite3.Error, OSError) as error:
+        raise LogUnavailable(f"the audit log cannot be read: {error}") from error
+
+
+class Reader:
+    """Reads one connection; it is also `tiles.Rows`. Raises sqlite3.Error."""
+
+    def __init__(self, connection: sqlite3.Connection, sealer: Sealer) -> None:
+        self._all: Callable[..., sqlite3.Cursor] = connection.execute
+        self._sealer = sealer
+
+    def size(self) -> int:
+        """How many entries there are."""
+        return int(self._all("SELECT COALESCE(MAX(position) + 1, 0) FROM entry").fetchone()[0])
+
+    def tile(self, level: int, number: int) -> bytes | None:
+        """See `Rows`."""
+        query = "SELECT hashes FROM tile WHERE level = ? AND number = ?"
+        found = self._all(query, (level, number)).fetchone()
+        return None if found is None else bytes(found[0])
+
+    def nodes(self, level: int, first: int, count: int) -> bytes:
+        """See `Rows`."""
+        last = first + count
+        if level:
+            query = "SELECT root FROM tile WHERE level = ? AND number >= ? AND number < ?"
+            rows = self._all(f"{query} ORDER BY number", (level - 1, first, last))
+            return b"".join(root for (root,) in rows)
+        query = "SELECT leaf FROM entry WHERE position >= ? AND position < ? ORDER BY position"
+        return b"".join(leaf_hash(leaf) for (leaf,) in self._all(query, (first, last)))
+
+    def get(self, index: int) -> Logged | None:
+        """The entry at `index`."""
+        if not 0 <= index <= LAST:
+            return None
+        found = self._entries(f"{_BOTH} WHERE entry.position = ?", (index,))
+        return found[0] if found else None
+
+    def by_key(self, hashed: bytes) -> Logged | None:
+        """The entry with this key."""
+        found = self._entries(f"{_BOTH} WHERE entry.key_hash = ?", (hashed,))
+        return found[0] if found else None
+
+    def taken(self, hashes: Sequence[bytes]) -> dict[bytes, int]:
+        """Which of these keys are there, and where."""
+        found: dict[bytes, int] = {}
+        for at in range(0, len(hashes), _ASKED):
+            part = hashes[at : at + _ASKED]
+            query = f"SELECT key_hash, position FROM entry WHERE key_hash IN ({_marks(part)})"  # noqa: S608
+            found.update(self._all(query, part))
+        return found
+
+    def between(self, first: int, last: int, limit: int) -> list[Logged]:
+        """The first entries from `first` to before `last`."""
+        condition = "WHERE entry.position >= ? AND entry.position < ? ORDER BY entry.position"
+        return self._entries(f"{_BOTH} {condition} LIMIT ?", (first, min(last, LAST), limit))
+
+    def find(self, query: Query) -> list[Logged]:
+        """The newest entries that match."""
+        text, values = where(query, self._sealer)
+        statement = f"SELECT {_COLUMNS} FROM {text} ORDER BY entry.position DESC LIMIT ?"  # noqa: S608
+        return self._entries(statement, (*values, query.limit))
+
+    def count(self, query: Query) -> int:
+        """How many entries match."""
+        text, values = where(query, self._sealer, page=False)
+        return int(self._all(f"SELECT COUNT(*) FROM {text}", values).fetchone()[0])  # noqa: S608
+
+    def kept_since(self, before: str, limit: int) -> list[int]:
+        """The oldest entries recorded before that moment of which the payload is still there."""
+        query = (
+            "SELECT payload.position FROM payload JOIN entry ON entry.position = payload.position"
+            " WHERE entry.recorded < ? AND entry.kind IN (?, ?) ORDER BY payload.position LIMIT ?"
+        )
+        values = (before, RECOMMENDATION, FEEDBACK, limit)
+        return [position for (position,) in self._all(query, values)]
+
+    def _entries(self, query: str, values: Iterable[Any]) -> list[Logged]:
+        return [
+            logged(position, leaf, sealed, self._sealer)
+            for position, leaf, *sealed in self._all(query, tuple(values))
+        ]
+
+
+def _marks(values: Sequence[Any]) -> str:
+    return ", ".join("?" * len(values))

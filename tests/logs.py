@@ -1,0 +1,29 @@
+"""Logs for tests: with a key of their own that is the same each time."""
+
+import asyncio
+from pathlib import Path
+from typing import Any
+
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+
+from cds_service.audit.note import Signer, Verifier
+from cds_service.audit.record import Entry
+from cds_service.audit.sqlite import SqliteStore
+from cds_service.audit.store import Store
+
+NAME = "log.example/tests"
+SIGNER = Signer(NAME, [Ed25519PrivateKey.from_private_bytes(bytes(range(32)))])
+VERIFIER = Verifier(SIGNER.verifier_keys)
+
+
+def open_log(path: Path, **options: Any) -> SqliteStore:
+    """A log in one file."""
+    return SqliteStore(path, SIGNER, **options)
+
+
+def entry_at(store: Store, index: int) -> Entry:
+    """What is recorded there; fails when there is nothing, or when it was erased."""
+    logged = asyncio.run(store.get(index))
+    assert logged is not None
+    assert logged.entry is not None
+    return logged.entry

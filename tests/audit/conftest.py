@@ -1,14 +1,17 @@
 """A log in a folder of its own, and entries to put in it."""
 
 import asyncio
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from cds_service.audit.record import Entry, Origin, digest
+from cds_service.audit.record import ERASURE, Entry, Origin, digest
 from cds_service.audit.sqlite import SqliteStore
+from cds_service.audit.store import Receipt, Store
 from tests.logs import open_log
 
 AT = datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
@@ -38,10 +41,47 @@ def entry(number: int = 1, size: int = 100) -> Entry:
 def opened(tmp_path: Path) -> Iterator[Callable[..., SqliteStore]]:
     stores: list[SqliteStore] = []
 
-    def make(name: str = "log.db", **options: float) -> SqliteStore:
+    def make(name: str = "log.db", **options: Any) -> SqliteStore:
         stores.append(open_log(tmp_path / name, **options))
         return stores[-1]
 
     yield make
     for store in stores:
         asyncio.run(store.close())
+
+
+Opens = Callable[..., Store]
+
+
+@pytest.fixture(params=["sqlite"])
+def opens(request: pytest.FixtureRequest) -> Opens:
+    """Opens a log in every kind of store; called again, the same log once more.
+
+    What a test of this says holds for all stores. Options: `sealer`.
+    """
+    opened: Opens = request.getfixturevalue({"sqlite": "opened"}[request.param])
+    return opened
+
+
+def append_all(store: Store, entries: Sequence[Entry]) -> list[Receipt]:
+    """Append at once, in few commits; the receipts in the order of the entries."""
+
+    async def together() -> list[Receipt]:
+        return await asyncio.gather(*(store.append(each) for each in entries))
+
+    return asyncio.run(together())
+
+
+def erasure(about: int) -> Entry:
+    """What is recorded when the payload of an entry is erased."""
+    told = b'{"reason":"asked for"}'
+    return replace(
+        entry(0),
+        request=told,
+        request_sha256=digest(told),
+        response=b"",
+        response_sha256=digest(b""),
+        decision_id="",
+        kind=ERASURE,
+        about=about,
+    )

@@ -36,6 +36,7 @@ _GRAVE = frozenset(
         "code-ambiguous",
         "finding-unknown",
         "medicine-not-understood",
+        "order-not-to-give",
         "patient-replaced",
         "subject-missing",
     }

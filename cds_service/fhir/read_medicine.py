@@ -24,6 +24,7 @@ M = TypeVar("M", bound=Medicated)
 
 _GIVEN = frozenset({"completed", "in-progress"})
 _NOT_GIVEN = frozenset({"not-done", "entered-in-error"})
+_STOPPED = frozenset({"stopped", "on-hold"})
 _ORDERED = frozenset(
     {"plan", "order", "original-order", "reflex-order", "filler-order", "instance-order"}
 )
@@ -113,6 +114,7 @@ def read_request(sent: Sent[MedicationRequest], context: Context) -> None:
         context.facts.refuse("status-not-usable", sent.origin, may_be, status=order.status)
         return
     if not _is_order(order):
+        _note_forbidden(sent, context)
         return
     if order.authored_on is not UNSET and context.visit.time(order.authored_on) is None:
         context.facts.refuse("future", sent.origin, about_medicine(sent, context))
@@ -123,6 +125,17 @@ def read_request(sent: Sent[MedicationRequest], context: Context) -> None:
         # Of a product that only stands for the medicine the order's amounts are its own.
         known = MedicineInUse(medicine, sent.origin)
         context.facts.in_use.append(known if in_use else course(medicine, sent, context))
+
+
+def _note_forbidden(sent: Sent[MedicationRequest], context: Context) -> None:
+    """That somebody stopped a medicine, or said that it is not to be given: it may be due again."""
+    order = sent.resource
+    if order.intent not in _ORDERED or not _medicines(sent, context):
+        return
+    if order.status == "active":
+        context.facts.refuse("order-not-to-give", sent.origin)
+    elif order.status in _STOPPED and order.do_not_perform is not True:
+        context.facts.refuse("order-stopped", sent.origin)
 
 
 def _is_order(order: MedicationRequest) -> bool:

@@ -16,6 +16,7 @@ import pytest
 from cds_service.content.hazards import Control, Hazard, hazards
 from cds_service.content.load import load
 from cds_service.errors import ContentError
+from tests.conftest import Hazards
 from tests.content.broken import PACKAGED
 from tests.ran import faults
 
@@ -106,11 +107,16 @@ def test_a_test_may_be_named_with_the_beginning_of_its_parameters() -> None:
     ("partly", "code"), [(False, pytest.ExitCode.TESTS_FAILED), (True, pytest.ExitCode.OK)]
 )
 def test_the_end_of_a_full_run_without_those_tests_fails_and_of_a_part_says_so(
-    pytestconfig: pytest.Config, partly: bool, code: pytest.ExitCode
+    partly: bool, code: pytest.ExitCode
 ) -> None:
-    plugin = type(pytestconfig.pluginmanager.get_plugin("hazards"))()
+    plugin = Hazards()
     plugin.partly = partly
-    session = SimpleNamespace(config=pytestconfig, exitstatus=pytest.ExitCode.OK)
+    config = SimpleNamespace(
+        args_source=pytest.Config.ArgsSource.TESTPATHS,
+        getoption=lambda name, default: default,
+        option=SimpleNamespace(collectonly=False),
+    )
+    session = SimpleNamespace(config=config, exitstatus=pytest.ExitCode.OK)
     plugin.pytest_sessionfinish(session)
     assert session.exitstatus == code
     assert ("not checked" in plugin.said[0]) == partly
@@ -121,6 +127,8 @@ def test_the_end_of_a_full_run_without_those_tests_fails_and_of_a_part_says_so(
     ("asked", "code", "said"),
     [
         ((), 1, "was not run"),
+        (("-n", "2"), 1, "was not run"),
+        (("-n", "2", "-k", "one"), 0, "not checked"),
         (("tests/test_one.py",), 0, "not checked"),
         (("-k", "one"), 0, "not checked"),
         (("--ignore", "tests/test_two.py"), 0, "not checked"),

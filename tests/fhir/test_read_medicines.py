@@ -265,13 +265,31 @@ def test_an_active_order_or_statement_is_a_medicine_in_use() -> None:
 @pytest.mark.parametrize(
     "changes",
     [
-        {"status": "draft"}, {"status": "completed"}, {"status": "stopped"}, {"status": "on-hold"},
-        {"status": "cancelled"}, {"status": "entered-in-error"}, {"intent": "proposal"},
-        {"intent": "option"}, {"doNotPerform": True},
+        {"status": "draft"}, {"status": "completed"}, {"status": "cancelled"},
+        {"status": "entered-in-error"}, {"intent": "proposal"}, {"intent": "option"},
+        {"status": "stopped", "intent": "proposal"}, {"status": "stopped", "doNotPerform": True},
+        {"intent": "option", "doNotPerform": True},
     ],
 )  # fmt: skip
 def test_a_proposal_or_an_order_that_is_over_is_not_in_use(changes: Json) -> None:
     assert refused(order(**changes)) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "reason"),
+    [
+        ({"status": "stopped"}, "order-stopped"),
+        ({"status": "on-hold"}, "order-stopped"),
+        ({"doNotPerform": True}, "order-not-to-give"),
+    ],
+)
+def test_an_order_that_somebody_stopped_or_forbade_is_said_and_holds_nothing(
+    changes: Json, reason: str
+) -> None:
+    # FHIR R4 medicationrequest.html, status: on-hold, stopped; doNotPerform.
+    read = given(order(**changes))
+    assert [(one.reason, one.code) for one in read.refusals] == [(reason, "")]
+    assert read.in_use == ()
 
 
 @pytest.mark.parametrize("status", ["completed", "intended", "stopped", "not-taken"])

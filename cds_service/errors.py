@@ -8,7 +8,8 @@ CdsError
 │   └── UnusableRequest   understood, but no plan can be made from it      (422)
 ├── LogUnavailable        the recommendation could not be recorded: none is given (503)
 ├── LogProofError         a note, checkpoint or proof of the log does not show what it claims
-└── KeyTaken              an entry with this Idempotency-Key is there already; it is answered with
+├── KeyTaken              an entry with this Idempotency-Key is there already; it is answered with
+└── PayloadErased         what was asked for was erased; its proof is still there (410)
 
 NotAssessedError (a TypeError) and quantity.QuantityError (a ValueError) are programming guards:
 somebody asked whether an answer is true, although it may be unknown; or a unit is unknown, or
@@ -86,6 +87,14 @@ class KeyTaken(CdsError):
     def __init__(self, index: int) -> None:
         self.index = index
         super().__init__("the key belongs to an entry that is in the log already")
+
+
+class PayloadErased(CdsError):
+    """The request and the answer of the entry at `index` were erased; its leaf and proof stay."""
+
+    def __init__(self, index: int) -> None:
+        self.index = index
+        super().__init__("the payload of the entry was erased")
 
 
 class NotAssessedError(TypeError):

@@ -133,6 +133,11 @@ class SqliteStore:
         """See `Store.kept`."""
         return await self._ask(lambda log: log.kept_since(moment(before), limit))
 
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """See `Store.keys`."""
+        return tuple(map(str, self._signer.verifier_keys))
+
     async def checkpoint(self) -> str:
         """See `Store.checkpoint`."""
 

@@ -102,6 +102,11 @@ class Store(Protocol):
         """The oldest recommendations and feedbacks recorded before then that are not erased yet."""
         ...
 
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """What its checkpoints are verified with, each as `name+id+base64` (C2SP signed-note)."""
+        ...
+
     async def checkpoint(self) -> str:
         """The signed checkpoint of the log as it is now."""
         ...

@@ -11,6 +11,7 @@ import orjson
 from cds_service.content.model import Cite, Sign
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_base import head, words
+from cds_service.fhir.artefacts_log import log_artefacts
 from cds_service.fhir.artefacts_operation import operations
 from cds_service.fhir.codes import own_system
 from cds_service.fhir.write_json import Json
@@ -41,6 +42,7 @@ def artefacts(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
     made = [_code_system(protocol, base, name, found) for name, found in concepts.items()]
     made += [_value_set(protocol, base, name) for name in _WITH_VALUE_SET]
     made += operations(protocol, base)
+    made += log_artefacts(protocol, base)
     return {(each["resourceType"], each["id"]): each for each in made}
 
 

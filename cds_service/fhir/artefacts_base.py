@@ -13,7 +13,13 @@ def words(protocol: Protocol, key: str) -> str:
 
 def head(protocol: Protocol, base: str, kind: str, code: str, name: str) -> Json:
     """Canonical address, version, names, and that it is a draft."""
+    title = words(protocol, f"artefact.{name}.title")
     about = f"{words(protocol, f'artefact.{name}.description')} {words(protocol, 'artefact.draft')}"
+    return headed(protocol, base, kind, code, title, about)
+
+
+def headed(protocol: Protocol, base: str, kind: str, code: str, title: str, about: str) -> Json:
+    """The same for what is no content: its texts are given, not looked up."""
     return {
         "resourceType": kind,
         "id": code,
@@ -21,7 +27,7 @@ def head(protocol: Protocol, base: str, kind: str, code: str, name: str) -> Json
         "url": f"{base}/{kind}/{code}",
         "version": protocol.version,
         "name": "".join(part.capitalize() for part in code.split("-")),
-        "title": words(protocol, f"artefact.{name}.title"),
+        "title": title,
         "status": "draft",
         "experimental": True,
         "publisher": words(protocol, "artefact.publisher"),

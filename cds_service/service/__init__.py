@@ -5,21 +5,24 @@ none and is not recorded. The only clock of the program is here.
 """
 
 import asyncio
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import orjson
 
-from cds_service.audit.record import ERASURE, Entry, Origin, digest
-from cds_service.audit.store import Receipt, Store
+from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION, Entry, Origin, digest
+from cds_service.audit.retry import Kept, Retries
+from cds_service.audit.store import Logged, Receipt, Store
 from cds_service.content.library import Library
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from cds_service.fhir.read import read
+from cds_service.fhir.read_feedback import Feedback, read_feedback
 from cds_service.fhir.write import spoken_languages, write
 from cds_service.fhir.write_note import write_note
+from cds_service.service.reviews import feedback_entry, meant
 
 
 def local_now() -> datetime:
@@ -40,6 +43,8 @@ class Answer:
     decision_id: str
     languages: tuple[str, ...]
     """BCP-47 tags of the languages that its texts really are in."""
+    again: bool = False
+    """Whether it is the stored answer to an earlier request with the same key."""
 
 
 class Service:
@@ -62,6 +67,7 @@ class Service:
         self.base = base
         self.code_version = code_version
         self.clock = clock
+        self._retries = Retries(store)
 
     def decide(
         self,
@@ -92,16 +98,56 @@ class Service:
         languages: Sequence[str] = (),
         origin: Origin = Origin(),  # noqa: B008 - frozen
         note: bool = False,
+        key: str = "",
     ) -> Answer:
         """Decide and record; the answer is returned only once its entry is durable.
 
-        Raises RequestError when the request cannot be answered, LogUnavailable when the answer
-        could not be recorded.
+        `key` makes a retry safe: the same request with it is answered from the log. Raises
+        RequestError when the request cannot be answered (also: the key belongs to another
+        request), PayloadErased when what the key belongs to was erased, LogUnavailable when the
+        answer could not be recorded.
         """
+
         # The decision is let go here: thousands of objects, of as many requests as wait for
         # the log, would only crowd out what the next request needs.
-        entry = self.entry(body, strict=strict, languages=languages, origin=origin, note=note)[0]
-        return await self.record(entry)
+        def make() -> Entry:
+            return self.entry(
+                body, strict=strict, languages=languages, origin=origin, note=note, key=key
+            )[0]
+
+        def same(entry: Entry) -> bool:
+            asked = entry.kind, entry.request, entry.strict, is_note(entry)
+            return asked == (RECOMMENDATION, body, strict, note)
+
+        return _answer(await self._retries.once(key, origin, make, same))
+
+    async def feedback(
+        self,
+        body: bytes,
+        about: Callable[[Feedback], Awaitable[Logged]],
+        *,
+        origin: Origin = Origin(),  # noqa: B008 - frozen
+        key: str = "",
+    ) -> Answer:
+        """Record what became of a recommendation, as an entry of its own.
+
+        `about` finds the entry of the recommendation that is meant. Raises RequestError,
+        PayloadErased, LogUnavailable, and what `about` raises.
+        """
+        said = read_feedback(body)
+        logged = await about(said)
+        its = meant(said, logged)
+
+        def make() -> Entry:
+            now = self.clock()
+            made = feedback_entry(body, said, its, logged.index, now)
+            return replace(made, code_version=self.code_version, origin=origin, key=key)
+
+        def same(entry: Entry) -> bool:
+            asked = entry.kind, entry.request, entry.decision_id
+            return asked == (FEEDBACK, body, its.decision_id)
+
+        return _answer(await self._retries.once(key, origin, make, same))
 
     def entry(
         self,
@@ -144,9 +190,7 @@ class Service:
 
     async def record(self, entry: Entry) -> Answer:
         """Wait until the entry is durable; only then is there an answer. Raises LogUnavailable."""
-        receipt = await self.store.append(entry)
-        spoken = spoken_languages(entry.response, entry.language)
-        return Answer(entry.response, receipt.index, receipt.checkpoint, entry.decision_id, spoken)
+        return _answer(Kept(entry, await self.store.append(entry)))
 
     async def erase(
         self,
@@ -196,6 +240,14 @@ class Service:
         )
 
 
+def _answer(kept: Kept) -> Answer:
+    entry, receipt = kept.entry, kept.receipt
+    spoken = spoken_languages(entry.response, entry.language)
+    return Answer(
+        entry.response, receipt.index, receipt.checkpoint, entry.decision_id, spoken, kept.again
+    )
+
+
 _TOGETHER = 100
 """Erasures that wait for one commit."""
 
@@ -211,8 +263,13 @@ def replay(entry: Entry, library: Library, *, base: str) -> bytes:
     """
     protocol = library.recorded(entry.protocol, entry.content_digest)
     request = read(entry.request, protocol, now=entry.recorded, strict=entry.strict)
-    decision, note = decide(request.case, protocol), _DOCUMENT in entry.response
+    decision, note = decide(request.case, protocol), is_note(entry)
     return _written(decision, request.language, entry.language, base=base, note=note)
+
+
+def is_note(entry: Entry) -> bool:
+    """Whether the answer of this entry is a referral note."""
+    return entry.kind == RECOMMENDATION and _DOCUMENT in entry.response
 
 
 def _written(decision: Decision, asked: str, language: str, *, base: str, note: bool) -> bytes:

@@ -8,20 +8,24 @@ from fastapi_offline import FastAPIOffline
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cds_service.service import Service
-from cds_service.web import conformance, docs, health, problems
+from cds_service.web import audit, conformance, docs, health, log, problems, reviewing
 from cds_service.web.apply import APPLY, NOTE, Apply, path
+from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, request_headers, request_id
 
 MAX_BODY = 1024 * 1024
 """Largest request in bytes unless the settings say otherwise."""
 
 
-def make_app(service: Service, *, max_body: int = MAX_BODY) -> ASGIApp:
-    """The application for one service; it closes the service's log when it shuts down."""
+def make_app(service: Service, *, max_body: int = MAX_BODY, who: Who = nobody) -> ASGIApp:
+    """The application for one service; it closes the service's log when it shuts down.
+
+    `who` says of whom a request is.
+    """
     operations: dict[str, ASGIApp] = {
-        path(service, code): Apply(service, max_body, code) for code in (APPLY, NOTE)
+        path(service, code): Apply(service, max_body, code, who) for code in (APPLY, NOTE)
     }
-    return _Outer(operations, _rest(service))
+    return _Outer(operations, _rest(service, max_body, who))
 
 
 class _Outer:
@@ -69,7 +73,7 @@ def _with_common(headers: list[tuple[bytes, bytes]], given: str) -> list[tuple[b
     return [*headers, *missing, (b"x-request-id", given.encode())]
 
 
-def _rest(service: Service) -> FastAPI:
+def _rest(service: Service, max_body: int, who: Who) -> FastAPI:
     """Everything but the operation."""
 
     @asynccontextmanager
@@ -88,6 +92,11 @@ def _rest(service: Service) -> FastAPI:
     )
     problems.add_handlers(app)
     conformance.add_routes(app, service)
+    auditor = audit.Audit(service, who)
+    # Before the reads: `$replay` is no id.
+    reviewing.add_routes(app, reviewing.Reviewing(service, auditor, max_body, who))
+    audit.add_routes(app, auditor)
+    log.add_routes(app, service, who)
     health.add_routes(app, service)
     docs.describe(app, service)
     return app

@@ -13,6 +13,8 @@ from starlette.types import Receive, Scope, Send
 
 from cds_service.service import Answer, Service
 from cds_service.web import negotiate, problems
+from cds_service.web.bodies import Gone, check_readable, recorded, wanted_key, whole_body
+from cds_service.web.records import Who, nobody
 from cds_service.web.replies import Reply, request_headers, request_id
 
 TYPE = "PlanDefinition"
@@ -23,7 +25,7 @@ ALLOW = "POST, OPTIONS"
 
 _READ = (
     b"content-type", b"content-length", b"content-encoding", b"accept", b"accept-language",
-    b"prefer", b"x-request-id",
+    b"idempotency-key", b"prefer", b"x-request-id",
 )  # fmt: skip
 
 
@@ -36,17 +38,16 @@ def path(service: Service, code: str = APPLY) -> str:
     return f"/fhir/{TYPE}/{service.protocol.id}/${code}"
 
 
-class _Gone(Exception):
-    """The caller hung up; there is nobody to answer."""
-
-
 class Apply:
     """An operation for one service; `max_body` is the largest request in bytes."""
 
-    def __init__(self, service: Service, max_body: int, code: str = APPLY) -> None:
+    def __init__(
+        self, service: Service, max_body: int, code: str = APPLY, who: Who = nobody
+    ) -> None:
         self._service = service
         self._max_body = max_body
         self._note = code == NOTE
+        self._who = who
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request; every failure becomes an OperationOutcome."""
@@ -54,7 +55,7 @@ class Apply:
         given = request_id(headers[b"x-request-id"])
         try:
             reply = await self._reply(scope, headers, receive)
-        except _Gone:
+        except Gone:
             return
         except asyncio.CancelledError:  # only the server does this, at the end of its grace
             refusal = problems.stopping()
@@ -70,30 +71,19 @@ class Apply:
         if scope["method"] != "POST":
             raise problems.method_not_allowed(ALLOW)
         check_acceptable(headers[b"accept"], scope["query_string"])
-        _check_readable(headers[b"content-type"], headers[b"content-encoding"])
-        body = await self._body(headers[b"content-length"], receive)
+        check_readable(headers[b"content-type"], headers[b"content-encoding"])
+        key = wanted_key(headers[b"idempotency-key"])
+        body = await whole_body(receive, headers[b"content-length"], self._max_body)
         strict = negotiate.is_strict(headers[b"prefer"])
-        languages = negotiate.wanted_languages(headers[b"accept-language"])
         answer = await self._service.recommend(
-            body, strict=strict, languages=languages, note=self._note
+            body,
+            strict=strict,
+            languages=negotiate.wanted_languages(headers[b"accept-language"]),
+            origin=self._who(scope),
+            note=self._note,
+            key=key,
         )
-        return _recommendation(answer, strict=strict)
-
-    async def _body(self, declared: str, receive: Receive) -> bytes:
-        """The whole body; raises Refused as soon as it is known to be too large."""
-        if declared.isdecimal() and int(declared) > self._max_body:
-            raise problems.too_large(self._max_body)
-        chunks, size, more = [], 0, True
-        while more:
-            message = await receive()
-            if message["type"] == "http.disconnect":
-                raise _Gone
-            chunks.append(message.get("body", b""))
-            size += len(chunks[-1])
-            if size > self._max_body:
-                raise problems.too_large(self._max_body)
-            more = message.get("more_body", False)
-        return b"".join(chunks)
+        return Reply(200, answer.body, recorded(answer) | _of_recommendation(answer, strict=strict))
 
 
 def check_acceptable(accept: str, query: bytes) -> None:
@@ -106,24 +96,11 @@ def check_acceptable(accept: str, query: bytes) -> None:
         raise problems.not_acceptable()
 
 
-def _check_readable(content_type: str, coding: str) -> None:
-    """Raise Refused (415) unless the body is declared as what we read."""
-    if not content_type.strip():
-        raise problems.unsupported_media("The request has no Content-Type.")
-    if coding not in ("", "identity"):
-        raise problems.unsupported_media("A compressed body (Content-Encoding) cannot be read.")
-    if not negotiate.is_json(content_type):
-        raise problems.unsupported_media("Only JSON in UTF-8 can be read.")
-    if not negotiate.is_our_version(content_type):
-        raise problems.unsupported_media("Only FHIR R4 (fhirVersion=4.0) can be read.")
-
-
-def _recommendation(answer: Answer, *, strict: bool) -> Reply:
+def _of_recommendation(answer: Answer, *, strict: bool) -> dict[str, str]:
     headers = {
         "content-language": ", ".join(answer.languages),
-        "cds-log-index": str(answer.index),
         "cds-decision-id": answer.decision_id,
     }
     if strict:
         headers["preference-applied"] = "handling=strict"  # RFC 7240, section 3
-    return Reply(200, answer.body, headers)
+    return headers

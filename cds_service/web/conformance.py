@@ -4,7 +4,7 @@ FHIR R4 capabilitystatement.html, http.html#read and #search. The table makes bo
 and the CapabilityStatement, so that it cannot claim what is not there.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 from urllib.parse import urlencode
 
@@ -17,6 +17,7 @@ from cds_service.fhir.artefacts import artefacts
 from cds_service.service import Service
 from cds_service.web import negotiate, openapi, problems
 from cds_service.web.apply import TYPE, check_acceptable
+from cds_service.web.search import GUIDANCE, PARAMETERS
 
 Json = dict[str, Any]
 Table = Mapping[str, Mapping[str, Json]]
@@ -67,14 +68,13 @@ def capability_statement(service: Service, table: Table) -> Json:
 
 def _resources(table: Table) -> list[Json]:
     resources: list[Json] = []
-    for kind in sorted({*table, TYPE}):
+    for kind in sorted({*table, *PARAMETERS, TYPE}):
         resource: Json = {"type": kind}
         if kind in table:
-            resource["interaction"] = [{"code": "read"}, {"code": "search-type"}]
+            resource |= _searched(("read", "search-type"), SEARCH.items())
             resource["versioning"] = "no-version"
-            resource["searchParam"] = [
-                {"name": name, "type": form} for name, form in SEARCH.items()
-            ]
+        elif kind in PARAMETERS:
+            resource |= _of_the_log(kind)
         operations = [
             {"name": definition["code"], "definition": definition["url"]}
             for definition in table.get("OperationDefinition", {}).values()
@@ -84,6 +84,23 @@ def _resources(table: Table) -> list[Json]:
             resource["operation"] = operations
         resources.append(resource)
     return resources
+
+
+def _of_the_log(kind: str) -> Json:
+    """AuditEvents, and GuidanceResponses: each entry of a decision is a version of its own."""
+    versions = kind == GUIDANCE
+    codes = ("read", "vread", "search-type") if versions else ("read", "search-type")
+    resource = _searched(codes, [(each.name, each.kind) for each in PARAMETERS[kind]])
+    for said, each in zip(resource["searchParam"], PARAMETERS[kind], strict=True):
+        said["documentation"] = each.about
+    return resource | {"versioning": "versioned" if versions else "no-version"}
+
+
+def _searched(codes: Iterable[str], parameters: Iterable[tuple[str, str]]) -> Json:
+    return {
+        "interaction": [{"code": code} for code in codes],
+        "searchParam": [{"name": name, "type": form} for name, form in parameters],
+    }
 
 
 def add_routes(app: FastAPI, service: Service) -> None:

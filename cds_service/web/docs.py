@@ -12,7 +12,7 @@ from fastapi import FastAPI
 from cds_service.fhir import times, wire, wire_resources
 from cds_service.service import Service
 from cds_service.web.apply import APPLY, NOTE, TYPE, path
-from cds_service.web.openapi import header, outcomes, ref, resource
+from cds_service.web.openapi import KEY, RECORDED, header, outcomes, ref, resource
 
 DESCRIPTION = f"""
 Decision support for the sick young infant (0-59 days), FHIR R4 (4.0.1).
@@ -27,12 +27,13 @@ service on the machine, or behind a gateway that authenticates.
 _WHEN = r"^\d{4}(-\d\d(-\d\d(T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d))?)?)?$"
 
 _STATUSES = {
-    400: "Not JSON, a repeated key, or not FHIR R4.",
+    400: "Not JSON, a repeated key, not FHIR R4; or the Idempotency-Key is not usable.",
     405: "Another method than POST.",
     406: "The caller does not accept JSON.",
+    410: "The answer that belongs to the Idempotency-Key was erased; Link says where the proof is.",
     413: "The request is too large.",
     415: "The request is not declared as FHIR R4 in JSON and UTF-8.",
-    422: "Understood, but no plan can be made from it.",
+    422: "Understood, but no plan can be made from it; or the key belongs to another request.",
     500: "The service failed: use the paper chart and the national protocol.",
     503: "The recommendation could not be recorded, so none is given; Retry-After says when.",
 }
@@ -74,6 +75,7 @@ def operation(service: Service, code: str) -> dict[str, Any]:
                 "type": "string", "examples": ["handling=strict", "handling=lenient"],
             }),
             header("Accept-Language", f"Languages there are: {known}."),
+            header("Idempotency-Key", KEY),
             header("X-Request-Id", "Repeated in the answer and in the service's own log."),
         ],
         "requestBody": {
@@ -140,7 +142,7 @@ def _recommendation(code: str) -> dict[str, Any]:
         about = "A Bundle of type `document`; its first entry is the Composition."
     return resource(about, ref("Bundle")) | {
         "headers": {
-            "CDS-Log-Index": {"schema": {"type": "integer"}, "description": "Place in the log."},
+            **RECORDED,
             "CDS-Decision-Id": {"schema": {"type": "string", "format": "uuid"}},
             "Content-Language": {"schema": {"type": "string"}},
         }

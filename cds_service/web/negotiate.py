@@ -10,6 +10,7 @@ _JSON = frozenset({"application/fhir+json", "application/json"})
 _RANGES = _JSON | {"*/*", "application/*", "text/json"}
 _FORMATS = _JSON | {"json", "text/json"}
 _VERSIONS = (None, "4.0", "4.0.1")
+_KEY = re.compile(r'"(?P<quoted>[A-Za-z0-9._~:+/=-]{16,128})"|(?P<bare>[A-Za-z0-9._~:-]{16,128})')
 _REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
@@ -97,6 +98,26 @@ def sane_request_id(given: str) -> bool:
     (True, False, False)
     """
     return _REQUEST_ID.fullmatch(given) is not None
+
+
+def idempotency_key(header: str) -> str | None:
+    """The key of an Idempotency-Key header; "" when there is none, None when it is not usable.
+
+    draft-ietf-httpapi-idempotency-key-header-07: a String of RFC 8941, in quotation marks. What
+    most clients send, the bare key, is the same key. A fixed form, as its security considerations
+    ask for: 16 to 128 letters, digits and `._~:+/=-`, so that nobody counts 1, 2, 3.
+
+    >>> idempotency_key('"8e03978e-40d5-43e8-bc93-6894a57f9324"')
+    '8e03978e-40d5-43e8-bc93-6894a57f9324'
+    >>> idempotency_key("8e03978e-40d5-43e8-bc93-6894a57f9324") == _
+    True
+    >>> idempotency_key(""), idempotency_key('"short"'), idempotency_key('"a", "b"')
+    ('', None, None)
+    """
+    if not header.strip():
+        return ""
+    found = _KEY.fullmatch(header.strip())
+    return (found["quoted"] or found["bare"]) if found else None
 
 
 def _weighted(header: str) -> Iterable[tuple[str, float]]:

@@ -45,3 +45,23 @@ def in_path(name: str, about: str, schema: Json | None = None) -> Json:
 def _parameter(place: str, name: str, about: str, schema: Json | None) -> Json:
     shape = schema or {"type": "string"}
     return {"name": name, "in": place, "description": about, "schema": shape}
+
+
+KEY = (
+    "16 to 128 letters, digits and `._~:+/=-` in quotation marks, a UUID is best: the same key "
+    "with the same body is answered from the log. Keys never expire."
+)
+"""What Idempotency-Key does."""
+RECORDED: Json = {
+    "Cds-Log-Index": {"schema": {"type": "integer"}, "description": "Place in the log, from 0."},
+    "Cds-Log-Checkpoint": {
+        "schema": {"type": "string"},
+        "description": "Base64 of the signed checkpoint that commits to the entry (C2SP "
+        "tlog-checkpoint): keep it, it is your witness.",
+    },
+    "Idempotency-Replayed": {
+        "schema": {"const": "true"},
+        "description": "Only when this is the stored answer to an earlier request with this key.",
+    },
+}
+"""Headers of every answer that was recorded."""

@@ -14,7 +14,14 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from cds_service.errors import LogUnavailable, MalformedRequest, Problem, RequestError
+from cds_service.errors import (
+    LogUnavailable,
+    MalformedRequest,
+    PayloadErased,
+    Problem,
+    RequestError,
+)
+from cds_service.fhir.audit_event import proof_address
 from cds_service.fhir.outcome import outcome
 from cds_service.web.negotiate import FHIR_JSON
 
@@ -78,10 +85,54 @@ def too_large(limit: int) -> Refused:
     return refused(413, "too-long", f"The request is larger than {limit} bytes.", remedy)
 
 
-def unsupported_media(what: str) -> Refused:
-    """415: the body is not declared as FHIR R4 in JSON and UTF-8; `what` says how it is."""
-    remedy = "Send the header Content-Type: application/fhir+json, and the body in UTF-8."
-    return refused(415, "not-supported", what, remedy, {"accept": "application/fhir+json"})
+def unsupported_media(what: str, wanted: str = "application/fhir+json") -> Refused:
+    """415: the body is not declared as what is read, in UTF-8; `what` says how it is."""
+    remedy = f"Send the header Content-Type: {wanted}, and the body in UTF-8."
+    return refused(415, "not-supported", what, remedy, {"accept": wanted})
+
+
+def beyond_the_log() -> Refused:
+    """404: the log is not that long, or the entry is of another tenant."""
+    remedy = "GET /log/checkpoint says in its second line how many entries there are."
+    return refused(404, "not-found", "The log has no such entry.", remedy)
+
+
+def no_such_decision() -> Refused:
+    """404: no entry of this decision can be read."""
+    remedy = (
+        "Check the id. Of an erased entry the id is erased too: name the entry by its index, in "
+        "the parameter `entry`."
+    )
+    return refused(404, "not-found", "The log has no recommendation with this id.", remedy)
+
+
+def no_recommendation() -> Refused:
+    """404: the entry is something else."""
+    remedy = "GET /fhir/AuditEvent/log-{index} says what it is."
+    return refused(404, "not-found", "This entry of the log is no recommendation.", remedy)
+
+
+def entry_needed() -> Refused:
+    """400: neither a decision nor an entry was named."""
+    remedy = "Send the parameter `entry` with the index of an entry of the log."
+    return refused(400, "required", "It is not said which entry is meant.", remedy)
+
+
+def erased(index: int) -> Refused:
+    """410: the payload of an entry was erased; its proof is still there."""
+    address = proof_address(index)
+    remedy = f"That the entry was recorded can still be proved: GET {address}."
+    what = "The request and the answer of this entry were erased."
+    headers = {"link": f'<{address}>; rel="related"'}
+    return refused(410, "deleted", what, remedy, headers)
+
+
+def wrong_key() -> Refused:
+    """400: the Idempotency-Key is not one."""
+    remedy = (
+        "Send one key in quotation marks: 16 to 128 letters, digits and ._~:+/=- (a UUID is best)."
+    )
+    return refused(400, "value", "The Idempotency-Key is not usable.", remedy)
 
 
 def stopping() -> Refused:
@@ -100,6 +151,8 @@ def reply_to(error: Exception, request_id: str) -> Refused:
         return error
     if isinstance(error, RequestError):
         return Refused(400 if isinstance(error, MalformedRequest) else 422, error.problems)
+    if isinstance(error, PayloadErased):
+        return erased(error.index)
     if isinstance(error, LogUnavailable):
         what = "The recommendation could not be recorded, so none is given."
         remedy = f"Try again in a few seconds. {PAPER}"
@@ -126,6 +179,10 @@ async def _of_framework(request: Request, error: Exception) -> Response:
 
 def _translated(error: Exception) -> Exception:
     """FHIR's words for an error of the framework; any other error as it is."""
+    if isinstance(error, LogUnavailable):
+        what = "The log cannot be read or written now, so nothing was done."
+        remedy, wait = "Try again in a few seconds.", {"retry-after": str(RETRY_AFTER)}
+        return refused(503, "transient", what, remedy, wait)
     if isinstance(error, RequestValidationError):
         what, remedy = "A parameter of the address is not usable.", "See /docs."
         return refused(400, "value", what, remedy)

@@ -1,13 +1,14 @@
 """The real application over a log of its own, called without a network."""
 
 import asyncio
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import httpx
+import orjson
 import pytest
 
 from cds_service.audit.sqlite import SqliteStore
@@ -17,10 +18,28 @@ from cds_service.service import Service
 from cds_service.web.app import make_app
 from tests.logs import open_log
 
+from .canaries import check_answer, check_sections, listen
 from .sample import BASE, PATH, body
 
 NOW = datetime(2026, 3, 2, 7, 45, tzinfo=UTC)
 Call = Callable[..., httpx.Response]
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _everything_is_captured() -> None:
+    listen()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo[None]
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """A test after which personal data is found in the output or in a log record fails."""
+    report = yield
+    here = item.path.is_relative_to(Path(__file__).parent)
+    if here and report.passed and (faults := check_sections(report.sections)):
+        report.outcome, report.longrepr = "failed", "\n".join(faults)
+    return report
 
 
 @cache
@@ -46,7 +65,9 @@ def call_app(app: Any, method: str, path: str, **options: Any) -> httpx.Response
         async with httpx.AsyncClient(transport=transport, base_url="http://here.example") as client:
             return await client.request(method, path, **options)
 
-    return asyncio.run(once())
+    answer = asyncio.run(once())
+    check_answer(answer)
+    return answer
 
 
 @pytest.fixture
@@ -66,6 +87,29 @@ def post(call: Call) -> Call:
         return call("POST", PATH, content=content, headers=usual | named)
 
     return send
+
+
+JSON = {"content-type": "application/fhir+json"}
+
+
+@pytest.fixture
+def decision(post: Call) -> str:
+    """The id of a decision that is in the log, at index 0."""
+    return str(post().headers["cds-decision-id"])
+
+
+def said(**values: Any) -> bytes:
+    """The body of `$feedback`, or of another small operation."""
+    parameters = [{"name": name, **value} for name, value in values.items()]
+    return orjson.dumps({"resourceType": "Parameters", "parameter": parameters})
+
+
+ACCEPTED = {"outcome": {"valueCode": "accepted"}, "by": {"valueString": "Nurse Quill"}}
+OVERRIDDEN = {
+    "outcome": {"valueCode": "overridden"},
+    "by": {"valueReference": {"reference": "Practitioner/quill", "display": "Nurse Quill"}},
+    "reason": {"valueString": "The mother of marmalade lane declines referral"},
+}
 
 
 def issue(answer: httpx.Response) -> dict[str, Any]:

@@ -44,9 +44,14 @@ class PayloadRow(NamedTuple):
     request: bytes
     response: bytes
 
+    @property
+    def sealed(self) -> Sealed:
+        """The payload itself; what the other columns say is in it too."""
+        return Sealed(self.wrapped_key, self.salt, self.rest, self.request, self.response)
+
 
 SEALED = Sealed._fields
-"""The columns of a payload that hold it; what the others say is in it too."""
+"""The columns of `PayloadRow.sealed`, in its order."""
 
 
 class Item(NamedTuple):

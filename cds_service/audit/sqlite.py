@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import TypeVar, cast
 
 from cds_service.audit import sqlite_file, sqlite_layout
+from cds_service.audit.checkpoint import Checkpoint
+from cds_service.audit.finding import Verification
 from cds_service.audit.growing import Growth, signed
 from cds_service.audit.note import Signer
 from cds_service.audit.record import ERASURE, Entry
@@ -26,6 +28,7 @@ from cds_service.audit.sqlite_take_over import Described, take_over, undescribed
 from cds_service.audit.store import Logged, Query, Receipt
 from cds_service.audit.tiles import TileReader
 from cds_service.audit.tree import Frontier, consistency_path, inclusion_path
+from cds_service.audit.verify_log import verify_log
 from cds_service.audit.writer import GroupWriter, Outcome
 from cds_service.errors import LogUnavailable
 
@@ -161,6 +164,21 @@ class SqliteStore:
     async def root(self, size: int) -> bytes:
         """See `Store.root`."""
         return await self._prove(size, lambda tiles: Frontier.load(size, tiles.subtree).root())
+
+    async def verify(
+        self,
+        kept: Sequence[Checkpoint] = (),
+        *,
+        since: Checkpoint | None = None,
+        payloads: bool = True,
+        progress: Callable[[int, int], None] = lambda done, size: None,  # noqa: ARG005
+    ) -> Verification:
+        """See `Store.verify`."""
+        return await self._ask(
+            lambda log: verify_log(
+                log, self._sealer, kept, since=since, payloads=payloads, progress=progress
+            )
+        )
 
     def _reading(self) -> AbstractContextManager[Reader]:
         return reading(self._path, self._wait, self._sealer)

@@ -7,17 +7,24 @@ from pathlib import Path
 from typing import Any
 
 from cds_service.audit import sqlite_file
-from cds_service.audit.record import FEEDBACK, RECOMMENDATION
-from cds_service.audit.rows import SEALED, logged
+from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION
+from cds_service.audit.rows import SEALED, EntryRow, PayloadRow, logged
 from cds_service.audit.seal import Sealer
 from cds_service.audit.search import where
 from cds_service.audit.sqlite_layout import LAST
 from cds_service.audit.store import Logged, Query
 from cds_service.audit.tree import leaf_hash
+from cds_service.audit.verify_log import Stored
 from cds_service.errors import LogUnavailable
 
 _COLUMNS = ", ".join(("entry.position", "entry.leaf", *(f"payload.{name}" for name in SEALED)))
 _BOTH = f"SELECT {_COLUMNS} FROM entry LEFT JOIN payload ON payload.position = entry.position"  # noqa: S608
+_ROWS = (
+    "SELECT entry.position, "  # noqa: S608
+    f"{', '.join(f'entry.{name}' for name in EntryRow._fields)}, payload.position, "
+    f"{', '.join(f'payload.{name}' for name in PayloadRow._fields)} "
+    "FROM entry LEFT JOIN payload ON payload.position = entry.position"
+)
 _ASKED = 500
 """Values in one list of a statement."""
 
@@ -106,11 +113,39 @@ class Reader:
         values = (before, RECOMMENDATION, FEEDBACK, limit)
         return [position for (position,) in self._all(query, values)]
 
+    def stored(self, first: int, limit: int) -> list[Stored]:
+        """See `verify_log.Readable`."""
+        rows = self._all(f"{_ROWS} WHERE entry.position >= ? ORDER BY 1 LIMIT ?", (first, limit))
+        return [_stored(row) for row in rows]
+
+    def erased(self) -> set[int]:
+        """See `verify_log.Readable`."""
+        query = "SELECT about FROM entry WHERE kind = ? AND about IS NOT NULL"
+        return {about for (about,) in self._all(query, (ERASURE,))}
+
+    def tiles(self) -> int:
+        """See `verify_log.Readable`."""
+        return int(self._all("SELECT COUNT(*) FROM tile").fetchone()[0])
+
+    def stray(self) -> int | None:
+        """See `verify_log.Readable`."""
+        query = (
+            "SELECT MIN(position) FROM payload WHERE position NOT IN (SELECT position FROM entry)"
+        )
+        found: int | None = self._all(query).fetchone()[0]
+        return found
+
     def _entries(self, query: str, values: Iterable[Any]) -> list[Logged]:
         return [
             logged(position, leaf, sealed, self._sealer)
             for position, leaf, *sealed in self._all(query, tuple(values))
         ]
+
+
+def _stored(row: Sequence[Any]) -> Stored:
+    split = 1 + len(EntryRow._fields)
+    there, *payload = row[split:]
+    return Stored(row[0], EntryRow(*row[1:split]), None if there is None else PayloadRow(*payload))
 
 
 def _marks(values: Sequence[Any]) -> str:

@@ -1,10 +1,12 @@
 """What any log has to offer; the service knows no more of it than this."""
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
+from cds_service.audit.checkpoint import Checkpoint
+from cds_service.audit.finding import Verification
 from cds_service.audit.leaf import Head, Payload
 from cds_service.audit.record import Entry
 
@@ -125,6 +127,20 @@ class Store(Protocol):
 
     async def root(self, size: int) -> bytes:
         """The root of the tree of that size; raises IndexError when the log is shorter."""
+        ...
+
+    async def verify(
+        self,
+        kept: Sequence[Checkpoint] = (),
+        *,
+        since: Checkpoint | None = None,
+        payloads: bool = True,
+        progress: Callable[[int, int], None] = ...,
+    ) -> Verification:
+        """Verify the log as it is now, see `verify_log.verify_log`.
+
+        `progress` is called in another thread.
+        """
         ...
 
     async def ready(self) -> None:

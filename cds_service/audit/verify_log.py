@@ -16,7 +16,7 @@ from cds_service.audit.record import ERASURE
 from cds_service.audit.rows import EntryRow, PayloadRow, entry_row, moment, payload_row
 from cds_service.audit.seal import Sealer
 from cds_service.audit.tiles import HEIGHT, Rows, Tile
-from cds_service.audit.tree import HASH_SIZE, Frontier, leaf_hash
+from cds_service.audit.tree import HASH_SIZE, leaf_hash
 from cds_service.errors import LogUnavailable
 
 CHUNK = 512
@@ -92,7 +92,9 @@ class _Run:
         self._log, self._sealer, self._progress = log, sealer, progress
         self._size = log.size()
         self._since = since
-        self._kept = sorted(kept, key=lambda each: each.size)
+        self._kept = sorted((*kept, *([since] if since else ())), key=lambda each: each.size)
+        self._next = 0
+        """Which of `_kept` comes next."""
         self._told = log.erased()
         self._good = 0
         """Up to here a checkpoint has vouched."""
@@ -124,18 +126,17 @@ class _Run:
             self._growth = Growth.load(self._log, size)
         except LogUnavailable as error:
             raise _Bad(0, str(error)) from error
-        self._kept = sorted([*self._kept, self._since], key=lambda each: each.size)
-        self._kept = [each for each in self._kept if each.size >= size]
+        self._next = sum(each.size < size for each in self._kept)
 
     def _outside(self) -> None:
         """Whether the tree as far as it was read is that of the checkpoints of this size."""
-        frontier: Frontier = self._growth.frontier
-        for checkpoint in self._kept:
-            if checkpoint.size == frontier.size:
-                if checkpoint.root != frontier.root():
-                    what = f"entries from here to {frontier.size} are not those of the checkpoint"
-                    raise _Bad(self._good, what)
-                self._good = frontier.size
+        size = self._growth.size
+        while self._next < len(self._kept) and self._kept[self._next].size == size:
+            if self._kept[self._next].root != self._growth.frontier.root():
+                what = f"entries from here to before {size} are not those of the checkpoint"
+                raise _Bad(self._good, what)
+            self._good = size
+            self._next += 1
 
     def _in_order(self) -> Iterator[Stored]:
         while part := self._log.stored(self._growth.size, CHUNK):
@@ -169,8 +170,7 @@ class _Run:
         self._growth, tiles = self._growth.grown([hashed])
         for tile in tiles:
             self._tile(tile)
-        if self._kept:
-            self._outside()
+        self._outside()
 
     def _tile(self, tile: Tile) -> None:
         """Compare a tile with the stored one; the first hash that differs tells the entry."""

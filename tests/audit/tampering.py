@@ -73,7 +73,10 @@ def bit_flip(log: sqlite3.Connection, chance: random.Random) -> str:
     new = bytes(32) if value is None and blob else altered(value, chance)
     if column == "key_hash" and erased(log, row):
         return bit_flip(log, chance)  # of an erased entry nobody knows it any more
-    log.execute(f"UPDATE {table} SET {column} = ? WHERE rowid = ?", (new, row))
+    try:
+        log.execute(f"UPDATE {table} SET {column} = ? WHERE rowid = ?", (new, row))
+    except sqlite3.IntegrityError:  # the database itself refuses a second row of that place
+        return bit_flip(log, chance)
     return f"{table}.{column} of {row}"
 
 

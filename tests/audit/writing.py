@@ -1,6 +1,6 @@
 """Run by the tests in a process of its own: append entries, print each index once acknowledged.
 
-Usage: writing.py FILE [COUNT]; without COUNT it goes on until it is killed.
+Usage: writing.py FILE COUNT
 """
 
 import asyncio
@@ -16,13 +16,13 @@ from tests.audit.conftest import entry
 from tests.logs import open_log
 
 
-async def one_client(store: SqliteStore, numbers: "itertools.count[int]", last: float) -> None:
+async def one_client(store: SqliteStore, numbers: "itertools.count[int]", last: int) -> None:
     while (number := next(numbers)) < last:
         index = (await store.append(entry(number, 2_000))).index
         os.write(1, b"%d\n" % index)
 
 
-async def main(path: str, last: float) -> None:
+async def main(path: str, last: int) -> None:
     store = open_log(Path(path))
     numbers = itertools.count()
     await asyncio.gather(*(one_client(store, numbers, last) for _ in range(8)))
@@ -30,4 +30,4 @@ async def main(path: str, last: float) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(main(sys.argv[1], float(sys.argv[2]) if len(sys.argv) > 2 else float("inf")))
+    asyncio.run(main(sys.argv[1], int(sys.argv[2])))

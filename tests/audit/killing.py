@@ -1,0 +1,76 @@
+"""Run by the tests in a process of its own: processes that write to one log are killed, often.
+
+Usage: killing.py FILE TIMES SEED. It has everything imported and forks the writers, so that a
+round takes little. Each line of its output is what one writer had acknowledged: an index, and the
+size and root of the signed checkpoint that came with it; or `opened` and the seconds it took.
+"""
+
+import asyncio
+import os
+import random
+import select
+import signal
+import sys
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from cds_service.audit.checkpoint import open_checkpoint
+from tests.audit.conftest import entry
+from tests.logs import VERIFIER, open_log
+
+WRITERS = 2
+CLIENTS = 8
+
+
+async def write(path: Path, seed: int, out: int) -> None:
+    """Append until killed, and tell what is acknowledged; now and then erase something."""
+    chance = random.Random(seed)
+    began = time.monotonic()
+    store = open_log(path)
+    os.write(out, b"opened %.3f\n" % (time.monotonic() - began))
+
+    async def client() -> None:
+        while True:
+            receipt = await store.append(entry(chance.randrange(10**9), 2_000))
+            checkpoint = open_checkpoint(receipt.checkpoint, VERIFIER)
+            told = f"{receipt.index} {checkpoint.size} {checkpoint.root.hex()}\n"
+            os.write(out, told.encode())
+
+    await asyncio.gather(*(client() for _ in range(CLIENTS)))
+
+
+def forked(path: Path, seed: int) -> tuple[int, int]:
+    """A process that writes, and where it tells."""
+    told, out = os.pipe()
+    if pid := os.fork():
+        os.close(out)
+        return pid, told
+    os.close(told)
+    asyncio.run(write(path, seed, out))
+    os._exit(1)
+
+
+def round_of(path: Path, chance: random.Random) -> None:
+    """Two processes write and are killed at a random moment, also while they open the log."""
+    writers = [forked(path, chance.randrange(10**9)) for _ in range(WRITERS)]
+    if chance.random() < 0.7:  # all are at work; else: perhaps not even open
+        for _, told in writers:
+            select.select([told], [], [], 10)
+    time.sleep(chance.uniform(0, 0.08))
+    for pid, _ in writers:
+        os.kill(pid, signal.SIGKILL)
+    for pid, told in writers:
+        with os.fdopen(told, "rb") as file:
+            lines = file.read().splitlines(keepends=True)
+        # A line cut short by the kill has no newline and was not acknowledged in full.
+        os.write(1, b"".join(line for line in lines if line.endswith(b"\n")))
+        if os.waitpid(pid, 0)[1] != signal.SIGKILL:
+            sys.exit("a writer ended by itself")
+
+
+if __name__ == "__main__":
+    moments = random.Random(int(sys.argv[3]))
+    for _ in range(int(sys.argv[2])):
+        round_of(Path(sys.argv[1]), moments)

@@ -12,6 +12,7 @@ from cds_service.web import audit, conformance, docs, health, log, problems, rev
 from cds_service.web.apply import APPLY, NOTE, Apply, path
 from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, request_headers, request_id
+from cds_service.web.representation import Quick, Ready
 
 MAX_BODY = 1024 * 1024
 """Largest request in bytes unless the settings say otherwise."""
@@ -25,14 +26,18 @@ def make_app(service: Service, *, max_body: int = MAX_BODY, who: Who = nobody) -
     operations: dict[str, ASGIApp] = {
         path(service, code): Apply(service, max_body, code, who) for code in (APPLY, NOTE)
     }
-    return _Outer(operations, _rest(service, max_body, who))
+    rest, whole = _rest(service, max_body, who)
+    return _Outer(operations, whole, rest)
 
 
 class _Outer:
     """Sends each request its way; gives what FastAPI answers the headers of every answer."""
 
-    def __init__(self, operations: Mapping[str, ASGIApp], rest: FastAPI) -> None:
-        self._operations = operations
+    def __init__(
+        self, operations: Mapping[str, ASGIApp], whole: Mapping[str, Ready], rest: FastAPI
+    ) -> None:
+        quick = {path: Quick(one, self._through_framework) for path, one in whole.items()}
+        self._operations: dict[str, ASGIApp] = {**quick, **operations}
         self._rest = rest
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -73,8 +78,8 @@ def _with_common(headers: list[tuple[bytes, bytes]], given: str) -> list[tuple[b
     return [*headers, *missing, (b"x-request-id", given.encode())]
 
 
-def _rest(service: Service, max_body: int, who: Who) -> FastAPI:
-    """Everything but the operation."""
+def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str, Ready]]:
+    """Everything but the operation; and what may be sent from memory, by its address."""
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -91,7 +96,7 @@ def _rest(service: Service, max_body: int, who: Who) -> FastAPI:
         lifespan=lifespan,
     )
     problems.add_handlers(app)
-    conformance.add_routes(app, service)
+    whole = conformance.add_routes(app, service)
     auditor = audit.Audit(service, who)
     # Before the reads: `$replay` is no id.
     reviewing.add_routes(app, reviewing.Reviewing(service, auditor, max_body, who))
@@ -99,4 +104,4 @@ def _rest(service: Service, max_body: int, who: Who) -> FastAPI:
     log.add_routes(app, service, who)
     health.add_routes(app, service)
     docs.describe(app, service)
-    return app
+    return app, whole

@@ -6,17 +6,17 @@ and the CapabilityStatement, so that it cannot claim what is not there.
 
 from collections.abc import Iterable, Mapping
 from typing import Any
-from urllib.parse import urlencode
 
-import orjson
 from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
 from cds_service.fhir.artefacts import artefacts
 from cds_service.service import Service
-from cds_service.web import negotiate, openapi, problems
+from cds_service.web import openapi, problems, representation
 from cds_service.web.apply import TYPE, check_acceptable
+from cds_service.web.artefact_search import SEARCH, search_set
+from cds_service.web.representation import WRONG_SUMMARY, Ready
 from cds_service.web.search import GUIDANCE, PARAMETERS
 
 Json = dict[str, Any]
@@ -24,19 +24,20 @@ Table = Mapping[str, Mapping[str, Json]]
 """Resource type -> id -> the artefact."""
 
 _ID = openapi.in_path("id", "Id of the artefact.")
-_FORMAT = openapi.query("_format", "`json`: overrules Accept.")
 _QUERY = [
     openapi.query("_id", "Only the artefact of this id; several with commas."),
-    openapi.query("url", "Only the artefact of this canonical address; several with commas."),
-    _FORMAT,
+    openapi.query("url", "Only those of this canonical address; several with commas."),
+    openapi.query("name", "Only those whose name begins so, in capitals or not."),
+    openapi.query("version", "Only those of this version; several with commas."),
+    *representation.QUERY,
     openapi.header("Prefer", "`handling=strict` refuses a search parameter that is not known."),
 ]
 _NOT_JSON = {406: "The caller does not accept FHIR R4 in JSON."}
 _NOT_FOUND = {404: "There is no such artefact."}
-_NOT_KNOWN = {400: "A search parameter is not known, under `Prefer: handling=strict`."}
-
-SEARCH = {"_id": "token", "url": "uri"}
-"""Search parameters of every served type, with their FHIR type."""
+_NOT_KNOWN = {
+    400: "`_summary` is not one that is known, or, under `Prefer: handling=strict`, a search "
+    "parameter is not."
+}
 
 
 def served(service: Service) -> Table:
@@ -103,29 +104,34 @@ def _searched(codes: Iterable[str], parameters: Iterable[tuple[str, str]]) -> Js
     }
 
 
-def add_routes(app: FastAPI, service: Service) -> None:
-    """Add `/fhir/metadata`, and `/fhir/{type}` and `/fhir/{type}/{id}` for what is served."""
+def add_routes(app: FastAPI, service: Service) -> dict[str, Ready]:
+    """Add `/fhir/metadata`, and `/fhir/{type}` and `/fhir/{type}/{id}` for what is served.
+
+    What is at each address when nothing more is asked is returned: it can be sent from memory.
+    """
     table = served(service)
-    metadata = orjson.dumps(capability_statement(service, table))
+    statement = capability_statement(service, table)
+    whole = {"/fhir/metadata": representation.ready(statement)}
 
     @app.get(
         "/fhir/metadata",
         tags=["conformance"],
         response_class=Response,
-        responses=_answers("The statement.", "CapabilityStatement", _NOT_JSON),
-        openapi_extra={"parameters": [_FORMAT]},
+        responses=_answers("The statement.", "CapabilityStatement", WRONG_SUMMARY | _NOT_JSON),
+        openapi_extra={"parameters": representation.QUERY},
     )
     async def read_metadata(request: Request) -> Response:
         """The CapabilityStatement of this server (FHIR R4 `capabilities`)."""
         check(request)
-        return _fhir(metadata)
+        return representation.respond(request, statement, whole["/fhir/metadata"])
 
     for kind, artefacts_of_kind in table.items():
-        _add_type(app, kind, artefacts_of_kind)
+        whole |= _add_type(app, kind, artefacts_of_kind)
+    return whole
 
 
-def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> None:
-    bodies = {name: orjson.dumps(artefact) for name, artefact in found.items()}
+def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> dict[str, Ready]:
+    written = {name: representation.ready(artefact) for name, artefact in found.items()}
 
     @app.get(
         f"/fhir/{kind}",
@@ -136,9 +142,9 @@ def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> None:
         openapi_extra={"parameters": _QUERY},
     )
     async def search(request: Request) -> Response:
-        """Every artefact of this type; `_id` and `url` narrow it down."""
+        """Every artefact of this type; `_id`, `url`, `name` and `version` narrow it down."""
         check(request)
-        return _fhir(orjson.dumps(_search_set(request, found)))
+        return search_set(request, found)
 
     # The id is taken from the request itself: of a declared one the framework would claim that
     # it may be refused with 422, in a shape that is not FHIR's.
@@ -147,16 +153,18 @@ def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> None:
         tags=["conformance"],
         name=f"read {kind}",
         response_class=Response,
-        responses=_answers("The artefact.", kind, _NOT_FOUND | _NOT_JSON),
-        openapi_extra={"parameters": [_ID, _FORMAT]},
+        responses=_answers("The artefact.", kind, WRONG_SUMMARY | _NOT_FOUND | _NOT_JSON),
+        openapi_extra={"parameters": [_ID, *representation.QUERY]},
     )
     async def read(request: Request) -> Response:
         """One artefact by its id."""
         check(request)
         name = request.path_params["id"]
-        if name not in bodies:
+        if name not in written:
             raise problems.not_found()
-        return _fhir(bodies[name])
+        return representation.respond(request, found[name], written[name])
+
+    return {f"/fhir/{kind}/{name}": one for name, one in written.items()}
 
 
 def _answers(about: str, kind: str, refusals: Mapping[int, str]) -> dict[int | str, Json]:
@@ -166,45 +174,10 @@ def _answers(about: str, kind: str, refusals: Mapping[int, str]) -> dict[int | s
         "properties": {"resourceType": {"const": kind}},
         "required": ["resourceType"],
     }
-    return {200: openapi.resource(about, shape), **openapi.outcomes(refusals)}
-
-
-def _search_set(request: Request, found: Mapping[str, Json]) -> Json:
-    """A searchset Bundle (FHIR R4 search.html); parameters we do not know are left out.
-
-    Raises Refused (400) for one of those under `Prefer: handling=strict`.
-    """
-    asked = [(name, value) for name, value in request.query_params.multi_items()]
-    unknown = [name for name, _ in asked if name not in SEARCH and name != "_format"]
-    if unknown and negotiate.is_strict(request.headers.get("prefer", "")):
-        remedy = f"Search by {' or '.join(SEARCH)}."
-        raise problems.refused(400, "not-supported", "A search parameter is not known.", remedy)
-    used = [(name, value) for name, value in asked if name in SEARCH]
-    matches = {
-        name: artefact
-        for name, artefact in found.items()
-        if all(artefact[parameter.lstrip("_")] in value.split(",") for parameter, value in used)
-    }
-    here = request.url.replace(query="", fragment="")
-    said = here.replace(query=urlencode(used))
-    bundle: Json = {
-        "resourceType": "Bundle",
-        "type": "searchset",
-        "total": len(matches),
-        "link": [{"relation": "self", "url": str(said)}],
-    }
-    if matches:  # FHIR has no empty arrays
-        bundle["entry"] = [
-            {"fullUrl": f"{here}/{name}", "resource": artefact, "search": {"mode": "match"}}
-            for name, artefact in matches.items()
-        ]
-    return bundle
+    good: dict[int | str, Json] = {200: openapi.resource(about, shape)}
+    return {**good, **representation.NOT_CHANGED, **openapi.outcomes(refusals)}
 
 
 def check(request: Request) -> None:
     """Raise Refused (406) unless the caller takes FHIR in JSON."""
     check_acceptable(request.headers.get("accept", ""), request.scope["query_string"])
-
-
-def _fhir(body: bytes) -> Response:
-    return Response(body, headers={"cache-control": "no-cache"}, media_type=negotiate.FHIR_JSON)

@@ -15,7 +15,8 @@ from cds_service.fhir.artefacts import artefacts
 from cds_service.service import Service
 from cds_service.web import problems
 from cds_service.web.app import make_app
-from cds_service.web.conformance import SEARCH
+from cds_service.web.artefact_search import SEARCH
+from cds_service.web.representation import SHAPING
 from cds_service.web.search import PARAMETERS
 
 from .conftest import Call, call_app, issue, protocol
@@ -61,9 +62,15 @@ def test_every_claimed_interaction_works(call: Call) -> None:
 def test_every_claimed_search_parameter_narrows_down(call: Call) -> None:
     claimed = call("GET", "/fhir/metadata").json()["rest"][0]["resource"]
     systems = next(resource for resource in claimed if resource["type"] == "CodeSystem")
-    assert [parameter["name"] for parameter in systems["searchParam"]] == ["_id", "url"]
+    assert [parameter["name"] for parameter in systems["searchParam"]] == list(SEARCH)
 
-    for query in ("_id=finding", f"url={BASE}/CodeSystem/finding"):
+    version = protocol().version
+    for query in (
+        "_id=finding",
+        f"url={BASE}/CodeSystem/finding",
+        "name=FIND",
+        f"name=finding&version={version}",
+    ):
         answer = call("GET", f"/fhir/CodeSystem?{query}").json()
         assert [entry["resource"]["id"] for entry in answer["entry"]] == ["finding"]
         assert query.split("=")[0] in answer["link"][0]["url"]
@@ -212,19 +219,22 @@ def test_the_description_claims_exactly_what_the_artefacts_answer(call: Call) ->
     paths = call("GET", "/openapi.json").json()["paths"]
     read, search = (paths[f"/fhir/CodeSystem{rest}"]["get"] for rest in ("/{id}", ""))
 
-    assert set(read["responses"]) == {"200", "404", "406"}
-    assert set(search["responses"]) == {"200", "400", "406"}
-    assert set(paths["/fhir/metadata"]["get"]["responses"]) == {"200", "406"}
+    assert set(read["responses"]) == {"200", "304", "400", "404", "406"}
+    assert set(search["responses"]) == {"200", "304", "400", "406"}
+    assert set(paths["/fhir/metadata"]["get"]["responses"]) == {
+        "200", "304", "400", "406",
+    }  # fmt: skip
     for refusal in ("404", "406"):
         (content,) = read["responses"][refusal]["content"].items()
         assert content[0] == "application/fhir+json"
         assert content[1]["schema"]["$ref"].endswith("/OperationOutcome")
     assert [(each["name"], each["in"]) for each in read["parameters"]] == [
         ("id", "path"),
-        ("_format", "query"),
+        *((name, "query") for name in SHAPING),
+        ("If-None-Match", "header"),
     ]
     named = {each["name"] for each in search["parameters"] if each["in"] == "query"}
-    assert named == {*SEARCH, "_format"}
+    assert named == {*SEARCH, *SHAPING}
 
 
 def test_the_description_is_free_of_names_from_inside(call: Call) -> None:

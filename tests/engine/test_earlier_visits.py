@@ -57,6 +57,15 @@ def test_a_measured_sign_is_new_when_it_was_absent_before(now: str, then: str, n
     assert failed is new
 
 
+def test_a_sign_that_was_measured_before_and_not_today_is_not_new() -> None:
+    unmeasured = [one for one in SOUND if one.kind != "temperature"]
+    cool = measured("temperature", "37.0", "Cel", AT - 2 * DAY)
+    known = case(*WELL, *unmeasured, cool, measured("weight", "3.4", "kg"))
+    facts = settle(replace(known, earlier=(SEVERE,)), PROTOCOL)
+    assess(facts)
+    assert "new.clinical-severe-infection" not in facts.classes
+
+
 def test_what_was_not_assessed_at_an_earlier_visit_says_nothing_of_new_signs() -> None:
     then, sign = AT - 2 * DAY, "severe-chest-indrawing"
     for answer, new in ((UNKNOWN, False), (NO, True)):

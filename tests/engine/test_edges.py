@@ -12,6 +12,7 @@ from cds_service.case import Age, Answer, Case, Finding, GivenDose, Measurement,
 from cds_service.content.load import load
 from cds_service.content.medicine import Medicine, PerKg
 from cds_service.content.model import Cite, FindingTest, Group, Message, Number
+from cds_service.content.text import render
 from cds_service.content.treatment import PlanCaution
 from cds_service.engine import decide
 from cds_service.engine.conditions import evaluate
@@ -150,11 +151,33 @@ def test_a_dose_that_fails_its_range_is_not_given_and_says_so() -> None:
     assert dict(refused_dose.reason.values)["low"] == "50"
 
 
+def test_a_cell_of_the_dose_table_outside_its_own_range_is_not_given() -> None:
+    amoxicillin = PROTOCOL.medicine_by_code["amoxicillin"]
+    bands = tuple(
+        replace(band, cells=tuple(replace(cell, high=cell.low) for cell in band.cells))
+        for band in amoxicillin.rules[0].bands
+    )
+    narrow = replace(amoxicillin, rules=(replace(amoxicillin.rules[0], bands=bands),))
+    assert isinstance(dose_of(amoxicillin, "3.4"), Dose)
+    refused_dose = dose_of(narrow, "3.4")
+    assert isinstance(refused_dose, NoDose)
+    assert refused_dose.code == "outside-range"
+
+
 def test_a_dose_above_the_hard_maximum_is_not_given() -> None:
     capped = replace(AMPICILLIN, hard_max=kilograms("49"))
     refused_dose = dose_of(capped, "3.0")
     assert isinstance(refused_dose, NoDose)
     assert refused_dose.code == "outside-range"
+
+
+def test_a_dose_exactly_at_its_limits_is_given() -> None:
+    # Ranges and ceilings of the content include their ends.
+    to_fifty = {"rounded_low": kilograms("50"), "rounded_high": kilograms("50")}
+    medicine = replace(with_rule(AMPICILLIN, **to_fifty), hard_max=kilograms("50"))
+    made = dose_of(medicine, "3.0")
+    assert isinstance(made, Dose)
+    assert made.per_kg == 50
 
 
 def test_a_dose_too_small_to_measure_is_not_given() -> None:
@@ -180,6 +203,17 @@ def test_below_the_lowest_band_there_is_no_dose() -> None:
     refused_dose = make_dose(PROTOCOL.medicine_by_code["amoxicillin"], facts(), Decimal("1.4"))
     assert isinstance(refused_dose, NoDose)
     assert refused_dose.code == "below-the-table"
+    text = render(PROTOCOL, refused_dose.reason)
+    assert "the weight 1.4 kg is below the dose table" in text
+
+
+@pytest.mark.parametrize("kg", ["3.4", "6.0", "7.9"])
+def test_a_dose_names_the_band_of_the_weight_that_it_is_taken_from(kg: str) -> None:
+    amoxicillin = PROTOCOL.medicine_by_code["amoxicillin"]
+    made = make_dose(amoxicillin, facts(), Decimal(kg))
+    assert isinstance(made, Dose)
+    bands = amoxicillin.rules[0].bands
+    assert made.rule == next(band for band in reversed(bands) if band.low.value <= Decimal(kg)).code
 
 
 def test_a_medicine_without_a_liquid_tells_no_volume_per_kilogram() -> None:

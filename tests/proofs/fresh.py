@@ -7,12 +7,14 @@ would never be asked.
 import gc
 
 from cds_service.content.treatment import Protocol
+from cds_service.engine import phrase
 
 
 def pytest_runtest_setup() -> None:
     for protocol in _protocols():
         protocol.memo.clear()
         protocol.made.clear()
+    phrase.day.cache_clear()
 
 
 def _protocols() -> list[Protocol]:

@@ -14,8 +14,6 @@ from cds_service.audit.tiles import Tile
 
 VERSION = 2
 """Version of the table layout (PRAGMA user_version)."""
-LAST = 2**63 - 1
-"""The largest position that SQLite can number."""
 
 _ENTRY = ("position", *EntryRow._fields)
 _PAYLOAD = ("position", *PayloadRow._fields)

@@ -1,21 +1,20 @@
-"""Questions to the log in SQLite, over one connection."""
+"""Questions to the log over one connection: SQL that SQLite and PostgreSQL both understand."""
 
-import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager
-from pathlib import Path
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
-from cds_service.audit import sqlite_file
 from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION
 from cds_service.audit.rows import SEALED, EntryRow, PayloadRow, logged
 from cds_service.audit.seal import Sealer
 from cds_service.audit.search import where
-from cds_service.audit.sqlite_layout import LAST
 from cds_service.audit.store import Logged, Query
 from cds_service.audit.tree import leaf_hash
 from cds_service.audit.verify_log import Stored
-from cds_service.errors import LogUnavailable
+
+LAST = 2**63 - 1
+"""The largest position that a database can number."""
+Ask = Callable[[str, Sequence[Any]], list[Any]]
+"""Runs a statement, in which a value is `?`; its rows."""
 
 _COLUMNS = ", ".join(("entry.position", "entry.leaf", *(f"payload.{name}" for name in SEALED)))
 _BOTH = f"SELECT {_COLUMNS} FROM entry LEFT JOIN payload ON payload.position = entry.position"  # noqa: S608
@@ -29,33 +28,22 @@ _ASKED = 500
 """Values in one list of a statement."""
 
 
-@contextmanager
-def reading(path: Path, wait: float, sealer: Sealer) -> "Iterator[Reader]":
-    """A reader that sees the log as it is at one moment; raises LogUnavailable."""
-    try:
-        with closing(sqlite_file.connect(path, wait)) as connection:
-            connection.execute("BEGIN")
-            yield Reader(connection, sealer)
-    except (sqlite3.Error, OSError) as error:
-        raise LogUnavailable(f"the audit log cannot be read: {error}") from error
-
-
 class Reader:
-    """Reads one connection; it is also `tiles.Rows`. Raises sqlite3.Error."""
+    """Reads one connection; it is also `tiles.Rows`. Raises what `ask` raises."""
 
-    def __init__(self, connection: sqlite3.Connection, sealer: Sealer) -> None:
-        self._all: Callable[..., sqlite3.Cursor] = connection.execute
+    def __init__(self, ask: Ask, sealer: Sealer) -> None:
+        self._all = ask
         self._sealer = sealer
 
     def size(self) -> int:
         """How many entries there are."""
-        return int(self._all("SELECT COALESCE(MAX(position) + 1, 0) FROM entry").fetchone()[0])
+        return int(self._all("SELECT COALESCE(MAX(position) + 1, 0) FROM entry", ())[0][0])
 
     def tile(self, level: int, number: int) -> bytes | None:
         """See `Rows`."""
         query = "SELECT hashes FROM tile WHERE level = ? AND number = ?"
-        found = self._all(query, (level, number)).fetchone()
-        return None if found is None else bytes(found[0])
+        found = self._all(query, (level, number))
+        return bytes(found[0][0]) if found else None
 
     def nodes(self, level: int, first: int, count: int) -> bytes:
         """See `Rows`."""
@@ -102,7 +90,7 @@ class Reader:
     def count(self, query: Query) -> int:
         """How many entries match."""
         text, values = where(query, self._sealer, page=False)
-        return int(self._all(f"SELECT COUNT(*) FROM {text}", values).fetchone()[0])  # noqa: S608
+        return int(self._all(f"SELECT COUNT(*) FROM {text}", values)[0][0])  # noqa: S608
 
     def kept_since(self, before: str, limit: int) -> list[int]:
         """The oldest entries recorded before that moment of which the payload is still there."""
@@ -125,14 +113,14 @@ class Reader:
 
     def tiles(self) -> int:
         """See `verify_log.Readable`."""
-        return int(self._all("SELECT COUNT(*) FROM tile").fetchone()[0])
+        return int(self._all("SELECT COUNT(*) FROM tile", ())[0][0])
 
     def stray(self) -> int | None:
         """See `verify_log.Readable`."""
         query = (
             "SELECT MIN(position) FROM payload WHERE position NOT IN (SELECT position FROM entry)"
         )
-        found: int | None = self._all(query).fetchone()[0]
+        found: int | None = self._all(query, ())[0][0]
         return found
 
     def _entries(self, query: str, values: Iterable[Any]) -> list[Logged]:

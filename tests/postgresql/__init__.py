@@ -1,0 +1,1 @@
+"""A private PostgreSQL server for the tests, started from the system's own programs."""

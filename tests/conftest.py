@@ -1,10 +1,16 @@
-"""At the end of a full run: every test that a hazard counts on has passed in it."""
+"""At the end of a full run: every test that a hazard counts on has passed in it.
+
+And the PostgreSQL server of the tests: real, private, started once for each process of tests.
+"""
+
+from collections.abc import Iterator
 
 import pytest
 
 from cds_service.content.hazards import hazards
 from cds_service.content.load import load, packaged_folder
 from cds_service.errors import ContentError
+from tests.postgresql.server import NotInstalled, Server, running
 from tests.ran import faults
 
 _PROTOCOL = "sick-young-infant"
@@ -54,9 +60,34 @@ class Hazards:
 
 def _is_part(config: pytest.Config) -> bool:
     """Whether this run was asked for only a part of the tests."""
-    less = ("ignore", "ignore_glob", "lf", "keyword", "markexpr", "deselect")
+    less = (
+        "ignore", "ignore_glob", "lf", "keyword", "markexpr", "deselect", "without_postgresql",
+    )  # fmt: skip
     asked = any(config.getoption(name, None) for name in less)
     return asked or config.args_source is not pytest.Config.ArgsSource.TESTPATHS
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--without-postgresql", action="store_true", help="leave out what needs a PostgreSQL server"
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--without-postgresql"):
+        left_out = [item for item in items if item.get_closest_marker("postgresql")]
+        items[:] = [item for item in items if item not in left_out]
+        config.hook.pytest_deselected(items=left_out)
+
+
+@pytest.fixture(scope="session")
+def postgresql() -> Iterator[Server]:
+    """A running server; a test that stops it starts it again. Mark the tests `postgresql`."""
+    try:
+        with running() as server:
+            yield server
+    except NotInstalled as error:
+        pytest.fail(str(error), pytrace=False)
 
 
 def pytest_configure(config: pytest.Config) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from cds_service.audit.note import Signer, Verifier
+from cds_service.audit.postgres import PostgresStore
 from cds_service.audit.record import Entry
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.store import Store
@@ -19,6 +20,16 @@ VERIFIER = Verifier(SIGNER.verifier_keys)
 def open_log(path: Path, **options: Any) -> SqliteStore:
     """A log in one file."""
     return SqliteStore(path, SIGNER, **options)
+
+
+def open_database(url: str, **options: Any) -> PostgresStore:
+    """A log in PostgreSQL."""
+    return PostgresStore(url, SIGNER, **options)
+
+
+def open_any(place: str) -> Store:
+    """A log in the file, or in the database whose address begins with postgresql://."""
+    return open_database(place) if place.startswith("postgresql:") else open_log(Path(place))
 
 
 def entry_at(store: Store, index: int) -> Entry:

@@ -24,11 +24,14 @@ from cds_service.audit.tiles import Tile
 TRIAL_BYTES = 64 * 1024
 """What a trial commit writes: more than an entry of a usual visit."""
 
-_BEGIN = (  # noqa: S608 - only numbers go in
-    "BEGIN ISOLATION LEVEL READ COMMITTED;"
-    f" SELECT pg_advisory_xact_lock({SEQUENCER});"
-    " SELECT (SELECT coalesce(max(position) + 1, 0) FROM entry),"
-    f" (SELECT leaf FROM entry WHERE position = %d), {DURABILITY}"
+_SIZE = "(SELECT coalesce(max(position) + 1, 0) FROM entry)"
+_LEAF = "(SELECT leaf FROM entry WHERE position = %d)"
+_BEGIN = "; ".join(
+    (
+        "BEGIN ISOLATION LEVEL READ COMMITTED",
+        f"SELECT pg_advisory_xact_lock({SEQUENCER})",
+        f"SELECT {_SIZE}, {_LEAF}, {DURABILITY}",
+    )
 ).encode()
 """One message, but each statement sees what was committed before it: the last one is sure."""
 _ENTRY = ("position", *EntryRow._fields)

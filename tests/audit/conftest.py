@@ -9,10 +9,13 @@ from typing import Any
 
 import pytest
 
+from cds_service.audit.postgres import PostgresStore
+from cds_service.audit.postgres_session import SCHEMA
 from cds_service.audit.record import ERASURE, Entry, Origin, digest
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.store import Receipt, Store
-from tests.logs import open_log
+from tests.logs import open_database, open_log
+from tests.postgresql.server import Server
 
 AT = datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
 
@@ -53,13 +56,37 @@ def opened(tmp_path: Path) -> Iterator[Callable[..., SqliteStore]]:
 Opens = Callable[..., Store]
 
 
-@pytest.fixture(params=["sqlite"])
+@pytest.fixture
+def database(postgresql: Server) -> Iterator[str]:
+    """The address of a database without a log. It is one for all: to make one takes longer."""
+    yield postgresql.url("postgres")
+    postgresql.run(f"DROP SCHEMA IF EXISTS {SCHEMA} CASCADE")
+
+
+@pytest.fixture
+def connected(database: str) -> Iterator[Callable[..., PostgresStore]]:
+    stores: list[PostgresStore] = []
+
+    def make(**options: Any) -> PostgresStore:
+        stores.append(open_database(database, **options))
+        return stores[-1]
+
+    yield make
+    for store in stores:
+        asyncio.run(store.close())
+
+
+@pytest.fixture(
+    params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgresql)],
+)
 def opens(request: pytest.FixtureRequest) -> Opens:
     """Opens a log in every kind of store; called again, the same log once more.
 
     What a test of this says holds for all stores. Options: `sealer`.
     """
-    opened: Opens = request.getfixturevalue({"sqlite": "opened"}[request.param])
+    opened: Opens = request.getfixturevalue(
+        {"sqlite": "opened", "postgresql": "connected"}[request.param]
+    )
     return opened
 
 

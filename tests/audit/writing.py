@@ -1,6 +1,6 @@
 """Run by the tests in a process of its own: append entries, print each index once acknowledged.
 
-Usage: writing.py FILE COUNT
+Usage: writing.py PLACE COUNT; PLACE is a file, or an address postgresql://...
 """
 
 import asyncio
@@ -11,22 +11,23 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from cds_service.audit.sqlite import SqliteStore
+from cds_service.audit.store import Store
 from tests.audit.conftest import entry
-from tests.logs import open_log
+from tests.logs import open_any
 
 
-async def one_client(store: SqliteStore, numbers: "itertools.count[int]", last: int) -> None:
+async def one_client(store: Store, numbers: "itertools.count[int]", last: int) -> None:
     while (number := next(numbers)) < last:
         index = (await store.append(entry(number, 2_000))).index
         os.write(1, b"%d\n" % index)
 
 
-async def main(path: str, last: int) -> None:
-    store = open_log(Path(path))
+async def main(place: str, last: int) -> None:
+    store = open_any(place)
     numbers = itertools.count()
     await asyncio.gather(*(one_client(store, numbers, last) for _ in range(8)))
     await store.close()
+
 
 
 if __name__ == "__main__":

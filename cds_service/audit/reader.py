@@ -118,7 +118,8 @@ class Reader:
     def stray(self) -> int | None:
         """See `verify_log.Readable`."""
         query = (
-            "SELECT MIN(position) FROM payload WHERE position NOT IN (SELECT position FROM entry)"
+            "SELECT MIN(position) FROM payload WHERE NOT EXISTS"
+            " (SELECT 1 FROM entry WHERE entry.position = payload.position)"
         )
         found: int | None = self._all(query, ())[0][0]
         return found

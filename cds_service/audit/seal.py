@@ -76,12 +76,12 @@ class Plain:
         return Payload(sealed.salt, sealed.request, sealed.response, sealed.rest)
 
     def name(self, text: str) -> str:
-        """See Sealer."""
-        return text
+        """See Sealer. What a caller names may have a NUL, and not every database takes one."""
+        return text.replace("\0", "\ufffd")
 
     def names(self, text: str) -> tuple[str, ...]:
         """See Sealer."""
-        return (text,)
+        return (self.name(text),)
 
 
 class _Key:
@@ -144,7 +144,7 @@ class Encrypted:
 
     def names(self, text: str) -> tuple[str, ...]:
         """See Sealer."""
-        return (text, *(_blind(key, text) for key in self._keys.values()))
+        return (Plain().name(text), *(_blind(key, text) for key in self._keys.values()))
 
 
 def load_sealer(paths: Sequence[Path]) -> Sealer:

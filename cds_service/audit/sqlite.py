@@ -61,7 +61,7 @@ class SqliteStore(BaseStore):
         try:
             with closing(sqlite_file.connect(self._path, self._wait)) as connection:
                 connection.execute("BEGIN")
-                yield _reader(connection, self._sealer)
+                yield reader_of(connection, self._sealer)
         except (sqlite3.Error, OSError) as error:
             raise LogUnavailable(f"the audit log cannot be read: {error}") from error
 
@@ -96,7 +96,7 @@ class SqliteStore(BaseStore):
         Without items: write beside the log instead.
         """
         connection.execute("BEGIN IMMEDIATE")
-        log = _reader(connection, self._sealer)
+        log = reader_of(connection, self._sealer)
         growth = self._growth.caught_up(log, log.size())
         done = screened(items, growth.size, log.taken, lambda at: _erased(connection, at))
         after, tiles = growth.grown([item.hashed for item in done.items])
@@ -132,7 +132,8 @@ class SqliteStore(BaseStore):
             connection.close()
 
 
-def _reader(connection: sqlite3.Connection, sealer: Sealer) -> Reader:
+def reader_of(connection: sqlite3.Connection, sealer: Sealer) -> Reader:
+    """What asks over this connection."""
     return Reader(lambda query, values: connection.execute(query, values).fetchall(), sealer)
 
 

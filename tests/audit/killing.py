@@ -1,8 +1,9 @@
 """Run by the tests in a process of its own: processes that write to one log are killed, often.
 
-Usage: killing.py FILE TIMES SEED. It has everything imported and forks the writers, so that a
-round takes little. Each line of its output is what one writer had acknowledged: an index, and the
-size and root of the signed checkpoint that came with it; or `opened` and the seconds it took.
+Usage: killing.py PLACE TIMES SEED; PLACE is a file, or an address postgresql://... It has all
+imported and forks the writers, so that a round takes little. Each line of its output is what one
+writer had acknowledged: an index, and the size and root of the signed checkpoint that came with
+it; or `opened` and the seconds it took.
 """
 
 import asyncio
@@ -18,17 +19,17 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from cds_service.audit.checkpoint import open_checkpoint
 from tests.audit.conftest import entry
-from tests.logs import VERIFIER, open_log
+from tests.logs import VERIFIER, open_any
 
 WRITERS = 2
 CLIENTS = 8
 
 
-async def write(path: Path, seed: int, out: int) -> None:
+async def write(place: str, seed: int, out: int) -> None:
     """Append until killed, and tell what is acknowledged; now and then erase something."""
     chance = random.Random(seed)
     began = time.monotonic()
-    store = open_log(path)
+    store = open_any(place)
     os.write(out, b"opened %.3f\n" % (time.monotonic() - began))
 
     async def client() -> None:
@@ -41,20 +42,20 @@ async def write(path: Path, seed: int, out: int) -> None:
     await asyncio.gather(*(client() for _ in range(CLIENTS)))
 
 
-def forked(path: Path, seed: int) -> tuple[int, int]:
+def forked(place: str, seed: int) -> tuple[int, int]:
     """A process that writes, and where it tells."""
     told, out = os.pipe()
     if pid := os.fork():
         os.close(out)
         return pid, told
     os.close(told)
-    asyncio.run(write(path, seed, out))
+    asyncio.run(write(place, seed, out))
     os._exit(1)
 
 
-def round_of(path: Path, chance: random.Random) -> None:
+def round_of(place: str, chance: random.Random) -> None:
     """Two processes write and are killed at a random moment, also while they open the log."""
-    writers = [forked(path, chance.randrange(10**9)) for _ in range(WRITERS)]
+    writers = [forked(place, chance.randrange(10**9)) for _ in range(WRITERS)]
     if chance.random() < 0.7:  # all are at work; else: perhaps not even open
         for _, told in writers:
             select.select([told], [], [], 10)
@@ -73,4 +74,4 @@ def round_of(path: Path, chance: random.Random) -> None:
 if __name__ == "__main__":
     moments = random.Random(int(sys.argv[3]))
     for _ in range(int(sys.argv[2])):
-        round_of(Path(sys.argv[1]), moments)
+        round_of(sys.argv[1], moments)

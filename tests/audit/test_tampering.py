@@ -22,8 +22,7 @@ from cds_service.audit.checkpoint import Checkpoint, open_checkpoint
 from cds_service.audit.finding import Verification
 from cds_service.audit.record import FEEDBACK
 from cds_service.audit.seal import Encrypted, Plain, Sealer
-from cds_service.audit.sqlite import SqliteStore
-from cds_service.audit.sqlite_read import Reader
+from cds_service.audit.sqlite import SqliteStore, reader_of
 from cds_service.audit.verify_log import verify_log
 from tests.logs import VERIFIER, open_log
 
@@ -65,7 +64,7 @@ def log_of(kind: str, size: int) -> tuple[sqlite3.Connection, Checkpoint]:
 
 
 def verified(kind: str, size: int, *kept: Checkpoint) -> Verification:
-    return verify_log(Reader(log_of(kind, size)[0], SEALERS[kind]), SEALERS[kind], kept)
+    return verify_log(reader_of(log_of(kind, size)[0], SEALERS[kind]), SEALERS[kind], kept)
 
 
 @pytest.mark.parametrize("kind", SEALERS)
@@ -137,7 +136,7 @@ def test_between_two_checkpoints_that_were_kept_the_place_is_known(tmp_path: Pat
         (leaf,) = log.execute("SELECT leaf FROM entry WHERE position = 17").fetchone()
         forged = leaf.replace(b'"content":"c', b'"content":"d')
         log.execute("UPDATE entry SET leaf = ? WHERE position = 17", (forged,))
-        found = verify_log(Reader(log, Plain()), Plain(), kept).finding
+        found = verify_log(reader_of(log, Plain()), Plain(), kept).finding
 
     assert found is not None
     assert found.position == 17
@@ -170,7 +169,7 @@ def test_only_what_came_since_a_checkpoint_is_read(tmp_path: Path) -> None:
 
 def test_without_the_key_of_the_payloads_the_tree_can_be_verified() -> None:
     log, checkpoint = log_of("encrypted", SMALL)
-    reader = Reader(log, Plain())
+    reader = reader_of(log, Plain())
 
     assert verify_log(reader, Plain(), [checkpoint], payloads=False).finding is None
     refused = verify_log(reader, Plain(), [checkpoint]).finding

@@ -29,6 +29,5 @@ async def main(place: str, last: int) -> None:
     await store.close()
 
 
-
 if __name__ == "__main__":
     asyncio.run(main(sys.argv[1], int(sys.argv[2])))

@@ -157,8 +157,16 @@ def _migrate(connection: Connection) -> int:
 
 
 def _version(connection: Connection) -> int:
-    """The layout that is there, 0 for none."""
-    (there,) = _one(connection, f"SELECT to_regclass('{SCHEMA}.layout') IS NOT NULL")
+    """The layout that is there, 0 for none.
+
+    The catalogue itself is asked: what is kept of it by name (`to_regclass`) may be from before
+    the wait for the lock.
+    """
+    query = (
+        "SELECT count(*) FROM pg_class JOIN pg_namespace ON pg_namespace.oid = relnamespace"
+        " WHERE relname = 'layout' AND nspname = %s"
+    )
+    (there,) = _one(connection, query, SCHEMA)
     return int(_one(connection, "SELECT max(version) FROM layout")[0]) if there else 0
 
 
@@ -181,7 +189,7 @@ def prove_whole(connection: Connection) -> None:
         raise LogUnavailable("triggers of the audit log are missing or disabled: verify the log")
 
 
-def _one(connection: Connection, query: str) -> tuple[Any, ...]:
-    row = connection.execute(query.encode()).fetchone()
+def _one(connection: Connection, query: str, *values: str) -> tuple[Any, ...]:
+    row = connection.execute(query.encode(), values or None).fetchone()
     assert row is not None  # noqa: S101 - each of these queries gives one row
     return row

@@ -64,7 +64,7 @@ class Entry:
     patient: str = ""
     """The infant as the caller names it ("Patient/7"); "" when it does not."""
     outcome: str = ""
-    """GuidanceResponse.status; of a feedback "accepted" or "overridden"."""
+    """GuidanceResponse.status ("" of a referral note); of a feedback "accepted" or "overridden"."""
     classes: tuple[str, ...] = ()
     """Codes of the classes that hold."""
     key: str = ""

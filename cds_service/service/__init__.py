@@ -182,7 +182,7 @@ class Service:
             strict=strict,
             origin=origin,
             patient=decision.case.subject,
-            outcome=decision.plan.status,
+            outcome="" if note else decision.plan.status,  # a note has no GuidanceResponse
             classes=tuple(held.code for held in decision.assessment.classes),
             key=key,
         )

@@ -17,7 +17,7 @@ from cds_service.audit.store import Logged
 from cds_service.fhir.audit_event import ENTRY_SYSTEM, audit_event
 from cds_service.fhir.codes import own_system
 from cds_service.fhir.write_json import Json
-from cds_service.service import Service, is_note
+from cds_service.service import Service
 from cds_service.web import negotiate, openapi, problems
 from cds_service.web.bodies import Gone, whole_body
 from cds_service.web.conformance import check
@@ -32,7 +32,7 @@ from cds_service.web.records import (
     opened,
 )
 from cds_service.web.search import AUDIT_EVENT, GUIDANCE, PARAMETERS, pairs, search
-from cds_service.web.search_values import event_index, index_of
+from cds_service.web.search_values import STATUSES, event_index, index_of
 
 FORM = "application/x-www-form-urlencoded"
 MOST_FORM = 64 * 1024
@@ -80,9 +80,8 @@ class Audit:
     async def guidances(self, request: Request) -> Response:
         """Search GuidanceResponses; of an erased entry there is none, and a note has none."""
         found = await self.found(GUIDANCE, request)
-        told = [each for each in found.logged if each.entry and not is_note(each.entry)]
-        reviews = await self._reviews(told, self._who(request.scope).tenant)
-        shown = [self._guidance(each, opened(each), reviews) for each in told]
+        reviews = await self._reviews(found.logged, self._who(request.scope).tenant)
+        shown = [self._guidance(each, opened(each), reviews) for each in found.logged]
         return fhir(search_set(request.url, found, [(each["id"], each) for each in shown]))
 
     async def event(self, request: Request) -> Response:
@@ -106,7 +105,7 @@ class Audit:
         else:
             logged = await entry_at(self._store, _version(version), tenant)
             entry = opened(logged)
-            if entry.decision_id != decision or is_note(entry) or logged.head.about is not None:
+            if entry.decision_id != decision or entry.outcome not in STATUSES:
                 raise problems.no_such_decision()
         reviews = await self._reviews([logged], tenant)
         shown = self._guidance(logged, entry, reviews)

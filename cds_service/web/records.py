@@ -18,6 +18,8 @@ from cds_service.fhir.audit_event import Event
 from cds_service.fhir.read_feedback import Feedback, read_feedback
 from cds_service.service import is_note
 from cds_service.web import problems
+from cds_service.web.search import with_guidance
+from cds_service.web.search_values import ID
 
 Who = Callable[[Scope], Origin]
 """Says of whom a request is."""
@@ -49,6 +51,7 @@ async def of_decision(
     store: Store, decision: str, tenant: str, limit: int = 1
 ) -> Sequence[tuple[Logged, Entry]]:
     """The newest recommendations of one decision; raises Refused (404) when there is none."""
+    _check_id(decision)
     query = Query(tenant=tenant, kinds=(RECOMMENDATION,), decision_id=decision, limit=limit)
     found = [(each, each.entry) for each in await store.find(query) if each.entry is not None]
     if not found:
@@ -58,10 +61,17 @@ async def of_decision(
 
 async def guidance_of(store: Store, decision: str, tenant: str) -> tuple[Logged, Entry]:
     """The newest entry of a decision that has a GuidanceResponse; raises Refused (404)."""
-    for logged, entry in await of_decision(store, decision, tenant, MOST_ABOUT):
-        if not is_note(entry):
-            return logged, entry
+    _check_id(decision)
+    query = replace(with_guidance(tenant), decision_id=decision, limit=1)
+    for logged in await store.find(query):
+        return logged, opened(logged)
     raise problems.no_such_decision()
+
+
+def _check_id(decision: str) -> None:
+    # Not every database takes every text: what is no id of FHIR's is not looked for.
+    if not ID.fullmatch(decision):
+        raise problems.no_such_decision()
 
 
 async def chosen(

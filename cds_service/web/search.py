@@ -98,8 +98,9 @@ def search(
     `zone` is that in which a day without time is meant. Raises Refused (400), under `strict`
     (FHIR's `Prefer: handling=strict`) also for a parameter that is not known.
     """
-    kinds = (RECOMMENDATION,) if kind == GUIDANCE else ()
-    found = Search(Query(tenant=tenant, kinds=kinds))
+    found = Search(Query(tenant=tenant))
+    if kind == GUIDANCE:
+        found = Search(with_guidance(tenant))
     readers = READERS[kind]
     seen: set[str] = set()
     for name, value in sent:
@@ -119,6 +120,11 @@ def search(
     if strict and (found.ignored or found.unknown):
         raise _wrong("A search parameter is not known.", "not-supported")
     return found
+
+
+def with_guidance(tenant: str) -> Query:
+    """Entries that have a GuidanceResponse: not erased, and no referral notes."""
+    return Query(tenant=tenant, kinds=(RECOMMENDATION,), outcomes=STATUSES)
 
 
 def _not_known(found: Search, name: str) -> Search:

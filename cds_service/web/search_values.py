@@ -20,7 +20,8 @@ PATIENT_OF = "patient-of"
 STATUSES = ("success", "data-requested", "data-required")
 REVIEWS = ("accepted", "overridden")
 _INDEX = re.compile(r"0|[1-9]\d{0,17}", re.ASCII)
-_ID = re.compile(r"[A-Za-z0-9.-]{1,64}")
+ID = re.compile(r"[A-Za-z0-9.-]{1,64}")
+"""An id of a resource (FHIR R4 datatypes.html#id)."""
 _NAME = re.compile(r"(?:(Device|Organization)/)?([\w.~:@+-]+)")
 _DATE = re.compile(r"(eq|ge|gt|le|lt)?(\d.*)")
 
@@ -113,7 +114,7 @@ def _ids(found: Search, value: str, _: tzinfo | None) -> Search:
 
 
 def _decision(found: Search, value: str, _: tzinfo | None) -> Search:
-    if not _ID.fullmatch(value):
+    if not ID.fullmatch(value):
         raise ValueError("not an id")
     return found.saying("_id", value, decision_id=value)
 
@@ -129,7 +130,7 @@ def _patient(found: Search, value: str, _: tzinfo | None) -> Search:
 def _patient_of(found: Search, value: str, _: tzinfo | None) -> Search:
     if found.query.patient is not None:
         raise ValueError("two patients")
-    return replace(found, patient_of=index_of(value))
+    return replace(found.saying(PATIENT_OF, value), patient_of=index_of(value))
 
 
 def _date(found: Search, value: str, zone: tzinfo | None) -> Search:
@@ -156,7 +157,7 @@ def _entity(found: Search, value: str, zone: tzinfo | None) -> Search:
         return found.saying("entity", value, abouts=(event_index(rest),))
     if kind == "GuidanceResponse":
         identifier, _, version = rest.partition("/_history/")
-        if not _ID.fullmatch(identifier) or (version and not _INDEX.fullmatch(version)):
+        if not ID.fullmatch(identifier) or (version and not _INDEX.fullmatch(version)):
             raise ValueError("not a GuidanceResponse of ours")
         return found.saying("entity", value, decision_id=identifier)
     return _patient(found, value, zone)

@@ -20,8 +20,11 @@ from cds_service.case import (
     Origin,
     Refusal,
 )
+from cds_service.content.text import render
 from cds_service.engine.identity import canonical
 from cds_service.engine.model import Plan, RunningCourse
+from cds_service.engine.settle import settle
+from cds_service.engine.vomited import vomited as judged
 from cds_service.quantity import Quantity
 from tests.changing import replace
 from tests.engine.test_edges import AT, NO, PROTOCOL, YES, found, measured
@@ -95,6 +98,7 @@ def test_a_course_that_was_given_as_planned(medicine: str, day: int) -> None:
     assert (one.total, one.complete) == (total, left == 0)
     assert one.state == ("stop" if left == 0 else "continue")
     assert one.next_due == (None if left == 0 else AT)
+    assert one.doubt == ""
     if left:
         assert one.last_day == (times[0] + EVERY[medicine] * (total - 1)).date()
     assert medicine not in {each.dose.medicine.code for each in plan.orders}
@@ -535,7 +539,8 @@ def test_with_a_dose_at_an_unknown_time_it_is_not_known_which_was_vomited() -> N
 
 
 def test_a_record_of_a_running_order_that_cannot_be_used_holds_the_next() -> None:
-    unclear = Refusal("status-not-usable", Origin("MedicationAdministration/x"), (), "amoxicillin")
+    status, origin = (("status", "unknown"),), Origin("MedicationAdministration/x")
+    unclear = Refusal("status-not-usable", origin, status, "amoxicillin")
     decision = made(amoxicillin(refusals=(unclear,)))
     assert course(decision.plan, "amoxicillin").next_due is None
     assert cautions(decision)["no-dose-record-unclear"] == "high"
@@ -555,8 +560,28 @@ def test_vomiting_long_after_the_last_recorded_dose_is_asked_about() -> None:
     # A dose in between is likely, and nobody wrote it down.
     known = severe(given=(dose("amoxicillin", AT - timedelta(hours=9)),))
     decision = made(replace(known, findings=(*known.findings, vomit(15))))
-    assert "vomited-unknown" in cautions(decision)
+    told = [(one.code, one.medicine) for one in decision.plan.cautions if "vomited" in one.code]
+    assert told == [("vomited-unknown", "")]
     assert decision.plan.status != "success"
+
+
+def test_what_is_known_of_vomiting_keeps_when_it_was() -> None:
+    for ago, when in ((15, AT - timedelta(minutes=15)), (600, AT - timedelta(hours=10))):
+        given = (dose("amoxicillin", AT - timedelta(minutes=20)),)
+        known = severe(given=given)
+        facts = settle(replace(known, findings=(*known.findings, vomit(ago))), PROTOCOL)
+        assert [(each.at, each.verdict) for each in judged(facts)] == [
+            (when, "repeat" if ago == 15 else "unknown")
+        ]
+
+
+def test_vomiting_in_the_minute_in_which_the_visit_begins_is_of_this_visit() -> None:
+    begins = AT - timedelta(minutes=12)
+    for minutes, spoken_of in ((12, True), (13, False)):
+        given = (dose("amoxicillin", AT - timedelta(minutes=20)),)
+        known = severe(given=given, visit_start=begins)
+        decision = made(replace(known, findings=(*known.findings, vomit(minutes))))
+        assert ("vomited-repeat" in cautions(decision)) is spoken_of
 
 
 def test_the_last_dose_of_a_course_may_be_a_repeat() -> None:
@@ -581,6 +606,10 @@ def test_the_last_dose_of_a_course_may_be_a_repeat() -> None:
         ({"amount": Quantity.of("0.125", "g")}, False),
         ({"amount": Quantity.of("500", "mg")}, True),
         ({"amount": Quantity.of("40", "mg")}, True),
+        ({"amount": Quantity.of("93.75", "mg")}, False),  # a quarter less than 125 mg, no more
+        ({"amount": Quantity.of("93.7", "mg")}, True),
+        ({"amount": Quantity.of("187.5", "mg")}, False),  # half as much again, no more
+        ({"amount": Quantity.of("187.6", "mg")}, True),
         ({"amount": Quantity.of("3", "Cel")}, False),  # no dose at all: nothing to compare
         ({"amount": None}, False),
         ({"a_day": 4}, True),
@@ -601,6 +630,27 @@ def test_an_order_that_differs_from_the_protocol_waits(
         assert one.next_due is None
         assert decision.plan.status != "success"
     assert "amoxicillin" not in {each.dose.medicine.code for each in decision.plan.orders}
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"a_day": 4}, ("four times a day", "twice a day")),
+        ({"days": 14}, ("14 days", "7 days")),
+        ({"amount": Quantity.of("2", "{tbl}")}, ("2 tablets", "half a tablet")),
+    ],
+)
+def test_what_is_ordered_and_what_would_be_due_are_said_beside_each_other(
+    changes: dict[str, object], words: tuple[str, str]
+) -> None:
+    known = amoxicillin()
+    (use,) = known.in_use
+    decision = made(replace(known, in_use=(use._replace(**changes),)))  # type: ignore[arg-type]
+    (caution,) = [one for one in decision.plan.cautions if one.code == "course-differs"]
+    ordered, due = (
+        render(PROTOCOL, dict(caution.message.values)[one]) for one in ("ordered", "due")
+    )
+    assert (ordered, due) == words
 
 
 def test_gentamicin_nobody_asks_for_is_no_longer_than_seven_days() -> None:

@@ -18,6 +18,7 @@ from cds_service.content.model import Message
 from cds_service.content.text import render
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
+from cds_service.engine.model import Decision
 from tests.engine.cases import Told, every_case
 
 PROTOCOL = load()
@@ -26,14 +27,19 @@ CASES = list(every_case())
 
 @pytest.mark.parametrize("told", CASES, ids=[told.name for told in CASES])
 def test_all_that_is_said_of_a_case_has_words_and_is_of_its_type(told: Told) -> None:
-    decision = decide(told.case, PROTOCOL)
+    in_words(decide(told.case, PROTOCOL))
+
+
+def in_words(decision: Decision) -> Decision:
+    """The decision, all of whose parts are of their types and can be said."""
     for part in (decision.plan, decision.assessment):
         for path, value, hint in parts(part, type(part).__name__):
             assert fits(value, hint), f"{path}: {value!r} is no {hint}"
             if isinstance(value, Message):
-                text = render(PROTOCOL, value)
+                text = render(decision.protocol, value)
                 assert text, path
                 assert not set(text) & set("{}"), text
+    return decision
 
 
 def parts(whole: Any, path: str) -> Iterator[tuple[str, Any, Any]]:

@@ -12,6 +12,7 @@ from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from tests.changing import replace
 from tests.engine.test_edges import AT, NO, PROTOCOL, YES, case, found, measured
+from tests.engine.test_everything_said import in_words
 from tests.engine.told import bacterial
 
 WELL = [found(sign.code, NO) for sign in PROTOCOL.signs if sign.required]
@@ -32,12 +33,13 @@ def severe(**changes: object) -> Case:
     return case(*signs, *SOUND, measured("weight", "3.4", "kg"), *HERE, **changes)  # type: ignore[arg-type]
 
 
-def refused(code: str, reason: str = "future") -> Refusal:
-    return Refusal(reason, Origin(f"Observation/{code}"), (), code)
+def refused(code: str, reason: str = "future", **values: str) -> Refusal:
+    return Refusal(reason, Origin(f"Observation/{code}"), tuple(values.items()), code)
 
 
 def made(known: Case) -> Decision:
-    return decide(known, PROTOCOL)
+    """What is decided; whatever else a test looks at, all of it can be said."""
+    return in_words(decide(known, PROTOCOL))
 
 
 def cautions(decision: Decision) -> dict[str, str]:
@@ -131,7 +133,9 @@ def test_what_is_older_than_the_visit_is_asked_again() -> None:
 
 
 def test_a_record_of_a_dose_that_cannot_be_used_holds_the_medicine() -> None:
-    decision = made(severe(refusals=(refused("gentamicin", "status-not-usable"),)))
+    decision = made(
+        severe(refusals=(refused("gentamicin", "status-not-usable", status="unknown"),))
+    )
     assert "here.gentamicin" not in {order.key for order in decision.plan.orders}
     assert decision.plan.status == "data-required"
     assert "summary.not-given" in keys(decision)

@@ -653,13 +653,16 @@ def test_what_is_ordered_and_what_would_be_due_are_said_beside_each_other(
     assert (ordered, due) == words
 
 
-def test_gentamicin_nobody_asks_for_is_no_longer_than_seven_days() -> None:
-    use = order("gentamicin", AT - DAY, days=10)
+@pytest.mark.parametrize(("days", "too_long"), [(7, False), (8, True), (10, True)])
+def test_gentamicin_nobody_asks_for_is_no_longer_than_seven_days(days: int, too_long: bool) -> None:
+    # Section 3: beyond 7 days a daily caution, advice by phone.
+    use = order("gentamicin", AT - DAY, days=days)
     kept = [one for one in severe().findings if one.code != "feeding-poorly"]
     known = replace(severe(in_use=(use,)), findings=(*kept, found("feeding-poorly", NO)))
     decision = made(known)
-    assert course(decision.plan, "gentamicin").state == "hold"
-    assert "course-differs" in cautions(decision)
+    assert (course(decision.plan, "gentamicin").state == "hold") is too_long
+    assert ("course-differs" in cautions(decision)) is too_long
+    assert ("gentamicin-beyond-seven-days" in cautions(decision)) is too_long
 
 
 def test_without_a_weight_an_amount_is_not_compared() -> None:

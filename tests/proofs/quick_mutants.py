@@ -104,6 +104,8 @@ class Loop:
         self.seconds: dict[str, float] = {}
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        if session.testsfailed:
+            raise session.Interrupted("not all tests could be collected")
         # Only now: what mutmut copied is what gets imported.
         from tests.proofs import fresh, witness
 
@@ -230,7 +232,7 @@ class Loop:
         found = [*differ[:3], *islice(self.random.differ(), 5)]
         done = {*before, *(name for name in self.items if name.startswith(CASE_TESTS))}
         rest = [name for name in reaching - done if self.is_worth(name, differs=bool(found))]
-        if self.one_fails(sorted(rest, key=lambda name: ("examples" in name, self.seconds[name]))):
+        if self.one_fails(sorted(rest, key=self.seconds.__getitem__)):
             return KILLED
         Path(f"left-{os.getpid()}").write_text(json.dumps(found), encoding="utf-8")
         return SURVIVED

@@ -166,7 +166,13 @@ class Settings(BaseSettings):
             clock=local_now,
             code_version=__version__,
         )
-        return Service(protocol, store, base=self.base, code_version=__version__)
+        return Service(
+            protocol,
+            store,
+            base=self.base,
+            code_version=__version__,
+            retention_days=self.retention_days,
+        )
 
     def signer(self) -> Signer:
         """What signs the log's checkpoints; raises SettingsError.

@@ -1,14 +1,18 @@
 """The settings: read from the environment only, all that is wrong told at once."""
 
 import asyncio
+import base64
 import re
 from pathlib import Path
 
 import pytest
 
 from cds_service import __version__
+from cds_service.audit.keys import make_key
 from cds_service.errors import ContentError, LogUnavailable, SettingsError
+from cds_service.service import Service
 from cds_service.settings import Settings
+from tests.logs import entry_at
 
 
 @pytest.fixture(autouse=True)
@@ -160,6 +164,95 @@ def test_an_adaptation_is_not_laid_over_another_edition() -> None:
 def test_a_log_that_cannot_be_opened_stops_the_start(tmp_path: Path) -> None:
     with pytest.raises(LogUnavailable):
         Settings.read(database_url=f"sqlite:///{tmp_path}").service()
+
+
+def built(**given: object) -> Service:
+    service = Settings.read(**given).service()
+    asyncio.run(service.store.close())
+    return service
+
+
+def test_the_key_of_a_new_log_is_made_beside_it_for_its_owner_only(tmp_path: Path) -> None:
+    path = tmp_path / "new/log.db"
+    url = f"sqlite:///{path}"
+    built(database_url=url)
+    key = path.with_name("log.db.key")
+    made = key.read_bytes()
+
+    assert key.stat().st_mode & 0o777 == 0o600
+    assert sorted(each.name for each in path.parent.glob("*key*")) == ["log.db.key"]
+    built(database_url=url)
+    assert key.read_bytes() == made
+
+
+def test_a_log_whose_key_is_gone_is_not_signed_with_another(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path}/log.db"
+    built(database_url=url)
+    (tmp_path / "log.db.key").unlink()
+
+    with pytest.raises(SettingsError, match=r"log\.db\.key: cannot be read"):
+        built(database_url=url)
+
+
+def test_a_log_is_named_after_the_base_and_all_its_keys_sign(tmp_path: Path) -> None:
+    old, new = tmp_path / "old.pem", tmp_path / "new.pem"
+    for key in (old, new):
+        make_key(key)
+
+    signer = Settings.read(log_key_file=f"{old}, {new}").signer()
+
+    assert [key.name for key in signer.verifier_keys] == ["cds-service.example/fhir"] * 2
+    named = Settings.read(log_key_file=str(old), log_name="log.marrow-vale.example").signer()
+    assert [key.name for key in named.verifier_keys] == ["log.marrow-vale.example"]
+    assert findings(log_name="two words") == (
+        "CDS_LOG_NAME: should be a name of the log without spaces and plus signs",
+    )
+
+
+def test_payloads_are_encrypted_when_a_key_is_named(tmp_path: Path) -> None:
+    key = tmp_path / "payload.key"
+    key.write_bytes(base64.b64encode(bytes(32)) + b"\n")
+    key.chmod(0o600)
+    service = Settings.read(payload_key_file=str(key)).service()
+    body = (Path(__file__).parents[1] / "examples/06-infection-unlikely/request.json").read_bytes()
+    asyncio.run(service.recommend(body))
+    entry = entry_at(service.store, 0)
+    asyncio.run(service.store.close())
+
+    assert entry.request == body
+    written = b"".join(path.read_bytes() for path in tmp_path.glob("cds-service/log.db*"))
+    for name in (b"mv-infant-06", entry.decision_id.encode(), b"GuidanceResponse"):
+        assert name in body + entry.response
+        assert name not in written
+
+
+@pytest.mark.parametrize(
+    ("content", "mode", "told"),
+    [
+        (b"short", 0o600, "32 random bytes"),
+        (b"!" * 44, 0o600, "32 random bytes"),
+        (base64.b64encode(bytes(32)), 0o640, "chmod 600"),
+        (None, 0o600, "cannot be read"),
+    ],
+)
+def test_a_key_of_payloads_that_is_none_is_refused(
+    tmp_path: Path, content: bytes | None, mode: int, told: str
+) -> None:
+    key = tmp_path / "payload.key"
+    if content is not None:
+        key.write_bytes(content)
+        key.chmod(mode)
+
+    with pytest.raises(SettingsError, match=told) as refused:
+        built(payload_key_file=str(key))
+    assert content is None or content.decode() not in str(refused.value)
+
+
+def test_how_long_requests_are_kept_is_a_setting() -> None:
+    assert built(retention_days=30).retention_days == 30
+    assert findings(retention_days=-1) == (
+        "CDS_RETENTION_DAYS: should be a number of days, or 0 to keep everything (retention)",
+    )
 
 
 def test_the_readme_lists_every_setting_with_its_default() -> None:

@@ -67,8 +67,11 @@ class SqliteStore(BaseStore):
 
     def _record(self, items: Sequence[Item]) -> Screened:
         """See `BaseStore`. What was erased is removed from the write-ahead file as well."""
-        connection = self._opened()
-        done = self._at_once(connection, items) or self._in_turn(connection, items)
+        try:
+            connection = self._opened()
+            done = self._at_once(connection, items) or self._in_turn(connection, items)
+        except sqlite3.Error as error:
+            raise LogUnavailable(f"the audit log cannot be written: {error}") from error
         self._empty_write_ahead(connection)
         return done
 

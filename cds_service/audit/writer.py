@@ -46,7 +46,9 @@ class _State:
 
     def fails(self, entries: int, error: Exception) -> None:
         if not self._failing:
-            _log.error("audit log: fails, no recommendation is given: %s", error)
+            # The message of any other fault may hold what a caller sent.
+            said = error if isinstance(error, LogUnavailable | OSError) else type(error).__name__
+            _log.error("audit log: fails, no recommendation is given: %s", said)
         self._failing = True
         self._refused += entries
 

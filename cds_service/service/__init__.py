@@ -9,9 +9,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
-import orjson
-
-from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION, Entry, Origin, digest
+from cds_service.audit.record import FEEDBACK, RECOMMENDATION, Entry, Origin, digest
 from cds_service.audit.retry import Kept, Retries
 from cds_service.audit.store import Logged, Receipt, Store
 from cds_service.content.library import Library
@@ -22,6 +20,7 @@ from cds_service.fhir.read import read
 from cds_service.fhir.read_feedback import Feedback, read_feedback
 from cds_service.fhir.write import spoken_languages, write
 from cds_service.fhir.write_note import write_note
+from cds_service.service.erasing import erasure
 from cds_service.service.reviews import feedback_entry, meant
 
 
@@ -61,12 +60,14 @@ class Service:
         base: str,
         code_version: str,
         clock: Callable[[], datetime] = local_now,
+        retention_days: int = 0,
     ) -> None:
         self.protocol = protocol
         self.store = store
         self.base = base
         self.code_version = code_version
         self.clock = clock
+        self.retention_days = retention_days
         self._retries = Retries(store)
 
     def decide(
@@ -204,7 +205,8 @@ class Service:
         What the entry leaves in the tree stays, so every proof keeps working. `reason` is kept
         for ever: it names no infant. None when there is nothing to erase. Raises LogUnavailable.
         """
-        return await self.store.erase(index, self._erasure(index, reason, origin))
+        said = erasure(index, reason, self.clock(), self.code_version, origin)
+        return await self.store.erase(index, said)
 
     async def erase_old(self, days: int) -> int:
         """Erase what was recorded more than that many days ago; how many entries that were.
@@ -217,27 +219,6 @@ class Service:
             done = await asyncio.gather(*(self.erase(index, reason) for index in kept))
             erased += sum(receipt is not None for receipt in done)
         return erased
-
-    def _erasure(self, index: int, reason: str, origin: Origin) -> Entry:
-        now = self.clock()
-        request = orjson.dumps({"reason": reason})
-        return Entry(
-            request=request,
-            response=b"",
-            request_sha256=digest(request),
-            response_sha256=digest(b""),
-            as_of=now,
-            recorded=now,
-            decision_id="",
-            protocol="",
-            content_digest="",
-            code_version=self.code_version,
-            language="",
-            strict=False,
-            origin=origin,
-            kind=ERASURE,
-            about=index,
-        )
 
 
 def _answer(kept: Kept) -> Answer:

@@ -8,6 +8,7 @@ from fastapi_offline import FastAPIOffline
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cds_service.service import Service
+from cds_service.service.erasing import retention
 from cds_service.web import audit, conformance, docs, health, log, problems, reviewing
 from cds_service.web.apply import APPLY, NOTE, Apply, path
 from cds_service.web.records import Who, nobody
@@ -83,7 +84,8 @@ def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str,
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        yield
+        async with retention(service.retention_days, service.erase_old):
+            yield
         await service.store.close()
 
     app = FastAPIOffline(

@@ -5,10 +5,12 @@ import resource
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from cds_service.audit import sqlite_layout
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import TRIAL_BYTES
 from cds_service.errors import LogUnavailable
@@ -197,3 +199,24 @@ def test_too_many_waiting_entries_are_refused(
 
     with pytest.raises(LogUnavailable, match="keep up"):
         append(opened())
+
+
+def test_a_fault_is_told_without_what_was_sent(
+    opened: Opened, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = opened()
+    named = replace(entry(), patient="Patient/orla-fenn", key="orla-key")
+
+    def faulty(*given: object) -> None:
+        raise ValueError(str(given))
+
+    with monkeypatch.context() as patched:
+        patched.setattr(sqlite_layout, "insert", faulty)
+        with pytest.raises(LogUnavailable) as refused:
+            asyncio.run(store.append(named))
+    asyncio.run(store.append(named))
+    with full_disk(0), pytest.raises(LogUnavailable) as full:
+        asyncio.run(store.append(replace(named, key="orla-key-2")))
+
+    assert "ValueError" in caplog.text
+    assert "orla" not in caplog.text + str(refused.value) + str(full.value)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
+from datetime import timedelta
 from decimal import Decimal
 from fnmatch import fnmatchcase
 from functools import cached_property
@@ -208,6 +209,21 @@ class Protocol:
     def made(self) -> dict[Hashable, Any]:
         """What others have made of this content alone, once and for good (compiled conditions)."""
         return {}
+
+    @cached_property
+    def age_limit(self) -> Decimal:
+        """`age_below` in days."""
+        return self.age_below.quantity.to("d").value
+
+    @cached_property
+    def visit_time(self) -> timedelta:
+        """`visit_length` as a span of time, to the minute."""
+        return timedelta(minutes=int(self.visit_length.quantity.to("min").value))
+
+    @cached_property
+    def course_gap_time(self) -> timedelta:
+        """`course_gap` as a span of time, to the hour."""
+        return timedelta(hours=int(self.course_gap.quantity.to("h").value))
 
     @cached_property
     def row_by_code(self) -> dict[str, Row]:

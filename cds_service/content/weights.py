@@ -2,13 +2,17 @@
 
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 
 from cds_service.content.model import Cite, Number
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class WeightLimits:
-    """When a weight is believed, doubted or refused (days, kg, fractions, z-scores)."""
+    """When a weight is believed, doubted or refused (days, kg, fractions, z-scores).
+
+    The days and hours that every infant is held against are worked out once.
+    """
 
     cite: Cite
     stale_young: Number
@@ -22,6 +26,26 @@ class WeightLimits:
     z_low: Number
     weigh_again_from: Number
     agree_within: Number
+
+    @cached_property
+    def newborn_days(self) -> Decimal:
+        """`newborn_until` in days."""
+        return self.newborn_until.quantity.to("d").value
+
+    @cached_property
+    def young_days(self) -> Decimal:
+        """`stale_young_until` in days."""
+        return self.stale_young_until.quantity.to("d").value
+
+    @cached_property
+    def young_hours(self) -> Decimal:
+        """`stale_young` in hours."""
+        return self.stale_young.quantity.to("h").value
+
+    @cached_property
+    def older_hours(self) -> Decimal:
+        """`stale_older` in hours."""
+        return self.stale_older.quantity.to("h").value
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ that is YES acts at once, whatever else is missing.
 """
 
 from collections.abc import Iterable
+from typing import NamedTuple
 
 from cds_service.case import Answer, Refusal
 from cds_service.content.model import (
@@ -19,15 +20,17 @@ from cds_service.content.model import (
     table_tests,
 )
 from cds_service.content.treatment import Protocol
-from cds_service.engine.conditions import evaluate
+from cds_service.engine.conditions import Compiled, compiled, evaluate
 from cds_service.engine.earlier import about_earlier
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Caution, Class, Missing, RowResult, Test
-from cds_service.engine.trace import reasons
+from cds_service.engine.trace import Teller, reasons, ruled_out, teller
 from cds_service.engine.words import refused
 
 # Facts about the infant itself; each has a way of its own to be asked for.
 _WHO = ("age", "sex")
+
+_YES, _NO, _UNKNOWN = Answer.YES, Answer.NO, Answer.NOT_ASSESSED
 
 # Refusals of things that nobody can name: what they were might change everything.
 _GRAVE = frozenset(
@@ -50,15 +53,18 @@ def assess(facts: Facts) -> Assessment:
     classes: list[Class] = []
     asked: set[str] = set()
     for table in facts.protocol.tables:
-        if table.unless_severe and any(held.severe for held in classes):
+        if table.unless_severe and any(each.severe for each in classes):
             asked.add(table.code)  # not asked now, but what was said is not left over either
             continue
         results = _results(table, facts)
-        if results:
-            asked.add(table.code)
-            _keep(table, results, facts)
+        if not results:
+            continue
+        asked.add(table.code)
+        _keep(table, results, facts)
         rows += results
-        classes += _class(results)
+        held = _class(results)
+        if held is not None:
+            classes.append(held)
     return Assessment(
         classes=tuple(classes),
         rows=tuple(rows),
@@ -66,6 +72,15 @@ def assess(facts: Facts) -> Assessment:
         not_recorded=_not_recorded(facts, asked),
         cautions=_cautions(facts, asked),
     )
+
+
+class _Asked(NamedTuple):
+    """One row with its condition compiled, and what it is when it does not hold."""
+
+    row: Row
+    holds: Compiled
+    tell: Teller
+    no: RowResult
 
 
 def _results(table: Table, facts: Facts) -> list[RowResult]:
@@ -77,19 +92,46 @@ def _results(table: Table, facts: Facts) -> list[RowResult]:
         if not facts.case.earlier and table.code in facts.protocol.follow_up_tables:
             return []
         gate = evaluate(table.when, facts, row=True)
-        if gate is Answer.NO:
+        if gate is _NO:
             return []
-        if gate is Answer.NOT_ASSESSED:
+        if gate is _UNKNOWN:
             open_tests = reasons(table.when, facts, gate, row=True)
             return [RowResult(table.code, table.rows[0], gate, open_tests)]
     results: list[RowResult] = []
-    for row in table.rows:
-        result = _result(table, row, results, facts)
-        if result is not None:
-            results.append(result)
-        if result is not None and result.answer is Answer.YES:
-            break
+    none_open = True
+    for row, holds, tell, no in _rows(table, facts.protocol):
+        answer = holds(facts, True)
+        if answer is _NO:
+            results.append(no)
+            continue
+        deciding: list[Test] = []
+        tell(facts, answer, True, deciding)
+        results.append(RowResult(table.code, row, answer, tuple(deciding)))
+        if answer is _YES:
+            return results
+        none_open = False
+    last = table.rows[-1]
+    # The last row says only what the rows above leave over: alone it is never undecided.
+    if last.when is None and none_open:
+        results.append(RowResult(table.code, last, _YES, ruled_out(table, facts)))
     return results
+
+
+def _rows(table: Table, protocol: Protocol) -> list[_Asked]:
+    """The rows of a table that ask something; made once for each protocol."""
+    kept: list[_Asked] | None = protocol.made.get(("rows", table.code))
+    if kept is None:
+        asking = [(row, row.when) for row in table.rows if row.when is not None]
+        kept = protocol.made["rows", table.code] = [
+            _Asked(
+                row,
+                compiled(when, protocol),
+                teller(when, protocol),
+                RowResult(table.code, row, _NO, ()),
+            )
+            for row, when in asking
+        ]
+    return kept
 
 
 def _keep(table: Table, results: list[RowResult], facts: Facts) -> None:
@@ -104,40 +146,14 @@ def _keep(table: Table, results: list[RowResult], facts: Facts) -> None:
             classes[row.now] = Answer.NOT_ASSESSED
 
 
-def _result(table: Table, row: Row, above: list[RowResult], facts: Facts) -> RowResult | None:
-    if row.when is None:
-        # The last row says only what the rows above leave over: alone it is never undecided.
-        if any(result.answer is not Answer.NO for result in above):
-            return None
-        return RowResult(table.code, row, Answer.YES, tuple(_ruled_out(table, facts)))
-    answer = evaluate(row.when, facts, row=True)
-    deciding = reasons(row.when, facts, answer, row=True) if answer is not Answer.NO else ()
-    return RowResult(table.code, row, answer, deciding)
-
-
-def _ruled_out(table: Table, facts: Facts) -> Iterable[Test]:
-    """What was recorded and rules out the rows above: the evidence of the last row."""
-    found: dict[tuple[str, str], Test] = {}
-    overruled = facts.protocol.overruled_facts
-    for row in table.rows:
-        for test in reasons(row.when, facts, Answer.NO, row=True) if row.when is not None else ():
-            if test.origins and test.fact not in overruled:
-                found.setdefault((test.fact, _limit(test)), test)
-    return found.values()
-
-
-def _limit(test: Test) -> str:
-    """The limit that a measure was compared with; "" for a sign."""
-    return next((str(value) for name, value in test.what.values if name == "limit"), "")
-
-
-def _class(results: list[RowResult]) -> Iterable[Class]:
-    if not results or results[-1].answer is not Answer.YES:
-        return
+def _class(results: list[RowResult]) -> Class | None:
+    """The class that a table gives, if a row of it holds."""
     held = results[-1]
-    open_above = tuple(r.row.code for r in results if r.answer is Answer.NOT_ASSESSED)
+    if held.answer is not _YES:
+        return None
+    open_above = tuple([each.row.code for each in results if each.answer is _UNKNOWN])
     row = held.row
-    yield Class(held.table, row.code, row.severe, held.tests, row.cite, open_above, row.no_illness)
+    return Class(held.table, row.code, row.severe, held.tests, row.cite, open_above, row.no_illness)
 
 
 def _missing(rows: list[RowResult], facts: Facts) -> tuple[Missing, ...]:

@@ -8,7 +8,7 @@ import operator
 from collections.abc import Callable
 from decimal import Decimal
 
-from cds_service.case import Answer, Measurement, all_of, any_of, negated
+from cds_service.case import Answer, Measurement, any_of, negated
 from cds_service.content.model import (
     ABOUT_CLASSES,
     Condition,
@@ -31,8 +31,8 @@ OPS = {
     "above": operator.gt,
 }
 
-
-_Test = Callable[[Facts, bool], Answer]
+Compiled = Callable[[Facts, bool], Answer]
+"""A condition as a function of the facts and of `row` (see `evaluate`)."""
 
 _YES, _NO, _UNKNOWN = Answer.YES, Answer.NO, Answer.NOT_ASSESSED
 
@@ -51,16 +51,16 @@ def evaluate(condition: Condition, facts: Facts, *, row: bool = False) -> Answer
     return compiled(condition, facts.protocol)(facts, row)
 
 
-def compiled(condition: Condition, protocol: Protocol) -> _Test:
+def compiled(condition: Condition, protocol: Protocol) -> Compiled:
     """The condition as a function of (facts, row); made once for each protocol."""
     # Kept beside its condition, so that the identity cannot come to mean another one.
-    kept: tuple[Condition, _Test] | None = protocol.made.get(id(condition))
+    kept: tuple[Condition, Compiled] | None = protocol.made.get(id(condition))
     if kept is None or kept[0] is not condition:
         kept = protocol.made[id(condition)] = condition, _compile(condition, protocol)
     return kept[1]
 
 
-def _compile(condition: Condition, protocol: Protocol) -> _Test:
+def _compile(condition: Condition, protocol: Protocol) -> Compiled:
     if isinstance(condition, FindingTest):
         return _finding(condition, protocol)
     if isinstance(condition, MeasureTest):
@@ -78,9 +78,9 @@ def _compile(condition: Condition, protocol: Protocol) -> _Test:
     return _group(condition, [_any_sign(plain), *others] if plain else others)
 
 
-def _group(group: Group, items: list[_Test]) -> _Test:
+def _group(group: Group, items: list[Compiled]) -> Compiled:
     if group.kind == "all":
-        return lambda facts, row: all_of([item(facts, row) for item in items])
+        return _all(items)
     if group.kind == "any":
         return _any(items)
     if group.kind == "none":
@@ -89,7 +89,21 @@ def _group(group: Group, items: list[_Test]) -> _Test:
     return _at_least(group.count, items)
 
 
-def _any(items: list[_Test]) -> _Test:
+def _all(items: list[Compiled]) -> Compiled:
+    def every(facts: Facts, row: bool) -> Answer:
+        result = _YES
+        for item in items:
+            answer = item(facts, row)
+            if answer is _NO:
+                return _NO
+            if answer is _UNKNOWN:
+                result = _UNKNOWN
+        return result
+
+    return every
+
+
+def _any(items: list[Compiled]) -> Compiled:
     if len(items) == 1:
         return items[0]
 
@@ -106,7 +120,7 @@ def _any(items: list[_Test]) -> _Test:
     return either
 
 
-def _any_sign(signs: list[Sign]) -> _Test:
+def _any_sign(signs: list[Sign]) -> Compiled:
     """As `_any` over plain signs, which most rows consist of: one look-up each, no calls."""
     codes = [(sign.code, sign.required, sign) for sign in signs]
 
@@ -130,7 +144,7 @@ def _plain_sign(item: Condition, protocol: Protocol) -> Sign | None:
     return protocol.sign_by_code.get(item.code)
 
 
-def _at_least(count: int, items: list[_Test]) -> _Test:
+def _at_least(count: int, items: list[Compiled]) -> Compiled:
     def enough(facts: Facts, row: bool) -> Answer:
         answers = [item(facts, row) for item in items]
         yes = answers.count(_YES)
@@ -141,45 +155,50 @@ def _at_least(count: int, items: list[_Test]) -> _Test:
     return enough
 
 
-def _finding(test: FindingTest, protocol: Protocol) -> _Test:
+def _finding(test: FindingTest, protocol: Protocol) -> Compiled:
     code, wants_yes = test.code, test.expect is _YES
     if code.startswith(ABOUT_CLASSES):
         return lambda facts, _row: facts.classes.get(code, _NO)
-    known = (
-        _derived(protocol.derived_by_code[code], protocol)
-        if (code in protocol.derived_by_code)
-        else None
-    )
-
-    sign = protocol.sign_by_code.get(code)
+    if code in protocol.derived_by_code:
+        known = _derived(protocol.derived_by_code[code], protocol)
+        return known if wants_yes else lambda facts, row: negated(known(facts, row))
+    yes, no = (_YES, _NO) if wants_yes else (_NO, _YES)
+    sign = protocol.sign_by_code[code]
+    required = sign.required
 
     def ask(facts: Facts, row: bool) -> Answer:
-        answer = facts.answers.get(code, _UNKNOWN) if known is None else known(facts, False)
-        if answer is _UNKNOWN and row and not _is_asked(sign, facts):
-            answer = _NO
-        return answer if wants_yes else negated(answer)
+        answer = facts.answers.get(code)
+        if answer is _YES:
+            return yes
+        if answer is _NO or (row and not required and not _is_asked(sign, facts)):
+            return no
+        return _UNKNOWN
 
     return ask
 
 
-def _derived(derived: Derived, protocol: Protocol) -> _Test:
+def _derived(derived: Derived, protocol: Protocol) -> Compiled:
     conditions = [compiled(condition, protocol) for condition in derived.first_known]
 
-    def first_known(facts: Facts, row: bool) -> Answer:
-        answers = (condition(facts, row) for condition in conditions)
-        return next((known for known in answers if known is not _UNKNOWN), derived.otherwise)
+    def first_known(facts: Facts, _row: bool) -> Answer:
+        for condition in conditions:
+            answer = condition(facts, False)  # an unknown is never NO here, in a row neither
+            if answer is not _UNKNOWN:
+                return answer
+        return derived.otherwise
 
     return first_known
 
 
-def _is_asked(sign: Sign | None, facts: Facts) -> bool:
-    """Whether an unknown answer leaves a row open: always, or while another sign is YES."""
-    if sign is None or sign.required or sign.code in facts.unsettled:
+def _is_asked(sign: Sign, facts: Facts) -> bool:
+    """Whether the unknown answer to a sign that is not always required leaves a row open."""
+    if sign.code in facts.unsettled:
         return True
-    return any(facts.answers.get(other) is _YES for other in sign.required_when)
+    beside = sign.required_when
+    return bool(beside) and any(facts.answers.get(other) is _YES for other in beside)
 
 
-def _measure(test: MeasureTest, protocol: Protocol) -> _Test:
+def _measure(test: MeasureTest, protocol: Protocol) -> Compiled:
     known = _measured(test, protocol)
     if test.if_unknown is _UNKNOWN:
         return known
@@ -191,7 +210,7 @@ def _measure(test: MeasureTest, protocol: Protocol) -> _Test:
     return safer
 
 
-def _measured(test: MeasureTest, protocol: Protocol) -> _Test:
+def _measured(test: MeasureTest, protocol: Protocol) -> Compiled:
     span = computed(test)
     if span is not None:
         return _span(test, span)
@@ -213,7 +232,7 @@ def _measured(test: MeasureTest, protocol: Protocol) -> _Test:
     return ask
 
 
-def _span(test: MeasureTest, span: Span) -> _Test:
+def _span(test: MeasureTest, span: Span) -> Compiled:
     limit, compare = _limit(test), OPS[test.op]
 
     def ask(facts: Facts, _row: bool) -> Answer:

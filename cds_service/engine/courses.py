@@ -60,7 +60,7 @@ def past(medicine: str, facts: Facts, since: date | None = None) -> Past:
 
 
 def _of_this_course(given: list[GivenDose], facts: Facts, since: date | None) -> Iterator[datetime]:
-    gap = timedelta(hours=int(facts.protocol.course_gap.quantity.to("h").value))
+    gap = facts.protocol.course_gap_time
     later = facts.case.as_of
     for at in sorted({dose.at for dose in given if dose.at is not None}, reverse=True):
         if later - at > gap and (since is None or at.date() < since):
@@ -233,7 +233,7 @@ def _is_over(order: MedicineInUse, record: Past, facts: Facts) -> bool:
     ends = [*record.kept[:1], *record.missed[:1]]
     if order.since is not None and order.days is not None:
         ends.append(order.since + timedelta(days=order.days))
-    gap = timedelta(hours=int(facts.protocol.course_gap.quantity.to("h").value))
+    gap = facts.protocol.course_gap_time
     return bool(ends) and facts.case.as_of - max(ends) > gap
 
 

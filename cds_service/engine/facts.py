@@ -8,7 +8,7 @@ from decimal import Decimal
 
 from cds_service.case import Age, Answer, Case, Measurement, Origin
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Caution, Dose, NoDose, Vomited
+from cds_service.engine.model import Caution, Dose, NoDose, Vomited, Weight
 
 
 @dataclass(slots=True)
@@ -42,6 +42,8 @@ class Facts:
     """Doses made so far for this infant, by medicine: one dose serves every branch."""
     vomited: tuple[Vomited, ...] | None = None
     """Doses that were vomited, once somebody asked for them (engine.vomited)."""
+    weight: Weight | None = None
+    """The weight to dose by, once somebody asked for it (engine.weight)."""
 
     def answer(self, code: str) -> Answer:
         """The answer to a sign; NOT_ASSESSED when nobody said."""
@@ -74,12 +76,12 @@ class Facts:
         if age is None:
             return self
         then = Age(max(0, age.low - days), max(0, age.high - days), age.origin)
-        return replace(self, case=replace(self.case, age=then))
+        return replace(self, case=replace(self.case, age=then), weight=None)
 
     def age_is_inside(self) -> bool:
         """Whether the infant is certainly young enough for this protocol."""
-        limit = self.protocol.age_below.quantity.to("d").value
-        return self.case.age is not None and self.case.age.high < limit
+        age = self.case.age
+        return age is not None and age.high < self.protocol.age_limit
 
     def gestation_now(self) -> tuple[Decimal, Decimal] | None:
         """Postmenstrual age in days as a span: gestational age at birth plus age since."""

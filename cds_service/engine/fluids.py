@@ -15,9 +15,8 @@ from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, FluidOrder, FluidStep, Missing
+from cds_service.engine.model import Caution, FluidOrder, FluidStep, Missing, Weight
 from cds_service.engine.situation import Situation
-from cds_service.engine.weight import Weight
 from cds_service.engine.words import listed, reading, said
 from cds_service.quantity import Quantity, plain, to_step
 

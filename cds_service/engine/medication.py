@@ -13,12 +13,11 @@ from cds_service.content.treatment import VOMITED, Course, Protocol
 from cds_service.engine.course_cautions import course_cautions, course_missing
 from cds_service.engine.courses import running_courses, serves
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, Missing, Need, NoDose, Order, RunningCourse
+from cds_service.engine.model import Caution, Missing, Need, NoDose, Order, RunningCourse, Weight
 from cds_service.engine.order_cautions import open_contraindications, order_cautions
 from cds_service.engine.orders import make_orders
 from cds_service.engine.situation import Situation
 from cds_service.engine.trace import reasons
-from cds_service.engine.weight import Weight
 from cds_service.engine.words import listed, reading
 
 

@@ -75,6 +75,25 @@ class Caution:
     """The medicine it is about, if it is about one: its orders are implicated."""
 
 
+class Weight(NamedTuple):
+    """The weight to dose by (kg), or why there is none (`hold`), and what to say about it."""
+
+    kg: Decimal | None
+    hold: Message | None
+    origins: tuple[Origin, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+    weigh_again: bool = False
+    lowest: Decimal | None = None
+    """The lowest weight of this visit, believed or not: a very small baby is referred by it."""
+
+    @property
+    def quantity(self) -> Quantity:
+        """The weight in kg; only when there is one."""
+        if self.kg is None:
+            raise ValueError("there is no weight to dose by")
+        return Quantity(self.kg, "kg")
+
+
 @dataclass(frozen=True, slots=True)
 class Assessment:
     """The classes that hold, every row's result, what is missing, what was noticed."""

@@ -5,7 +5,7 @@ contradiction is reported; an explicit danger sign YES is never overridden by an
 by an implication. Unknown stays NOT_ASSESSED.
 """
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from decimal import Decimal
 from typing import TypeVar
 
@@ -38,7 +38,7 @@ def settle(case: Case, protocol: Protocol) -> Facts:
 
 def visit_begins(case: Case, protocol: Protocol) -> datetime:
     """The earliest moment that belongs to this visit."""
-    oldest = case.as_of - timedelta(minutes=int(protocol.visit_length.quantity.to("min").value))
+    oldest = case.as_of - protocol.visit_time
     return oldest if case.visit_start is None else max(oldest, case.visit_start)
 
 

@@ -14,8 +14,7 @@ from cds_service.content.treatment import REFERRAL, ClassPlan, Course, Regimen
 from cds_service.engine.computed import day_of_treatment
 from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Assessment, Class, Missing
-from cds_service.engine.weight import Weight
+from cds_service.engine.model import Assessment, Class, Missing, Weight
 
 
 @dataclass(frozen=True, slots=True)

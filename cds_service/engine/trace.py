@@ -1,7 +1,8 @@
 """The reasons behind an answer: which tests decided it, on which of the caller's resources."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from decimal import Decimal
+from typing import NamedTuple
 
 from cds_service.case import Age, Answer, Origin, negated
 from cds_service.content.model import (
@@ -13,10 +14,11 @@ from cds_service.content.model import (
     Group,
     MeasureTest,
     Message,
+    Table,
 )
 from cds_service.content.treatment import Protocol
 from cds_service.engine.computed import Known, computed
-from cds_service.engine.conditions import compiled
+from cds_service.engine.conditions import Compiled, compiled
 from cds_service.engine.facts import Facts
 from cds_service.engine.growth import weight_for_age
 from cds_service.engine.model import Test
@@ -38,25 +40,77 @@ def reasons(
     `row` is that of `conditions.evaluate`.
     """
     found: list[Test] = []
-    _teller(condition, facts.protocol)(facts, wanted, row, found)
+    teller(condition, facts.protocol)(facts, wanted, row, found)
     return tuple(found)
 
 
-_Teller = Callable[[Facts, Answer, bool, list[Test]], None]
+Teller = Callable[[Facts, Answer, bool, list[Test]], None]
 """Adds the tests that came out as wanted."""
+_Maker = Callable[[Facts, Answer], Test]
 
 
-def _teller(condition: Condition, protocol: Protocol) -> _Teller:
+class _Leaf(NamedTuple):
+    """One test of a row: how it is asked, and told when it came out as it has to, to rule out."""
+
+    ask: Compiled
+    rules_out: Answer
+    make: _Maker
+    key: tuple[str, str]
+    """Its fact ("" where that depends on the infant) and the limit ("" of a sign)."""
+    sign: str
+    """The sign, if it is one: without an origin it is not told."""
+
+
+def ruled_out(table: Table, facts: Facts) -> tuple[Test, ...]:
+    """What was recorded and rules out the rows of a table, each fact and limit once."""
+    found: dict[tuple[str, str], Test] = {}
+    origins, overruled = facts.origins, facts.protocol.overruled_facts
+    for ask, wanted, make, key, sign in _leaves_of(table, facts.protocol):
+        if key in found or (sign and not origins.get(sign)) or ask(facts, True) is not wanted:
+            continue
+        test = make(facts, wanted)
+        if test.origins and test.fact not in overruled:
+            found.setdefault((test.fact, key[1]), test)
+    return tuple(found.values())
+
+
+def _leaves_of(table: Table, protocol: Protocol) -> list[_Leaf]:
+    """The tests of a table's rows, but for those that are never evidence; made once."""
+    kept: list[_Leaf] | None = protocol.made.get(("ruled-out", table.code))
+    if kept is None:
+        overruled = protocol.overruled_facts
+        conditions = [row.when for row in table.rows if row.when is not None]
+        found = [leaf for when in conditions for leaf in _leaves(when, Answer.NO, protocol)]
+        kept = [leaf for leaf in found if leaf.key[0] not in overruled]
+        protocol.made["ruled-out", table.code] = kept
+    return kept
+
+
+def _leaves(condition: Condition, wanted: Answer, protocol: Protocol) -> Iterator[_Leaf]:
+    if isinstance(condition, Group):
+        turned = negated(wanted) if condition.kind == "none" else wanted
+        for item in condition.items:
+            yield from _leaves(item, turned, protocol)
+    elif isinstance(condition, FindingTest):
+        sign = "" if condition.code.startswith(ABOUT_CLASSES) else condition.code
+        ask, key = compiled(condition, protocol), (condition.code, "")
+        yield _Leaf(ask, wanted, _of_finding(condition), key, sign)
+    else:
+        key = (_fact(condition), str(said(condition.limit)))
+        yield _Leaf(compiled(condition, protocol), wanted, _of_measure(condition), key, "")
+
+
+def teller(condition: Condition, protocol: Protocol) -> Teller:
     """The reasons of a condition as a function; made once for each protocol."""
     key = ("teller", id(condition))
     # Kept beside its condition, so that the identity cannot come to mean another one.
-    kept: tuple[Condition, _Teller] | None = protocol.made.get(key)
+    kept: tuple[Condition, Teller] | None = protocol.made.get(key)
     if kept is None or kept[0] is not condition:
         kept = protocol.made[key] = condition, _make_teller(condition, protocol)
     return kept[1]
 
 
-def _make_teller(condition: Condition, protocol: Protocol) -> _Teller:
+def _make_teller(condition: Condition, protocol: Protocol) -> Teller:
     if isinstance(condition, Group):
         return _of_group(condition, protocol)
     ask = compiled(condition, protocol)
@@ -69,8 +123,8 @@ def _make_teller(condition: Condition, protocol: Protocol) -> _Teller:
     return tell
 
 
-def _of_group(group: Group, protocol: Protocol) -> _Teller:
-    items, turns = [_teller(item, protocol) for item in group.items], group.kind == "none"
+def _of_group(group: Group, protocol: Protocol) -> Teller:
+    items, turns = [teller(item, protocol) for item in group.items], group.kind == "none"
 
     def tell(facts: Facts, wanted: Answer, row: bool, found: list[Test]) -> None:
         turned = negated(wanted) if turns else wanted
@@ -80,7 +134,7 @@ def _of_group(group: Group, protocol: Protocol) -> _Teller:
     return tell
 
 
-def _of_finding(test: FindingTest) -> Callable[[Facts, Answer], Test]:
+def _of_finding(test: FindingTest) -> _Maker:
     if test.code.startswith(ABOUT_CLASSES):
         return lambda facts, wanted: _about_class(test, facts, wanted)
     what = Message("test.finding", (("sign", Message(f"sign.{test.code}")),))
@@ -88,27 +142,31 @@ def _of_finding(test: FindingTest) -> Callable[[Facts, Answer], Test]:
     return lambda facts, wanted: Test(what, wanted, cite, code, facts.origins.get(code, ()))
 
 
-def _of_measure(test: MeasureTest) -> Callable[[Facts, Answer], Test]:
+def _of_measure(test: MeasureTest) -> _Maker:
     key = "test.measure-confirmed" if test.confirmed else "test.measure"
     values: tuple[tuple[str, str | Message], ...] = (
         ("measure", Message(f"measure.{test.measure}")),
         ("op", Message(f"op.{test.op}")),
         ("limit", said(test.limit)),
     )
+    fact, value, origins = _fact(test), _value(test), _origins(test)
 
     def make(facts: Facts, wanted: Answer) -> Test:
-        what = Message(key, (*values, ("value", _value(test, facts))))
-        return Test(what, wanted, test.cite, _asked_for(test, facts), _origins(test, facts))
+        what = Message(key, (*values, ("value", value(facts))))
+        return Test(what, wanted, test.cite, fact or _for_weight(facts), origins(facts))
 
     return make
 
 
-def _asked_for(test: MeasureTest, facts: Facts) -> str:
-    """The fact that would answer a test."""
+def _fact(test: MeasureTest) -> str:
+    """The fact that would answer a test; "" where it depends on the infant."""
     if test.measure == DAY:
         return EARLIER + test.since
-    if test.measure != "weight-for-age":
-        return _ASKED_FOR.get(test.measure, test.measure)
+    return "" if test.measure == "weight-for-age" else _ASKED_FOR.get(test.measure, test.measure)
+
+
+def _for_weight(facts: Facts) -> str:
+    """The fact that would answer a test of the weight for the age."""
     if not facts.age_is_inside():
         return "age"
     return "weight" if weight_for_age(facts) is None else "sex"
@@ -121,14 +179,18 @@ def _about_class(test: FindingTest, facts: Facts, wanted: Answer) -> Test:
     return Test(what, wanted, test.cite, test.code, origins if kind != "now" else ())
 
 
-def _value(test: MeasureTest, facts: Facts) -> Message | str:
+def _value(test: MeasureTest) -> Callable[[Facts], Message | str]:
     if test.measure == "age":
-        return age_words(facts.age)
-    if (span := computed(test)) is not None:
-        return _span_words(span(facts))
-    readings = facts.series if test.confirmed else facts.values
-    found = readings.get(test.measure, ())[-2:]
-    return ", ".join(reading(each.quantity) for each in found) or Message("not-recorded")
+        return lambda facts: age_words(facts.age)
+    span, kind, confirmed = computed(test), test.measure, test.confirmed
+    if span is not None:
+        return lambda facts: _span_words(span(facts))
+
+    def read(facts: Facts) -> Message | str:
+        found = (facts.series if confirmed else facts.values).get(kind, ())[-2:]
+        return ", ".join([reading(each.quantity) for each in found]) or Message("not-recorded")
+
+    return read
 
 
 def _span_words(known: Known) -> Message | str:
@@ -149,11 +211,18 @@ def age_words(age: Age | None) -> Message:
     return Message("age.span", (("low", str(age.low)), ("high", str(age.high))))
 
 
-def _origins(test: MeasureTest, facts: Facts) -> tuple[Origin, ...]:
+def _origins(test: MeasureTest) -> Callable[[Facts], tuple[Origin, ...]]:
     if test.measure in ("age", "age-hours"):
-        return (facts.age.origin,) if facts.age is not None else ()
+        return lambda facts: () if facts.age is None else (facts.age.origin,)
     if test.measure == DAY:
-        return tuple(each.origin for each in facts.case.earlier if each.code == test.since)
-    readings = facts.series if test.confirmed else facts.values
-    kind = _MEASURED_BY.get(test.measure, test.measure)
-    return tuple(sorted({reading.origin for reading in readings.get(kind, ())[-2:]}))
+        since = test.since
+        return lambda facts: tuple(e.origin for e in facts.case.earlier if e.code == since)
+    kind, confirmed = _MEASURED_BY.get(test.measure, test.measure), test.confirmed
+
+    def origins(facts: Facts) -> tuple[Origin, ...]:
+        found = (facts.series if confirmed else facts.values).get(kind, ())[-2:]
+        if len(found) == 1:
+            return (found[0].origin,)
+        return tuple(sorted({each.origin for each in found}))
+
+    return origins

@@ -5,14 +5,13 @@ is named, no dose is made from it, and a second weight that agrees lifts the dou
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from decimal import Decimal
 
 from cds_service.case import Measurement, Origin
-from cds_service.content.model import Message, Number
+from cds_service.content.model import Message
 from cds_service.engine import words
 from cds_service.engine.facts import Facts, hours_old
-from cds_service.engine.model import Caution
+from cds_service.engine.model import Caution, Weight
 from cds_service.quantity import Quantity, plain
 
 # How a weight is commonly mistaken: name of the slip, factor that would mend it.
@@ -24,35 +23,22 @@ _SLIPS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Weight:
-    """The weight to dose by (kg), or why there is none (`hold`), and what to say about it."""
-
-    kg: Decimal | None
-    hold: Message | None
-    origins: tuple[Origin, ...] = ()
-    cautions: tuple[Caution, ...] = ()
-    weigh_again: bool = False
-    lowest: Decimal | None = None
-    """The lowest weight of this visit, believed or not: a very small baby is referred by it."""
-
-    @property
-    def quantity(self) -> Quantity:
-        """The weight in kg; only when there is one."""
-        if self.kg is None:
-            raise ValueError("there is no weight to dose by")
-        return Quantity(self.kg, "kg")
-
-
 def dosing_weight(facts: Facts) -> Weight:
-    """Choose the weight to dose by and judge it."""
+    """Choose the weight to dose by and judge it; once for each infant."""
+    if facts.weight is None:
+        facts.weight = _chosen(facts)
+    return facts.weight
+
+
+def _chosen(facts: Facts) -> Weight:
     readings = facts.values.get("weight", ())
     if not readings:
         return Weight(None, Message("no-dose.no-weight"))
     origins = tuple(reading.origin for reading in readings)
     reading = readings[0]  # of two that agree, the lower
-    lowest = min(each.quantity.value for each in (*readings, *_of_this_day(facts, reading)))
-    doubt = _differing(facts, readings) or _unconfirmed(facts, reading)
+    others = (*readings[1:], *_of_this_day(facts, reading))
+    lowest = min([each.quantity.value for each in (reading, *others)])
+    doubt = _differing(facts, reading, others) or _unconfirmed(facts, reading)
     if doubt is not None:
         return Weight(None, doubt, origins, weigh_again=True, lowest=lowest)
     cautions = tuple(_cautions(facts, reading, origins))
@@ -61,10 +47,11 @@ def dosing_weight(facts: Facts) -> Weight:
     return Weight(kg, None, origins, cautions, weigh_again=again, lowest=lowest)
 
 
-def _differing(facts: Facts, readings: tuple[Measurement, ...]) -> Message | None:
+def _differing(
+    facts: Facts, reading: Measurement, others: tuple[Measurement, ...]
+) -> Message | None:
     """Said when the weights of this visit do not agree with each other."""
-    others = (*readings[1:], *_of_this_day(facts, readings[0]))
-    if all(_agree(facts, readings[0], other) for other in others):
+    if all(_agree(facts, reading, other) for other in others):
         return None
     return Message("no-dose.weights-differ")
 
@@ -77,13 +64,11 @@ def _unconfirmed(facts: Facts, reading: Measurement) -> Message | None:
 
 def _of_this_day(facts: Facts, reading: Measurement) -> list[Measurement]:
     """The other weighings of the same visit."""
+    others = [other for other in facts.series.get("weight", ()) if other is not reading]
+    if not others:
+        return []
     length, age = facts.protocol.visit_length.quantity.to("h").value, hours_old(facts, reading)
-    others = (other for other in facts.series.get("weight", ()) if other is not reading)
     return [other for other in others if hours_old(facts, other) - age <= length]
-
-
-def _hours(number: Number) -> Decimal:
-    return number.quantity.to("h").value
 
 
 def _agree(facts: Facts, one: Measurement, other: Measurement) -> bool:
@@ -100,17 +85,20 @@ def _confirmed(facts: Facts, reading: Measurement) -> bool:
 
 def _doubt(facts: Facts, reading: Measurement) -> Message | None:
     limits, kg = facts.protocol.weight_limits, reading.quantity.value
-    weight = ("weight", words.reading(Quantity(kg, "kg")))
     if kg >= limits.weigh_again_from.value or kg > _flags(facts)[1]:
-        return Message("no-dose.too-heavy", (weight, ("slip", _slip(facts, kg))))
+        return Message("no-dose.too-heavy", (_told(kg), ("slip", _slip(facts, kg))))
     change = _change_since_birth(facts, reading)
     if change is None:
         return None
     if change < -limits.newborn_loss.value:
-        return Message("no-dose.lost-too-much", (weight, ("percent", _whole(-change))))
+        return Message("no-dose.lost-too-much", (_told(kg), ("percent", _whole(-change))))
     if change > limits.newborn_gain.value:
-        return Message("no-dose.gained-too-much", (weight, ("percent", _whole(change))))
+        return Message("no-dose.gained-too-much", (_told(kg), ("percent", _whole(change))))
     return None
+
+
+def _told(kg: Decimal) -> tuple[str, str]:
+    return "weight", words.reading(Quantity(kg, "kg"))
 
 
 def _whole(percent: Decimal) -> str:
@@ -122,7 +110,7 @@ def _change_since_birth(facts: Facts, reading: Measurement) -> Decimal | None:
     born, age = facts.values.get("birth-weight"), facts.age
     if born is None or age is None or reading.kind == "birth-weight":
         return None
-    if age.low >= facts.protocol.weight_limits.newborn_until.quantity.to("d").value:
+    if age.low >= facts.protocol.weight_limits.newborn_days:
         return None
     return (reading.quantity.value / born[0].quantity.value - 1) * 100
 
@@ -150,15 +138,14 @@ def _slip(facts: Facts, kg: Decimal) -> Message:
 
 def _cautions(facts: Facts, reading: Measurement, origins: tuple[Origin, ...]) -> Iterator[Caution]:
     limits, kg = facts.protocol.weight_limits, reading.quantity.value
-    weight = ("weight", words.reading(Quantity(kg, "kg")))
     if kg < _flags(facts)[0]:
-        message = Message("caution.weight-very-low", (weight, ("slip", _slip(facts, kg))))
+        message = Message("caution.weight-very-low", (_told(kg), ("slip", _slip(facts, kg))))
         yield Caution("weight-very-low", "high", message, origins)
-    young = facts.age is None or facts.age.low < limits.stale_young_until.quantity.to("d").value
-    limit = limits.stale_young if young else limits.stale_older
-    if hours_old(facts, reading) > _hours(limit):
-        message = Message("caution.weight-stale", (weight, ("limit", words.said(limit))))
+    young = facts.age is None or facts.age.low < limits.young_days
+    if hours_old(facts, reading) > (limits.young_hours if young else limits.older_hours):
+        limit = limits.stale_young if young else limits.stale_older
+        message = Message("caution.weight-stale", (_told(kg), ("limit", words.said(limit))))
         yield Caution("weight-stale", "moderate", message, origins)
     if reading.kind == "birth-weight":
-        message = Message("caution.birth-weight-used", (weight,))
+        message = Message("caution.birth-weight-used", (_told(kg),))
         yield Caution("birth-weight-used", "moderate", message, origins)

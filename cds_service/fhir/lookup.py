@@ -217,8 +217,8 @@ def make(protocol: Protocol) -> Lookup:
             for one in protocol.medicines
         ),
         by_formulation={form.code: medicine.code for medicine, form in protocol.formulations},
-        age_limit=int(protocol.age_below.quantity.to("d").value),
-        visit_length=timedelta(minutes=int(protocol.visit_length.quantity.to("min").value)),
+        age_limit=int(protocol.age_limit),
+        visit_length=protocol.visit_time,
     )
 
 

@@ -6,6 +6,7 @@ how many of a fixed set of sampled infants get another answer.
 """
 
 from collections.abc import Iterable, Iterator
+from dataclasses import fields
 
 from cds_service.content.model import Condition as When
 from cds_service.content.model import FindingTest, Group, MeasureTest, Message
@@ -157,7 +158,8 @@ def _course(course: Course, protocol: Protocol) -> str:
 
 def _numbers(protocol: Protocol) -> Lines:
     limits = protocol.weight_limits
-    named = {name: getattr(limits, name) for name in limits.__slots__ if name != "cite"}
+    names = [each.name for each in fields(limits) if each.name != "cite"]
+    named = {name: getattr(limits, name) for name in names}
     own = ("age_below", "visit_length", "course_gap", "deviation_note")
     named |= {name: getattr(protocol, name) for name in (*own, "deviation_high", "deviation_low")}
     named |= dict(protocol.values)

@@ -5,10 +5,10 @@ given" is judged by hours since the dose; one medicine, one order.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from itertools import groupby, pairwise
+from typing import NamedTuple
 
 from cds_service.case import GivenDose, MedicineInUse
 from cds_service.content.medicine import Medicine
@@ -21,8 +21,7 @@ from cds_service.engine.ordered import differences
 from cds_service.engine.vomited import not_kept, repeat_is_due
 
 
-@dataclass(frozen=True, slots=True)
-class Past:
+class Past(NamedTuple):
     """What the record holds of one medicine; times are latest first."""
 
     kept: tuple[datetime, ...]
@@ -145,8 +144,7 @@ def _kind(medicine: Medicine) -> str:
     return medicine.atc[:4]
 
 
-@dataclass(frozen=True, slots=True)
-class _Found:
+class _Found(NamedTuple):
     medicine: Medicine
     needs: list[Need]
     longest: Need | None

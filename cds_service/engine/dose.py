@@ -6,7 +6,7 @@ against the ceilings. A dose that fails is not given; the reason is (design, dec
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 
 from cds_service.case import Answer
@@ -76,7 +76,7 @@ def make_dose(medicine: Medicine, facts: Facts, kg: Decimal | None) -> Dose | No
 
 def _contraindicated(medicine: Medicine, item: Contraindication) -> NoDose:
     numbers = tuple((name, said(value)) for name, value in item.values)
-    return replace(_no(medicine, item.code, *numbers), severity=item.severity)
+    return _no(medicine, item.code, *numbers)._replace(severity=item.severity)
 
 
 def _no(
@@ -99,7 +99,7 @@ def _rule(medicine: Medicine, facts: Facts) -> DoseRule | NoDose:
         if answer is Answer.NOT_ASSESSED and rule.when is not None:
             open_tests = reasons(rule.when, facts, Answer.NOT_ASSESSED)
             reason = _no(medicine, medicine.if_open).reason
-            return replace(_no(medicine, "rule-open", missing=open_tests), reason=reason)
+            return _no(medicine, "rule-open", missing=open_tests)._replace(reason=reason)
     return _no(medicine, "no-rule")
 
 

@@ -5,7 +5,7 @@ fluids that several classes ask for in one branch only the most intensive is giv
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 from typing import NamedTuple
 
@@ -23,8 +23,7 @@ from cds_service.quantity import Quantity, plain, to_step
 _WHOLE = Decimal(1)  # how fine mL an hour are told; the volume is what counts
 
 
-@dataclass(frozen=True, slots=True)
-class FluidPlan:
+class FluidPlan(NamedTuple):
     """The fluid part of a plan: orders, cautions about them, what was missing for them."""
 
     orders: tuple[FluidOrder, ...] = ()

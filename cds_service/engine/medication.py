@@ -5,7 +5,7 @@ says why (design, decisions 5 and 8).
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
@@ -21,8 +21,7 @@ from cds_service.engine.trace import reasons
 from cds_service.engine.words import listed, reading
 
 
-@dataclass(frozen=True, slots=True)
-class Medication:
+class Medication(NamedTuple):
     """The medicine part of a plan: orders, cautions about them, what was missing for them."""
 
     orders: tuple[Order, ...] = ()
@@ -91,8 +90,7 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     given = _medication(facts, situation, weight, open_needs, courses)
     if not courses and VOMITED not in facts.answers:
         return given
-    return replace(
-        given,
+    return given._replace(
         cautions=(
             *given.cautions,
             *course_cautions(courses, facts, treats_here=situation.treats_here),

@@ -62,8 +62,7 @@ class Missing(NamedTuple):
     required: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Caution:
+class Caution(NamedTuple):
     """Something the health worker must know; `severity` is "high", "moderate" or "low"."""
 
     code: str
@@ -94,8 +93,7 @@ class Weight(NamedTuple):
         return Quantity(self.kg, "kg")
 
 
-@dataclass(frozen=True, slots=True)
-class Assessment:
+class Assessment(NamedTuple):
     """The classes that hold, every row's result, what is missing, what was noticed."""
 
     classes: tuple[Class, ...]
@@ -145,8 +143,7 @@ class Dose:
     cautions: tuple[Caution, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class NoDose:
+class NoDose(NamedTuple):
     """Why a medicine is not given: `code` for the caution, and what was missing, if anything."""
 
     medicine: str
@@ -159,8 +156,7 @@ class NoDose:
     """That of a contraindication; "" for every other reason."""
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
+class Order(NamedTuple):
     """One medicine to propose in one branch. `days` None is a single dose."""
 
     key: str
@@ -301,8 +297,7 @@ class FluidOrder(NamedTuple):
     """The key of the fluid that this one may replace (then exactly one of the two is given)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Referral:
+class Referral(NamedTuple):
     """The referral. `only`: it is the one option, anything here is interim."""
 
     classes: tuple[str, ...]
@@ -339,8 +334,7 @@ class FollowUp(NamedTuple):
     """False for a visit that is due only when the infant does not improve."""
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(NamedTuple):
     """What to do, ready to be written in any form.
 
     `choice` is "" (no referral: only here), "refer" (referral is possible), "here" (referral
@@ -368,8 +362,7 @@ class Plan:
     """What runs already, by medicine."""
 
 
-@dataclass(frozen=True, slots=True)
-class Decision:
+class Decision(NamedTuple):
     """Everything decided about one Case with one Protocol.
 
     `id` is a UUIDv5 of the canonical case, the content digest and `as_of`: the same question

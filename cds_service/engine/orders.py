@@ -70,14 +70,13 @@ def _with_alternative(
     if isinstance(second, NoDose):
         return [order], kept + ([second] if second.code == "not-offered" else [])
     # The alternative's schedule has a source of its own: the one that offers it.
-    other_way = replace(
-        second,
+    other_way = second._replace(
         is_option=True,
         instead_of=order.key,
         cite=second.dose.medicine.times_a_day.cite,
         instructions=(Message(f"alternative.{other}"), *second.instructions),
     )
-    return [replace(order, is_option=True), other_way], kept
+    return [order._replace(is_option=True), other_way], kept
 
 
 def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> Order | NoDose:

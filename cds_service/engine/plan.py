@@ -4,7 +4,6 @@ Design: choice, not silence; what cannot be given yields no order but a caution 
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 from cds_service.content.model import Message
 from cds_service.content.treatment import PlanCaution
@@ -158,7 +157,7 @@ def _with_action(caution: Caution, facts: Facts) -> Caution:
     key = f"action.{caution.code}"
     if caution.action is not None or key not in facts.protocol.text_by_key:
         return caution
-    return replace(caution, action=Message(key))
+    return caution._replace(action=Message(key))
 
 
 def _applies(caution: PlanCaution, facts: Facts) -> bool:

@@ -5,8 +5,8 @@ never an equal option; where referral-possible is unknown, both ways are shown.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import NamedTuple
 
 from cds_service.case import Answer
 from cds_service.content.model import EARLIER, NOW, FindingTest, Message, leaves
@@ -17,8 +17,7 @@ from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Class, Missing, Weight
 
 
-@dataclass(frozen=True, slots=True)
-class Managed:
+class Managed(NamedTuple):
     """One class that holds, its plan, the regimen chosen for here, and if only care is left."""
 
     held: Class
@@ -30,8 +29,7 @@ class Managed:
     """The day of the earlier visit at which this treatment was begun; None: it begins now."""
 
 
-@dataclass(frozen=True, slots=True)
-class Situation:
+class Situation(NamedTuple):
     """What the plan is built from. `choice` is that of model.Plan."""
 
     managed: tuple[Managed, ...]

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from cds_service.content.care import Amount, Assess, CareItem
+from cds_service.content.memo import once
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import holds
@@ -27,16 +28,20 @@ def emergency(facts: Facts, kg: Decimal | None) -> Iterator[Care]:
 
 def _care_words(item: CareItem, protocol: Protocol, kg: Decimal | None) -> tuple[Message, bool]:
     """The words of an item, and whether they hold amounts for this weight."""
-    weighed = bool(item.amounts) and kg is not None
-    kept = protocol.memo if weighed else protocol.made
-    key = ("care", item.code, item.values, kg if weighed else None)
-    made: Message | None = kept.get(key)
+    if kg is None or not item.amounts:
+        return once(protocol.made, "care", item, _words), False
+    key = ("care", item.code, item.values, kg)
+    made: Message | None = protocol.memo.get(key)
     if made is None:
-        values = dict[str, str | Message]((name, said(each)) for name, each in item.values)
-        if kg is not None:
-            values |= {each.name: _worked_out(each, kg) for each in item.amounts}
-        made = kept[key] = Message(f"care.{item.code}", tuple(values.items()))
-    return made, weighed
+        words = _words(item)
+        amounts = {each.name: _worked_out(each, kg) for each in item.amounts}
+        values = tuple((name, amounts.get(name, value)) for name, value in words.values)
+        made = protocol.memo[key] = words._replace(values=values)
+    return made, True
+
+
+def _words(item: CareItem) -> Message:
+    return Message(f"care.{item.code}", tuple((name, said(each)) for name, each in item.values))
 
 
 def _worked_out(amount: Amount, kg: Decimal) -> Message:

@@ -194,8 +194,7 @@ def _is_asked(sign: Sign, facts: Facts) -> bool:
     """Whether the unknown answer to a sign that is not always required leaves a row open."""
     if sign.code in facts.unsettled:
         return True
-    beside = sign.required_when
-    return bool(beside) and any(facts.answers.get(other) is _YES for other in beside)
+    return facts.any_yes(sign.required_when)
 
 
 def _measure(test: MeasureTest, protocol: Protocol) -> Compiled:

@@ -72,6 +72,8 @@ def doubt(medicine: Medicine, facts: Facts, record: Past) -> str:
     """Why the record does not say when the next dose may be given; "" when it does."""
     if medicine.code in facts.unsettled:
         return "record-unclear"
+    if not facts.case.given:
+        return ""
     if any(dose.medicine == medicine.code and dose.at is None for dose in facts.case.given):
         return "given-at-unknown-time"
     soonest = timedelta(hours=int(medicine.not_before.value))
@@ -126,7 +128,7 @@ def serves(course: RunningCourse, need: Need) -> bool:
 
 def is_on_order(need: Need, medicine: Medicine, facts: Facts) -> bool:
     """Whether the record says that the medicine is being given; an old order is none."""
-    return any(
+    return bool(facts.case.in_use) and any(
         use.medicine == medicine.code and not _is_old(use, need.since, facts)
         for use in facts.case.in_use
     )
@@ -335,8 +337,7 @@ def _is_open_ended(found: _Found, facts: Facts) -> bool:
 
 
 def _state(medicine: Medicine, facts: Facts, left: int, *, open_ended: bool) -> str:
-    allergic = any(facts.is_yes(code) for code in medicine.avoid_with)
-    if allergic or (left == 0 and not open_ended):
+    if facts.any_yes(medicine.avoid_with) or (left == 0 and not open_ended):
         return "stop"
     reasons = [facts.protocol.courses.hold_when, *(c.when for c in medicine.contraindications)]
     if any(reason is not None and holds(reason, facts) for reason in reasons):

@@ -52,9 +52,9 @@ def make_dose(medicine: Medicine, facts: Facts, kg: Decimal | None) -> Dose | No
 
     Without a weight (None) only a rule with a fixed amount gives a dose.
     """
-    forbidden = tuple(code for code in medicine.avoid_with if facts.is_yes(code))
-    if forbidden:
-        return _no(medicine, "allergy", signs=forbidden)
+    if facts.any_yes(medicine.avoid_with):
+        signs = tuple(code for code in medicine.avoid_with if facts.is_yes(code))
+        return _no(medicine, "allergy", signs=signs)
     for item in medicine.contraindications:
         if holds(item.when, facts):
             return _contraindicated(medicine, item)

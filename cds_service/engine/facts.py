@@ -3,6 +3,7 @@
 They are made once, by `settle`, and only read afterwards. Unknown stays NOT_ASSESSED.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
@@ -52,6 +53,10 @@ class Facts:
     def is_yes(self, code: str) -> bool:
         """Whether the sign is known to be present."""
         return self.answers.get(code) is Answer.YES
+
+    def any_yes(self, codes: Iterable[str]) -> bool:
+        """Whether one of these signs is known to be present."""
+        return Answer.YES in map(self.answers.get, codes)
 
     @property
     def age(self) -> Age | None:

@@ -27,7 +27,7 @@ def follow_ups(facts: Facts, situation: Situation, given: Medication) -> tuple[F
                 found.setdefault((follow_up.on, visit.code), follow_up)
     ordered = sorted(found.values(), key=lambda each: (each.on, each.until is not None, each.key))
     first = next((each for each in ordered if each.definite), None)
-    return tuple(each._replace(first=each is first) for each in ordered)
+    return tuple([each._replace(first=True) if each is first else each for each in ordered])
 
 
 def _dated(

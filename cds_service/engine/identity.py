@@ -5,7 +5,7 @@ from hashlib import sha1
 from struct import Struct
 from uuid import UUID
 
-from cds_service.case import Answer, Case, Finding, Measurement, MedicineInUse
+from cds_service.case import Answer, Case, MedicineInUse
 from cds_service.content.treatment import Protocol
 
 _SPACE = UUID("6f0f5e0a-5b0e-5b51-9d3a-0c7c1f7f7a10").bytes
@@ -42,10 +42,16 @@ def canonical(case: Case) -> str:
     age = None if case.age is None else (case.age.low, case.age.high, case.age.hours)
     stock = None if case.stock is None else sorted(case.stock)
     times = (str(case.as_of), _stamp(case.visit_end), _stamp(case.visit_start))
-    seen = _Stamps().seen
+    stamps: dict[int, str] = {}
     kinds = (
-        [f"{f.code};{_answer(f.answer)};{seen(f)}" for f in case.findings],
-        [f"{m.kind};{m.quantity};{m.site};{seen(m)}" for m in case.measurements],
+        [
+            f"{code};{_answer(answer)};{_seen(at, stamps)};{preliminary};{origin.reference}"
+            for code, answer, at, origin, preliminary in case.findings
+        ],
+        [
+            f"{kind};{quantity};{site};{_seen(at, stamps)};{preliminary};{origin.reference}"
+            for kind, quantity, at, origin, preliminary, site in case.measurements
+        ],
         [f"{g.medicine};{_stamp(g.at)};{g.origin.reference}" for g in case.given],
         [_in_use(u) for u in case.in_use],
         [f"{m.medicine};{_stamp(m.at)};{m.origin.reference}" for m in case.missed],
@@ -67,20 +73,13 @@ def _answer(answer: Answer) -> str:
     return "no" if answer is Answer.NO else "not-assessed"
 
 
-class _Stamps:
-    """Times as text; the facts of one visit share a few moments, each is written once."""
-
-    def __init__(self) -> None:
-        self._known: dict[int, str] = {}
-
-    def seen(self, fact: Finding | Measurement) -> str:
-        """When and where a fact was recorded."""
-        at = fact.at
-        # The case keeps its moments alive, so their identity is a safe key here.
-        stamp = self._known.get(id(at))
-        if stamp is None:
-            stamp = self._known[id(at)] = _stamp(at)
-        return f"{stamp};{fact.preliminary};{fact.origin.reference}"
+def _seen(at: datetime | None, stamps: dict[int, str]) -> str:
+    """A time as text; the facts of one visit share a few moments, each is written once."""
+    # The case keeps its moments alive, so their identity is a safe key here.
+    stamp = stamps.get(id(at))
+    if stamp is None:
+        stamp = stamps[id(at)] = _stamp(at)
+    return stamp
 
 
 def _stamp(at: datetime | None) -> str:

@@ -1,11 +1,12 @@
 """What has to be said with the medicines of a plan: doses, conditions, courses that run."""
 
 from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 from cds_service.case import Answer
-from cds_service.content.medicine import Contraindication, Medicine
+from cds_service.content.medicine import Contraindication, Medicine, MedicineCaution
+from cds_service.content.memo import once
 from cds_service.content.model import Message, finding_tests
-from cds_service.content.treatment import Protocol
 from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.courses import past
 from cds_service.engine.facts import Facts
@@ -56,48 +57,74 @@ def open_contraindications(medicine: Medicine, facts: Facts) -> list[Contraindic
     ]
 
 
-def _asks_birth_weight(medicine: Medicine, protocol: Protocol) -> bool:
+class _Told(NamedTuple):
+    """The cautions of one medicine, made of the content alone."""
+
+    own: tuple[tuple[MedicineCaution, Caution], ...]
+    presumed: Caution | None
+    """That the birth weight is taken not to be low, where a dose rule depends on it."""
+    asked: tuple[tuple[str, Caution], ...]
+    """For each sign that is asked about: that it was not."""
+
+
+def _told(medicine: Medicine) -> _Told:
+    def caution(code: str, severity: str, *values: tuple[str, str | Message]) -> Caution:
+        message = Message(f"caution.{code}", (("medicine", name), *values))
+        return Caution(code, severity, message, medicine=medicine.code)
+
+    name = Message(f"medicine.{medicine.code}")
+    signs = ((code, ("sign", Message(f"sign.{code}"))) for code in medicine.ask_first)
+    return _Told(
+        own=tuple((o, caution(o.code, o.severity, *_numbers(o))) for o in medicine.cautions),
+        presumed=caution(_PRESUMED, "low") if _asks_birth_weight(medicine) else None,
+        asked=tuple((code, caution("not-asked", "moderate", sign)) for code, sign in signs),
+    )
+
+
+def _numbers(own: MedicineCaution) -> Iterator[tuple[str, str | Message]]:
+    yield "limit", said(own.beyond) if own.beyond is not None else ""
+    yield from ((key, said(value)) for key, value in own.values)
+
+
+def _asks_birth_weight(medicine: Medicine) -> bool:
     """Whether a dose rule of the medicine depends on a low birth weight."""
-    key = ("asks-birth-weight", medicine.code)
-    found: bool | None = protocol.made.get(key)
-    if found is None:
-        conditions = (rule.when for rule in medicine.rules if rule.when is not None)
-        tested = {test.code for when in conditions for test in finding_tests(when)}
-        found = protocol.made[key] = "low-birth-weight" in tested
-    return found
+    conditions = (rule.when for rule in medicine.rules if rule.when is not None)
+    return any(
+        test.code == "low-birth-weight" for each in conditions for test in finding_tests(each)
+    )
 
 
 def _medicine_cautions(facts: Facts, medicine: Medicine, days: int) -> Iterator[Caution]:
-    name = ("medicine", Message(f"medicine.{medicine.code}"))
-    for item in medicine.cautions:
+    told = once(facts.protocol.made, "cautions", medicine, _told)
+    for item, caution in told.own:
         too_long = item.beyond is None or days > item.beyond.value
         if too_long and (item.when is None or holds(item.when, facts)):
-            limit = said(item.beyond) if item.beyond is not None else ""
-            numbers = tuple((key, said(value)) for key, value in item.values)
-            message = Message(f"caution.{item.code}", (name, ("limit", limit), *numbers))
-            yield Caution(item.code, item.severity, message, medicine=medicine.code)
+            yield caution
     for each in open_contraindications(medicine, facts):
-        unknown = listed(tuple(t.what for t in reasons(each.when, facts, Answer.NOT_ASSESSED)))
-        numbers = tuple((key, said(value)) for key, value in each.values)
-        why = ("why", Message(f"no-dose.{each.code}", (name, *numbers)))
-        message = Message("caution.contraindication-open", (why, ("facts", unknown)))
-        yield Caution("contraindication-open", "moderate", message, medicine=medicine.code)
-    if not facts.values.get("birth-weight") and _asks_birth_weight(medicine, facts.protocol):
-        message = Message("caution.low-birth-weight-presumed", (name,))
-        yield Caution(_PRESUMED, "low", message, medicine=medicine.code)
-    for code in medicine.ask_first:
+        yield _open_contraindication(each, medicine, facts)
+    if told.presumed is not None and not facts.values.get("birth-weight"):
+        yield told.presumed
+    for code, caution in told.asked:
         if code not in facts.answers:
-            asked = (name, ("sign", Message(f"sign.{code}")))
-            message = Message("caution.not-asked", asked)
-            yield Caution("not-asked", "moderate", message, medicine=medicine.code)
+            yield caution
+
+
+def _open_contraindication(each: Contraindication, medicine: Medicine, facts: Facts) -> Caution:
+    unknown = listed(tuple(t.what for t in reasons(each.when, facts, Answer.NOT_ASSESSED)))
+    name = ("medicine", Message(f"medicine.{medicine.code}"))
+    numbers = tuple((key, said(value)) for key, value in each.values)
+    why = ("why", Message(f"no-dose.{each.code}", (name, *numbers)))
+    message = Message("caution.contraindication-open", (why, ("facts", unknown)))
+    return Caution("contraindication-open", "moderate", message, medicine=medicine.code)
 
 
 def _running(facts: Facts, situation: Situation, orders: Iterable[Order]) -> Iterator[Caution]:
     """A course that began before this visit and that no table judges: its class is not known."""
+    if any(item.since is not None for item in situation.managed):
+        return
     begun = any(o.days is not None and o.days * o.times_a_day - o.doses > 1 for o in orders)
-    judged = any(item.since is not None for item in situation.managed)
-    unknown = {use.medicine for use in facts.case.in_use} - _of_earlier_classes(facts)
-    if (begun or unknown) and not judged:
+    in_use = {use.medicine for use in facts.case.in_use}
+    if begun or (in_use and in_use - _of_earlier_classes(facts)):
         yield Caution("course-running", "high", Message("caution.course-running"))
 
 

@@ -144,8 +144,7 @@ def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
 
 
 def _due(need: Need, days: int | None, medicine: Medicine, facts: Facts) -> _Due | NoDose:
-    forbidden = any(facts.is_yes(code) for code in medicine.avoid_with)
-    if is_on_order(need, medicine, facts) and not forbidden:
+    if is_on_order(need, medicine, facts) and not facts.any_yes(medicine.avoid_with):
         return no_dose(medicine, "already-being-given")
     record = past(medicine.code, facts, need.since)
     why = doubt(medicine, facts, record)

@@ -5,6 +5,7 @@ Design: choice, not silence; what cannot be given yields no order but a caution 
 
 from collections.abc import Iterable, Iterator
 
+from cds_service.content.memo import once
 from cds_service.content.model import Message
 from cds_service.content.treatment import PlanCaution
 from cds_service.engine.care import (
@@ -131,17 +132,16 @@ def _cautions(
     noticed: tuple[Caution, ...],
     first: tuple[Care, ...],
 ) -> tuple[Caution, ...]:
-    own = [_plan_caution(item) for item in facts.protocol.cautions if _applies(item, facts)]
+    own = _shown(facts.protocol.cautions, facts)
     if first and not situation.refers:
         message = Message("caution.emergency-without-class")
         own.append(Caution("emergency-without-class", "high", message))
     if situation.very_low_weight:
-        own += [_plan_caution(caution) for caution in facts.protocol.low_weight.cautions]
+        own += [_plan_caution(each, facts) for each in facts.protocol.low_weight.cautions]
     for item in situation.managed:
-        shown: list[PlanCaution] = list(item.plan.cautions)
+        own += _shown(item.plan.cautions, facts)
         if situation.treats_here and item.regimen is not None and not situation.too_light_to_dose:
-            shown += item.regimen.cautions
-        own += [_plan_caution(caution) for caution in shown if _applies(caution, facts)]
+            own += _shown(item.regimen.cautions, facts)
         if item.held.open_above:
             own.append(_unfinished(item.held.open_above))
         if item.care_only and situation.treats_here and not _absorbed(item, assessment):
@@ -160,11 +160,19 @@ def _with_action(caution: Caution, facts: Facts) -> Caution:
     return caution._replace(action=Message(key))
 
 
-def _applies(caution: PlanCaution, facts: Facts) -> bool:
-    return caution.when is None or holds(caution.when, facts)
+def _shown(cautions: tuple[PlanCaution, ...], facts: Facts) -> list[Caution]:
+    return [
+        _plan_caution(each, facts)
+        for each in cautions
+        if each.when is None or holds(each.when, facts)
+    ]
 
 
-def _plan_caution(caution: PlanCaution) -> Caution:
+def _plan_caution(caution: PlanCaution, facts: Facts) -> Caution:
+    return once(facts.protocol.made, "caution", caution, _in_words)
+
+
+def _in_words(caution: PlanCaution) -> Caution:
     values = tuple((name, said(value)) for name, value in caution.values)
     return Caution(caution.code, caution.severity, Message(f"caution.{caution.code}", values))
 

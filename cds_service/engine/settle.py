@@ -162,15 +162,21 @@ def _is_danger(protocol: Protocol, reading: Measurement) -> bool:
 def _settle_findings(facts: Facts, oldest: datetime) -> None:
     by_code: dict[str, list[Finding]] = {}
     old: dict[str, Finding] = {}
+    signs = facts.protocol.sign_by_code
     for reading in facts.case.findings:
-        if facts.protocol.sign_by_code[reading.code].lasting or _of_this_visit(reading.at, oldest):
-            by_code.setdefault(reading.code, []).append(reading)
-        elif reading.answer is not Answer.NOT_ASSESSED:
-            _keep_old(old, reading.code, reading)
-    for code, readings in by_code.items():
-        said = [reading for reading in readings if reading.answer is not Answer.NOT_ASSESSED]
-        if said:
+        code, answer, at, _, _ = reading
+        if answer is Answer.NOT_ASSESSED:
+            continue
+        if at is None or at >= oldest or signs[code].lasting:
+            by_code.setdefault(code, []).append(reading)
+        else:
+            _keep_old(old, code, reading)
+    for code, said in by_code.items():
+        if len(said) > 1 or said[0].preliminary:
             _settle_finding(facts, code, said)
+        else:
+            facts.answers[code] = said[0].answer
+            facts.origins[code] = (said[0].origin,)
     for code, reading in old.items():
         facts.before[code] = reading.answer
         if code not in facts.answers:
@@ -209,8 +215,9 @@ def _resolve(facts: Facts, code: str, said: list[Finding]) -> list[Finding]:
 
 
 def _imply(facts: Facts) -> None:
+    answers = facts.answers
     for sign in facts.protocol.implying_signs:
-        if facts.is_yes(sign.code):
+        if answers.get(sign.code) is Answer.YES:
             _apply(facts, sign)
 
 

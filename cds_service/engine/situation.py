@@ -6,6 +6,7 @@ never an equal option; where referral-possible is unknown, both ways are shown.
 
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
+from itertools import takewhile
 from typing import NamedTuple
 
 from cds_service.case import Answer
@@ -68,7 +69,7 @@ def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
     limits = facts.protocol.low_weight
     very_low = weight.lowest is not None and weight.lowest < limits.outpatient_from.value
     too_light = weight.kg is not None and weight.kg < limits.dose_from.value
-    begun = dict(_begun(facts, assessment))
+    begun = dict(_begun(facts, assessment)) if facts.case.earlier else {}
     managed = (
         *(_managed(held, held.code, facts, begun, very_low) for held in assessment.classes),
         *(
@@ -139,7 +140,7 @@ def _regimen(plan: ClassPlan, facts: Facts) -> Regimen | None:
 
 def _blocked(managed: tuple[Managed, ...], facts: Facts) -> tuple[str, ...]:
     signs: dict[str, None] = {}
-    if not any(facts.is_yes(code) for code in facts.protocol.allergy_signs):
+    if not facts.any_yes(facts.protocol.allergy_signs):
         return ()
     for item in managed:
         for course in item.regimen.courses if item.regimen is not None else ():
@@ -187,9 +188,10 @@ def _missing(choice: str, managed: tuple[Managed, ...], facts: Facts) -> list[Mi
 
 
 def _asked_by_regimens(item: Managed, facts: Facts) -> list[Missing]:
-    if item.regimen is None or item.regimen not in item.plan.regimens or _is_running(item, facts):
+    above = tuple(takewhile(lambda each: each is not item.regimen, item.plan.regimens))
+    # The first is asked for by none above it; one of another plan has none above it.
+    if not above or len(above) == len(item.plan.regimens) or _is_running(item, facts):
         return []
-    above = item.plan.regimens[: item.plan.regimens.index(item.regimen)]
     why = Message("missing.regimen", (("row", Message(f"class.{item.held.code}")),))
     return [
         Missing("finding", test.code, why, required=False)

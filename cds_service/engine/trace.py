@@ -5,6 +5,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from cds_service.case import Age, Answer, Origin, negated
+from cds_service.content.memo import once
 from cds_service.content.model import (
     ABOUT_CLASSES,
     DAY,
@@ -102,12 +103,7 @@ def _leaves(condition: Condition, wanted: Answer, protocol: Protocol) -> Iterato
 
 def teller(condition: Condition, protocol: Protocol) -> Teller:
     """The reasons of a condition as a function; made once for each protocol."""
-    key = ("teller", id(condition))
-    # Kept beside its condition, so that the identity cannot come to mean another one.
-    kept: tuple[Condition, Teller] | None = protocol.made.get(key)
-    if kept is None or kept[0] is not condition:
-        kept = protocol.made[key] = condition, _make_teller(condition, protocol)
-    return kept[1]
+    return once(protocol.made, "teller", condition, lambda each: _make_teller(each, protocol))
 
 
 def _make_teller(condition: Condition, protocol: Protocol) -> Teller:

@@ -40,8 +40,10 @@ def not_kept(facts: Facts, medicine: str) -> set[datetime]:
 
 def repeat_is_due(facts: Facts, medicine: str) -> bool:
     """Whether a dose was lost at this visit and nothing of the medicine was given since."""
-    given = [dose.at for dose in facts.case.given if dose.medicine == medicine]
     lost = [each.dose_at for each in vomited(facts) if each.medicine == medicine and each.is_lost]
+    if not lost:
+        return False
+    given = [dose.at for dose in facts.case.given if dose.medicine == medicine]
     return any(
         at is not None and all(later is not None and later <= at for later in given) for at in lost
     )

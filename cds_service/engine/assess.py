@@ -15,7 +15,6 @@ from cds_service.content.model import (
     MeasureTest,
     Message,
     Row,
-    Sign,
     Table,
     table_tests,
 )
@@ -186,22 +185,29 @@ def _not_recorded(facts: Facts, asked: set[str]) -> tuple[str, ...]:
     signs, measures = _optional(facts.protocol, frozenset(asked))
     answers, values = facts.answers, facts.values
     unknown = [
-        sign.code
-        for sign in signs
-        if sign.code not in answers and (not sign.required_when or _may_matter(sign, facts))
+        code
+        for code, beside in signs
+        if code not in answers and (not beside or _may_matter(beside, facts))
     ]
     return (*unknown, *[code for code in measures if code not in values])
 
 
-def _may_matter(sign: Sign, facts: Facts) -> bool:
+def _may_matter(beside: tuple[str, ...], facts: Facts) -> bool:
     """Whether a sign that is asked only beside others is not settled by one of them."""
-    before = [facts.answer(code) for code in sign.required_when]
+    before = [facts.answer(code) for code in beside]
     return Answer.YES not in before and Answer.NOT_ASSESSED in before
 
 
-def _optional(protocol: Protocol, asked: frozenset[str]) -> tuple[list[Sign], list[str]]:
-    """Tested signs and measures of these tables that are not always required, in table order."""
-    found: tuple[list[Sign], list[str]] | None = protocol.made.get(("optional", asked))
+def _optional(
+    protocol: Protocol, asked: frozenset[str]
+) -> tuple[list[tuple[str, tuple[str, ...]]], list[str]]:
+    """Tested signs and measures of these tables that are not always required, in table order.
+
+    Each sign with those beside which it is asked.
+    """
+    found: tuple[list[tuple[str, tuple[str, ...]]], list[str]] | None = protocol.made.get(
+        ("optional", asked)
+    )
     if found is None:
         tested = [
             test for table in protocol.tables if table.code in asked for test in table_tests(table)
@@ -213,7 +219,7 @@ def _optional(protocol: Protocol, asked: frozenset[str]) -> tuple[list[Sign], li
             protocol.measure_by_code[kind] for kind in kinds if kind in protocol.measure_by_code
         ]
         found = (
-            [sign for sign in signs if not sign.required],
+            [(sign.code, sign.required_when) for sign in signs if not sign.required],
             [each.code for each in measured if not each.required and not each.lasting],
         )
         protocol.made["optional", asked] = found

@@ -1,6 +1,6 @@
 """What is done beside medicines: emergency actions, the referral, care, counselling."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from decimal import Decimal
 
 from cds_service.content.care import Amount, Assess, CareItem
@@ -115,29 +115,31 @@ def care_items(
 ) -> Iterator[Care]:
     """Care of each branch, each item once; `unfinished`: the assessment is not complete."""
     found: dict[str, Care] = {}
-    first = [("", item) for item in facts.protocol.unfinished] if unfinished else []
-    for branch, item in (*first, *_branches(facts, situation)):
-        if _is_shown(item, facts):
+    first = [("", facts.protocol.unfinished)] if unfinished else []
+    for branch, items in (*first, *_branches(facts, situation)):
+        for item in items:
             key = f"{branch or 'every'}.{item.code}"
-            words, weighed = _care_words(item, facts.protocol, kg)
-            found.setdefault(key, Care(key, branch, words, item.cite, weighed=weighed))
+            if key not in found and _is_shown(item, facts):
+                words, weighed = _care_words(item, facts.protocol, kg)
+                found[key] = Care(key, branch, words, item.cite, weighed=weighed)
     yield from found.values()
 
 
-def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, CareItem]]:
+def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, Iterable[CareItem]]]:
     if situation.gives_before_referral:
-        yield from (("refer", item) for item in facts.protocol.referral_care)
+        yield "refer", facts.protocol.referral_care
     if situation.very_low_weight and situation.treats_here:
-        yield from (("here", item) for item in facts.protocol.low_weight.care)
+        yield "here", facts.protocol.low_weight.care
     for managed in situation.managed:
         # Local care belongs to every branch: it is done before the infant leaves.
         local = managed.care_only or bool(managed.plan.absorbed_by)
         branch = "" if local and situation.refers else "here"
         if branch == "" or situation.treats_here:
-            goes_on = managed.plan.code != managed.held.code
-            # Of a treatment that goes on, only the care of signs that are there now.
             items = managed.plan.care
-            yield from ((branch, item) for item in items if not goes_on or item.when is not None)
+            if managed.plan.code != managed.held.code:
+                # Of a treatment that goes on, only the care of signs that are there now.
+                items = tuple(item for item in items if item.when is not None)
+            yield branch, items
 
 
 def _is_shown(item: CareItem, facts: Facts) -> bool:

@@ -8,14 +8,13 @@ import operator
 from collections.abc import Callable
 from decimal import Decimal
 
-from cds_service.case import Answer, Measurement, any_of, negated
+from cds_service.case import Answer, Measurement, negated
 from cds_service.content.model import (
     ABOUT_CLASSES,
     Condition,
     Derived,
     FindingTest,
     Group,
-    Measure,
     MeasureTest,
     Number,
     Sign,
@@ -122,15 +121,18 @@ def _any(items: list[Compiled]) -> Compiled:
 
 def _any_sign(signs: list[Sign]) -> Compiled:
     """As `_any` over plain signs, which most rows consist of: one look-up each, no calls."""
-    codes = [(sign.code, sign.required, sign) for sign in signs]
+    codes = [(sign.code, sign.required, sign.required_when) for sign in signs]
 
     def either(facts: Facts, row: bool) -> Answer:
-        result, answers = _NO, facts.answers
-        for code, required, sign in codes:
+        result, answers, unsettled = _NO, facts.answers, facts.unsettled
+        for code, required, beside in codes:
             answer = answers.get(code)
             if answer is _YES:
                 return _YES
-            if answer is None and (required or not row or _is_asked(sign, facts)):
+            # Also open, whatever the row: what was sent unusably, what is asked beside a YES.
+            if answer is None and (
+                required or not row or code in unsettled or (beside and facts.any_yes(beside))
+            ):
                 result = _UNKNOWN
         return result
 
@@ -164,15 +166,17 @@ def _finding(test: FindingTest, protocol: Protocol) -> Compiled:
         return known if wants_yes else lambda facts, row: negated(known(facts, row))
     yes, no = (_YES, _NO) if wants_yes else (_NO, _YES)
     sign = protocol.sign_by_code[code]
-    required = sign.required
+    required, beside = sign.required, sign.required_when
 
     def ask(facts: Facts, row: bool) -> Answer:
         answer = facts.answers.get(code)
         if answer is _YES:
             return yes
-        if answer is _NO or (row and not required and not _is_asked(sign, facts)):
+        if answer is _NO:
             return no
-        return _UNKNOWN
+        if required or not row or code in facts.unsettled or (beside and facts.any_yes(beside)):
+            return _UNKNOWN
+        return no
 
     return ask
 
@@ -188,13 +192,6 @@ def _derived(derived: Derived, protocol: Protocol) -> Compiled:
         return derived.otherwise
 
     return first_known
-
-
-def _is_asked(sign: Sign, facts: Facts) -> bool:
-    """Whether the unknown answer to a sign that is not always required leaves a row open."""
-    if sign.code in facts.unsettled:
-        return True
-    return facts.any_yes(sign.required_when)
 
 
 def _measure(test: MeasureTest, protocol: Protocol) -> Compiled:
@@ -214,19 +211,26 @@ def _measured(test: MeasureTest, protocol: Protocol) -> Compiled:
     if span is not None:
         return _span(test, span)
     measure = protocol.measure_by_code[test.measure]
+    code, within, sites = measure.code, measure.repeat_within, measure.sites_that_exclude
+    passes, limit = OPS[test.op], test.limit.value
 
     def ask(facts: Facts, row: bool) -> Answer:
-        series = facts.series.get(measure.code)
-        is_open = measure.code in facts.unsettled
+        series = facts.series.get(code)
         if series is None:
-            return _NO if row and not measure.required and not is_open else _UNKNOWN
-        if test.confirmed and measure.repeat_within is not None:
-            answer = _confirmed(test, series, measure.repeat_within)
+            is_no = row and not measure.required and code not in facts.unsettled
+            return _NO if is_no else _UNKNOWN
+        if test.confirmed and within is not None:
+            answer = _confirmed(test, series, within)
         else:
-            counted = facts.values[measure.code] if measure.repeat_within is None else series
-            answer = any_of([_reading(test, measure, reading) for reading in counted])
+            answer = _NO
+            for reading in series if within is not None else facts.values[code]:
+                if passes(reading.quantity.value, limit):
+                    return _YES
+                # An inner temperature can show the sign, never rule it out.
+                if sites and reading.site and reading.site not in sites:
+                    answer = _UNKNOWN
         # A value that was sent and cannot be used might have been the sign.
-        return _UNKNOWN if answer is _NO and is_open and row else answer
+        return _UNKNOWN if answer is _NO and row and code in facts.unsettled else answer
 
     return ask
 
@@ -247,14 +251,6 @@ def _span(test: MeasureTest, span: Span) -> Compiled:
 def _limit(test: MeasureTest) -> Decimal:
     unit = COMPUTED_UNITS[test.measure]
     return test.limit.value if unit == test.limit.unit else test.limit.quantity.to(unit).value
-
-
-def _reading(test: MeasureTest, measure: Measure, reading: Measurement) -> Answer:
-    if OPS[test.op](reading.quantity.value, test.limit.value):
-        return _YES
-    sites = measure.sites_that_exclude
-    # An inner temperature can show the sign, never rule it out.
-    return _UNKNOWN if sites and reading.site and reading.site not in sites else _NO
 
 
 def _confirmed(test: MeasureTest, series: tuple[Measurement, ...], within: Number) -> Answer:

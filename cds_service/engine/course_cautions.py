@@ -116,6 +116,9 @@ def repeats(
 
     It is the dose that is due now: of an order, or of a course that runs by one.
     """
+    lost = dict.fromkeys(each.medicine for each in vomited(facts) if each.is_lost)
+    if not lost:
+        return
     now = facts.case.as_of
     due: dict[str, tuple[str, Message]] = {
         each.medicine: (each.branch, _as_ordered(each)) for each in courses if each.repeat_now
@@ -123,7 +126,7 @@ def repeats(
     for order in orders:
         if order.first_due == now:
             due.setdefault(order.dose.medicine.code, (order.branch, amount(order.dose.amount)))
-    for code in dict.fromkeys(each.medicine for each in vomited(facts) if each.is_lost):
+    for code in lost:
         if code in due and repeat_is_due(facts, code):
             branch, measured = due[code]
             words = Message("care.repeat-the-dose", (_name(code), ("amount", measured)))

@@ -47,10 +47,13 @@ class _Candidate:
     caution: str = ""
 
 
-def make_dose(medicine: Medicine, facts: Facts, kg: Decimal | None) -> Dose | NoDose:
+def make_dose(
+    medicine: Medicine, facts: Facts, kg: Decimal | None, *, only: str = ""
+) -> Dose | NoDose:
     """The dose of `medicine` for an infant of `kg` kilograms, or why there is none.
 
-    Without a weight (None) only a rule with a fixed amount gives a dose.
+    Without a weight (None) only a rule with a fixed amount gives a dose. `only`: made of this
+    formulation, whatever is in stock.
     """
     if facts.any_yes(medicine.avoid_with):
         signs = tuple(code for code in medicine.avoid_with if facts.is_yes(code))
@@ -65,13 +68,13 @@ def make_dose(medicine: Medicine, facts: Facts, kg: Decimal | None) -> Dose | No
     if not isinstance(rule, DoseRule):
         return rule
     if rule.fixed:
-        return _first_that_passes(medicine, rule, None, facts, kg)
+        return _first_that_passes(medicine, rule, None, facts, kg, only)
     if kg is None:
         return _no(medicine, "no-weight")
     band = _band(rule, kg)
     if rule.bands and band is None:
         return _no(medicine, "below-the-table", ("weight", reading(Quantity(kg, "kg"))))
-    return _first_that_passes(medicine, rule, band, facts, kg)
+    return _first_that_passes(medicine, rule, band, facts, kg, only)
 
 
 def _contraindicated(medicine: Medicine, item: Contraindication) -> NoDose:
@@ -111,10 +114,15 @@ def _band(rule: DoseRule, kg: Decimal) -> Band | None:
 
 
 def _first_that_passes(
-    medicine: Medicine, rule: DoseRule, band: Band | None, facts: Facts, kg: Decimal | None
+    medicine: Medicine,
+    rule: DoseRule,
+    band: Band | None,
+    facts: Facts,
+    kg: Decimal | None,
+    only: str,
 ) -> Dose | NoDose:
     prefer = band.prefer if band is not None and band.prefer else medicine.prefer
-    stock = facts.case.stock
+    stock = frozenset({only}) if only else facts.case.stock
     in_stock = [code for code in prefer if stock is None or code in stock]
     if not in_stock:
         return _no(medicine, "not-in-stock")

@@ -4,6 +4,7 @@
 """
 
 from datetime import date, timedelta
+from typing import NamedTuple
 
 from cds_service.content.model import Message
 from cds_service.content.treatment import Visit
@@ -14,40 +15,55 @@ from cds_service.engine.phrase import days_to_give
 from cds_service.engine.situation import Situation
 
 
+class _Dated(NamedTuple):
+    """One visit with its days; in the order in which visits are told."""
+
+    on: date
+    lasts: bool
+    key: str
+    until: date | None
+    visit: Visit
+    held: str
+    """The class whose plan asks for it."""
+
+
 def follow_ups(facts: Facts, situation: Situation, given: Medication) -> tuple[FollowUp, ...]:
     """The visits of the branch that is treated here, by date; the first is the day to give."""
     if not situation.treats_here:
         return ()
     today = facts.case.as_of.date()
-    found: dict[tuple[date, str], FollowUp] = {}
+    found: dict[tuple[date, str], _Dated] = {}
     for item in situation.managed:
         for visit in item.regimen.visits if item.regimen is not None else ():
-            follow_up = _dated(visit, item.since or today, facts, given, item.plan.code)
-            if follow_up is not None and (follow_up.until or follow_up.on) > today:
-                found.setdefault((follow_up.on, visit.code), follow_up)
-    ordered = sorted(found.values(), key=lambda each: (each.on, each.until is not None, each.key))
-    first = next((each for each in ordered if each.definite), None)
-    return tuple([each._replace(first=True) if each is first else each for each in ordered])
+            dated = _dated(visit, item.since or today, facts, given, item.plan.code)
+            if dated is not None and (dated.until or dated.on) > today:
+                found.setdefault((dated.on, visit.code), dated)
+    ordered = sorted(found.values(), key=lambda each: each[:3])
+    first = next((each for each in ordered if not each.visit.if_not_better), None)
+    return tuple([_follow_up(each, is_first=each is first) for each in ordered])
 
 
-def _dated(
-    visit: Visit, start: date, facts: Facts, given: Medication, held: str
-) -> FollowUp | None:
+def _follow_up(dated: _Dated, *, is_first: bool) -> FollowUp:
+    visit = dated.visit
+    return FollowUp(
+        key=dated.key,
+        on=dated.on,
+        until=dated.until,
+        message=Message(f"visit.{visit.code}", (("class", Message(f"class.{dated.held}")),)),
+        cite=visit.after.cite,
+        first=is_first,
+        branch="here",
+        definite=not visit.if_not_better,
+    )
+
+
+def _dated(visit: Visit, start: date, facts: Facts, given: Medication, held: str) -> _Dated | None:
     """The dates of a visit, counted from the day on which the treatment began."""
     first, last = _span(visit, start, facts, given) if visit.daily else _on(visit, start)
     if first > last:
         return None
-    days = int(visit.after.value)
-    return FollowUp(
-        key=visit.code if visit.daily else f"{visit.code}.{days}",
-        on=first,
-        until=last if last > first else None,
-        message=Message(f"visit.{visit.code}", (("class", Message(f"class.{held}")),)),
-        cite=visit.after.cite,
-        first=False,
-        branch="here",
-        definite=not visit.if_not_better,
-    )
+    key = visit.code if visit.daily else f"{visit.code}.{int(visit.after.value)}"
+    return _Dated(first, last > first, key, last if last > first else None, visit, held)
 
 
 def _on(visit: Visit, start: date) -> tuple[date, date]:

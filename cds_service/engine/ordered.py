@@ -6,7 +6,6 @@ deviation-low) is not simply gone on with.
 """
 
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
@@ -24,8 +23,11 @@ def dose_of_day_one(
     medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
 ) -> Dose | NoDose:
     """The dose by the rule, the age and (where one was recorded) the weight of that day."""
-    ago = (facts.case.as_of.date() - began).days
-    return make_dose(medicine, facts.days_ago(ago), _weight_on(began, facts, kg) or kg)
+    return make_dose(medicine, _then(began, facts), _weight_on(began, facts, kg) or kg)
+
+
+def _then(began: date, facts: Facts) -> Facts:
+    return facts.days_ago((facts.case.as_of.date() - began).days)
 
 
 def _weight_on(day: date, facts: Facts, kg: Decimal | None) -> Decimal | None:
@@ -96,9 +98,9 @@ def _due(
     ordered: Quantity, medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
 ) -> Iterator[Quantity]:
     """What would be due of each product in the unit of the order; in mg what is in it."""
+    then, weight = _then(began, facts), _weight_on(began, facts, kg) or kg
     for form in medicine.formulations:
-        only = replace(facts, case=replace(facts.case, stock=frozenset({form.code})))
-        dose = dose_of_day_one(medicine, began, only, kg)
+        dose = make_dose(medicine, then, weight, only=form.code)
         if isinstance(dose, Dose):
             measures = (dose.amount, dose.contained)
             yield from (each for each in measures if convertible(ordered.unit, each.unit))

@@ -188,9 +188,11 @@ def _missing(choice: str, managed: tuple[Managed, ...], facts: Facts) -> list[Mi
 
 
 def _asked_by_regimens(item: Managed, facts: Facts) -> list[Missing]:
-    above = tuple(takewhile(lambda each: each is not item.regimen, item.plan.regimens))
-    # The first is asked for by none above it; one of another plan has none above it.
-    if not above or len(above) == len(item.plan.regimens) or _is_running(item, facts):
+    regimens = item.plan.regimens
+    if item.regimen is None or not regimens or item.regimen is regimens[0]:
+        return []
+    above = tuple(takewhile(lambda each: each is not item.regimen, regimens))
+    if len(above) == len(regimens) or _is_running(item, facts):  # one of no class of its own
         return []
     why = Message("missing.regimen", (("row", Message(f"class.{item.held.code}")),))
     return [

@@ -48,6 +48,7 @@ def reasons(
 Teller = Callable[[Facts, Answer, bool, list[Test]], None]
 """Adds the tests that came out as wanted."""
 _Maker = Callable[[Facts, Answer], Test]
+_Origins = Callable[[Facts], tuple[Origin, ...]]
 
 
 class _Leaf(NamedTuple):
@@ -58,19 +59,19 @@ class _Leaf(NamedTuple):
     make: _Maker
     key: tuple[str, str]
     """Its fact ("" where that depends on the infant) and the limit ("" of a sign)."""
-    sign: str
-    """The sign, if it is one: without an origin it is not told."""
+    origins: _Origins
+    """What was recorded for it; without that it is no evidence."""
 
 
 def ruled_out(table: Table, facts: Facts) -> tuple[Test, ...]:
     """What was recorded and rules out the rows of a table, each fact and limit once."""
     found: dict[tuple[str, str], Test] = {}
-    origins, overruled = facts.origins, facts.protocol.overruled_facts
-    for ask, wanted, make, key, sign in _leaves_of(table, facts.protocol):
-        if key in found or (sign and not origins.get(sign)) or ask(facts, True) is not wanted:
+    overruled = facts.protocol.overruled_facts
+    for ask, wanted, make, key, origins in _leaves_of(table, facts.protocol):
+        if key in found or not origins(facts) or ask(facts, True) is not wanted:
             continue
         test = make(facts, wanted)
-        if test.origins and test.fact not in overruled:
+        if test.fact not in overruled:
             found.setdefault((test.fact, key[1]), test)
     return tuple(found.values())
 
@@ -93,12 +94,12 @@ def _leaves(condition: Condition, wanted: Answer, protocol: Protocol) -> Iterato
         for item in condition.items:
             yield from _leaves(item, turned, protocol)
     elif isinstance(condition, FindingTest):
-        sign = "" if condition.code.startswith(ABOUT_CLASSES) else condition.code
-        ask, key = compiled(condition, protocol), (condition.code, "")
-        yield _Leaf(ask, wanted, _of_finding(condition), key, sign)
+        ask, make, key = compiled(condition, protocol), _of_finding(condition), (condition.code, "")
+        yield _Leaf(ask, wanted, make, key, _origins_of_finding(condition))
     else:
+        ask, make = compiled(condition, protocol), _of_measure(condition)
         key = (_fact(condition), str(said(condition.limit)))
-        yield _Leaf(compiled(condition, protocol), wanted, _of_measure(condition), key, "")
+        yield _Leaf(ask, wanted, make, key, _origins(condition))
 
 
 def teller(condition: Condition, protocol: Protocol) -> Teller:
@@ -132,10 +133,19 @@ def _of_group(group: Group, protocol: Protocol) -> Teller:
 
 def _of_finding(test: FindingTest) -> _Maker:
     if test.code.startswith(ABOUT_CLASSES):
-        return lambda facts, wanted: _about_class(test, facts, wanted)
+        return _about_class(test)
     what = Message("test.finding", (("sign", Message(f"sign.{test.code}")),))
     code, cite = test.code, test.cite
     return lambda facts, wanted: Test(what, wanted, cite, code, facts.origins.get(code, ()))
+
+
+def _origins_of_finding(test: FindingTest) -> _Origins:
+    kind, _, code = test.code.rpartition(".")
+    if not kind:
+        return lambda facts: facts.origins.get(code, ())
+    if kind == "now":
+        return lambda _facts: ()
+    return lambda facts: tuple(e.origin for e in facts.case.earlier if e.code == code)
 
 
 def _of_measure(test: MeasureTest) -> _Maker:
@@ -168,11 +178,11 @@ def _for_weight(facts: Facts) -> str:
     return "weight" if weight_for_age(facts) is None else "sex"
 
 
-def _about_class(test: FindingTest, facts: Facts, wanted: Answer) -> Test:
+def _about_class(test: FindingTest) -> _Maker:
     kind, code = test.code.split(".", 1)
     what = Message(f"test.{kind}", (("class", Message(f"class.{code}")),))
-    origins = tuple(each.origin for each in facts.case.earlier if each.code == code)
-    return Test(what, wanted, test.cite, test.code, origins if kind != "now" else ())
+    cite, fact, origins = test.cite, test.code, _origins_of_finding(test)
+    return lambda facts, wanted: Test(what, wanted, cite, fact, origins(facts))
 
 
 def _value(test: MeasureTest) -> Callable[[Facts], Message | str]:
@@ -207,7 +217,7 @@ def age_words(age: Age | None) -> Message:
     return Message("age.span", (("low", str(age.low)), ("high", str(age.high))))
 
 
-def _origins(test: MeasureTest) -> Callable[[Facts], tuple[Origin, ...]]:
+def _origins(test: MeasureTest) -> _Origins:
     if test.measure in ("age", "age-hours"):
         return lambda facts: () if facts.age is None else (facts.age.origin,)
     if test.measure == DAY:

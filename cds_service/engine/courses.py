@@ -352,12 +352,12 @@ def _unrecorded(found: _Found, as_of: datetime) -> int:
     """
     record, order = found.record, found.order
     events = sorted((*record.kept, *record.lost, *record.missed))
-    count = 0
+    count, interval = 0, found.interval
     if order is not None and order.since is not None:
         first = events[0] if events else as_of
-        count += _slots(first - order.since, found.interval)
+        count += _slots(first - order.since, interval)
     for earlier, later in pairwise([*events, as_of] if events else []):
-        count += max(0, _slots(later - earlier, found.interval) - 1)
+        count += max(0, _slots(later - earlier, interval) - 1)
     return max(0, count - record.missed_some_time)
 
 

@@ -45,6 +45,8 @@ class Facts:
     """Doses that were vomited, once somebody asked for them (engine.vomited)."""
     weight: Weight | None = None
     """The weight to dose by, once somebody asked for it (engine.weight)."""
+    then: "dict[int, Facts]" = field(default_factory=dict)
+    """The same facts some days ago, once somebody asked for them."""
 
     def answer(self, code: str) -> Answer:
         """The answer to a sign; NOT_ASSESSED when nobody said."""
@@ -80,8 +82,12 @@ class Facts:
         age = self.case.age
         if age is None:
             return self
-        then = Age(max(0, age.low - days), max(0, age.high - days), age.origin)
-        return replace(self, case=replace(self.case, age=then), weight=None)
+        known = self.then.get(days)
+        if known is None:
+            young = Age(max(0, age.low - days), max(0, age.high - days), age.origin)
+            case = replace(self.case, age=young)
+            known = self.then[days] = replace(self, case=case, weight=None, then={})
+        return known
 
     def age_is_inside(self) -> bool:
         """Whether the infant is certainly young enough for this protocol."""

@@ -82,7 +82,7 @@ def with_fluids(facts: Facts, plan: FluidPlan) -> Facts:
     signs = {code for order in plan.orders for code in order.fluid.counts_as}
     if not signs:
         return facts
-    return replace(facts, answers=facts.answers | dict.fromkeys(signs, Answer.YES))
+    return replace(facts, answers=facts.answers | dict.fromkeys(signs, Answer.YES), then={})
 
 
 def _needs(facts: Facts, situation: Situation) -> Iterator[_Need]:

@@ -13,6 +13,10 @@ from cds_service.engine.model import Care, Class, Referral
 from cds_service.engine.situation import Situation
 from cds_service.engine.words import said
 
+_BRANCHES = ("refer", "here")
+_EVERY, _EMERGENCY = "every", "emergency"
+"""Where else care is told: in every branch, before anything."""
+
 
 def emergency(facts: Facts, kg: Decimal | None) -> Iterator[Care]:
     """What comes before any table: only for signs that are known to be present.
@@ -21,27 +25,34 @@ def emergency(facts: Facts, kg: Decimal | None) -> Iterator[Care]:
     """
     for item in facts.protocol.emergency:
         if _is_shown(item, facts):
-            words, weighed = _care_words(item, facts.protocol, kg)
-            key = f"emergency.{item.code}"
-            yield Care(key, "", words, item.cite, emergency=True, weighed=weighed)
+            yield _for_weight(_care(item, _EMERGENCY, facts.protocol), item, facts.protocol, kg)
 
 
-def _care_words(item: CareItem, protocol: Protocol, kg: Decimal | None) -> tuple[Message, bool]:
-    """The words of an item, and whether they hold amounts for this weight."""
+def _care(item: CareItem, place: str, protocol: Protocol) -> Care:
+    """An item in one place of the plan, as it is told without a weight; made once."""
+    return once(protocol.made, place, item, lambda each: _made(each, place))
+
+
+def _made(item: CareItem, place: str) -> Care:
+    values = tuple((name, said(each)) for name, each in item.values)
+    branch = place if place in _BRANCHES else ""
+    words = Message(f"care.{item.code}", values)
+    first = place == _EMERGENCY
+    return Care(f"{place}.{item.code}", branch, words, item.cite, emergency=first)
+
+
+def _for_weight(care: Care, item: CareItem, protocol: Protocol, kg: Decimal | None) -> Care:
+    """The same with its amounts worked out, where it has any and there is a weight."""
     if kg is None or not item.amounts:
-        return once(protocol.made, "care", item, _words), False
-    key = ("care", item.code, item.values, kg)
-    made: Message | None = protocol.memo.get(key)
+        return care
+    key = ("care", care.key, item.values, kg)
+    made: Care | None = protocol.memo.get(key)
     if made is None:
-        words = _words(item)
         amounts = {each.name: _worked_out(each, kg) for each in item.amounts}
-        values = tuple((name, amounts.get(name, value)) for name, value in words.values)
-        made = protocol.memo[key] = words._replace(values=values)
-    return made, True
-
-
-def _words(item: CareItem) -> Message:
-    return Message(f"care.{item.code}", tuple((name, said(each)) for name, each in item.values))
+        values = tuple((name, amounts.get(name, value)) for name, value in care.message.values)
+        words = care.message._replace(values=values)
+        made = protocol.memo[key] = care._replace(message=words, weighed=True)
+    return made
 
 
 def _worked_out(amount: Amount, kg: Decimal) -> Message:
@@ -115,13 +126,12 @@ def care_items(
 ) -> Iterator[Care]:
     """Care of each branch, each item once; `unfinished`: the assessment is not complete."""
     found: dict[str, Care] = {}
-    first = [("", facts.protocol.unfinished)] if unfinished else []
+    first = [(_EVERY, facts.protocol.unfinished)] if unfinished else []
     for branch, items in (*first, *_branches(facts, situation)):
         for item in items:
-            key = f"{branch or 'every'}.{item.code}"
-            if key not in found and _is_shown(item, facts):
-                words, weighed = _care_words(item, facts.protocol, kg)
-                found[key] = Care(key, branch, words, item.cite, weighed=weighed)
+            care = _care(item, branch, facts.protocol)
+            if care.key not in found and _is_shown(item, facts):
+                found[care.key] = _for_weight(care, item, facts.protocol, kg)
     yield from found.values()
 
 
@@ -133,8 +143,8 @@ def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, Iterabl
     for managed in situation.managed:
         # Local care belongs to every branch: it is done before the infant leaves.
         local = managed.care_only or bool(managed.plan.absorbed_by)
-        branch = "" if local and situation.refers else "here"
-        if branch == "" or situation.treats_here:
+        branch = _EVERY if local and situation.refers else "here"
+        if branch == _EVERY or situation.treats_here:
             items = managed.plan.care
             if managed.plan.code != managed.held.code:
                 # Of a treatment that goes on, only the care of signs that are there now.
@@ -153,4 +163,4 @@ def counselling(facts: Facts, situation: Situation) -> tuple[Message, ...]:
     if not situation.treats_here or not situation.managed:
         return ()
     shown = (item for item in facts.protocol.counselling if _is_shown(item, facts))
-    return tuple(_care_words(item, facts.protocol, None)[0] for item in shown)
+    return tuple([_care(item, _EVERY, facts.protocol).message for item in shown])

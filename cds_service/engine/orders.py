@@ -146,11 +146,15 @@ def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
 def _due(need: Need, days: int | None, medicine: Medicine, facts: Facts) -> _Due | NoDose:
     if is_on_order(need, medicine, facts) and not facts.any_yes(medicine.avoid_with):
         return no_dose(medicine, "already-being-given")
+    doses = 1 if days is None else days * int(medicine.times_a_day.value)
+    case = facts.case
+    is_new = need.since is None and not (case.given or case.missed)
+    if is_new and medicine.code not in facts.unsettled:
+        return _Due(case.as_of, doses)
     record = past(medicine.code, facts, need.since)
     why = doubt(medicine, facts, record)
     if why:
         return no_dose(medicine, why)
-    doses = 1 if days is None else days * int(medicine.times_a_day.value)
     if not record.kept:
         if need.since is not None and not (record.lost or record.missed or record.missed_some_time):
             return no_dose(medicine, "record-missing")

@@ -71,9 +71,8 @@ def ruled_out(table: Table, facts: Facts) -> tuple[Test, ...]:
         if key in found or not origins(facts) or ask(facts, True) is not wanted:
             continue
         test = make(facts, wanted)
-        if test.fact not in overruled:
-            found.setdefault((test.fact, key[1]), test)
-    return tuple(found.values())
+        found.setdefault((test.fact, key[1]), test)
+    return tuple([test for test in found.values() if test.fact not in overruled])
 
 
 def _leaves_of(table: Table, protocol: Protocol) -> list[_Leaf]:

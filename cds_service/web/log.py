@@ -6,7 +6,6 @@ and the answer it shows that the leaf is theirs, and it is erased with them.
 Formats: C2SP tlog-checkpoint, signed-note and tlog-proof.
 """
 
-import base64
 from typing import Any
 
 import orjson
@@ -126,12 +125,15 @@ def _add_entries(app: FastAPI, service: Service, who: Who) -> None:
 
     @app.get(
         "/log/opening/{index}",
-        **_said("Salt (base64) and what else is committed to.", erasable, [_INDEX], JSON),
+        **_said("Salt (hex) and what else is committed to.", erasable, [_INDEX], JSON),
     )
     async def read_opening(request: Request) -> Response:
-        """What shows, together with request and answer, that a leaf is theirs."""
-        found = await payload(request)
-        opening = {"salt": base64.b64encode(found.salt).decode(), "rest": found.rest.decode()}
+        """What shows, together with request and answer, that a leaf is theirs.
+
+        As `examples/verify_proof.py` reads it.
+        """
+        found, index = await payload(request), _number(request.path_params["index"])
+        opening = {"index": index, "salt": found.salt.hex(), "rest": found.rest.decode()}
         return Response(orjson.dumps(opening), media_type=JSON)
 
     @app.get(

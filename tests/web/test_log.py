@@ -95,8 +95,9 @@ def test_the_opening_shows_that_a_leaf_is_of_this_request_and_this_answer(
     answer = post()
     leaf = call("GET", "/log/entries/0").content
     opening = call("GET", "/log/opening/0").json()
-    salt, rest = base64.b64decode(opening["salt"]), opening["rest"].encode()
+    salt, rest = bytes.fromhex(opening["salt"]), opening["rest"].encode()
 
+    assert opening["index"] == 0
     assert belongs(leaf, Payload(salt, body(), answer.content, rest))
     assert not belongs(leaf, Payload(salt, body() + b" ", answer.content, rest))
     assert call("GET", "/log/request/0").content == body()

@@ -12,17 +12,20 @@ import pytest
 
 from cds_service.audit.checkpoint import open_checkpoint
 from cds_service.audit.leaf import belongs
-from cds_service.audit.record import RECOMMENDATION, TAKEN_OVER
+from cds_service.audit.record import RECOMMENDATION, TAKEN_OVER, Entry, Origin
 from cds_service.audit.seal import Encrypted
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import layout
 from cds_service.audit.sqlite_take_over import Described
 from cds_service.audit.store import Logged, Query
 from cds_service.audit.tree import leaf_hash, root
+from cds_service.content.library import Library
 from cds_service.fhir.described import described
+from cds_service.service import Service
 from tests.logs import VERIFIER, open_log
 
 from .conftest import AT, append_all, entry
+from .freeze import RECORDED, SEALER
 
 FROZEN = Path(__file__).with_name("frozen")
 Opened = Callable[..., SqliteStore]
@@ -148,3 +151,53 @@ def test_more_entries_than_fill_a_tile_are_taken_over(opened: Opened, old: Path)
     for again in (store, opened()):
         checkpoint = open_checkpoint(asyncio.run(again.checkpoint()), VERIFIER)
         assert checkpoint.root == root(map(leaf_hash, leaves)) == asyncio.run(again.root(601))
+
+
+@pytest.fixture
+def frozen(tmp_path: Path) -> Path:
+    """A log of layout 2 (`freeze.py`): two times three answers, the last of each erased."""
+    path = tmp_path / "log.db"
+    path.write_bytes(gzip.decompress((FROZEN / "layout-2.db.gz").read_bytes()))
+    return path
+
+
+def test_a_log_of_layout_2_verifies_against_the_checkpoint_of_then(
+    opened: Opened, frozen: Path
+) -> None:
+    store = opened(sealer=SEALER)
+    note = (FROZEN / "layout-2.checkpoint").read_text(encoding="utf-8")
+    kept = open_checkpoint(note, VERIFIER)
+
+    found = asyncio.run(store.verify([kept]))
+
+    assert frozen.exists()
+    assert (found.finding, found.size, found.root) == (None, 8, kept.root)
+    assert (found.erased, found.beyond) == (2, 0)
+    assert asyncio.run(store.checkpoint()) == note  # Ed25519 signs a text in one way only
+
+
+def test_a_log_of_layout_2_is_read_and_asked_again(opened: Opened, frozen: Path) -> None:
+    logged = asyncio.run(everything(opened(sealer=SEALER)))
+    entries = [each.entry for each in logged if each.entry and each.head.kind == RECOMMENDATION]
+
+    assert frozen.exists()
+    assert [each.entry is None for each in logged] == [False, False, True, False] * 2
+    assert len(entries) == 4
+    for each in entries:
+        assert each.intact
+        assert each.recorded == RECORDED
+        assert (each.patient.rpartition("/")[2], each.origin) != ("", Origin())
+        # Content and texts may have changed since: who is meant, and for when, has not.
+        told = described(answered_today(each))
+        assert told.patient == each.patient
+        assert told.outcome
+
+
+def answered_today(entry: Entry) -> bytes:
+    service = Service(
+        Library().named(entry.protocol),
+        None,  # type: ignore[arg-type]
+        base="http://cds-service.example/fhir",
+        code_version="test",
+    )
+    return service.decide(entry.request, strict=entry.strict, now=entry.recorded)[0]

@@ -8,6 +8,7 @@ CdsError
 │   └── UnusableRequest   understood, but no plan can be made from it      (422)
 ├── LogUnavailable        the recommendation could not be recorded: none is given (503)
 ├── LogProofError         a note, checkpoint or proof of the log does not show what it claims
+│   └── LogAltered        an entry of the log is not what it was; carries its index
 ├── KeyTaken              an entry with this Idempotency-Key is there already; it is answered with
 └── PayloadErased         what was asked for was erased; its proof is still there (410)
 
@@ -79,6 +80,15 @@ class LogProofError(CdsError):
 
     Whoever forged it, nothing else is raised by what reads or verifies one.
     """
+
+
+class LogAltered(LogProofError):
+    """An entry was altered, removed, added or moved; `index` is the first that is wrong."""
+
+    def __init__(self, index: int, what: str) -> None:
+        self.index = index
+        self.what = what
+        super().__init__(f"entry {index}: {what}")
 
 
 class KeyTaken(CdsError):

@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from cds_service import __version__
-from cds_service.cli import content, recommending, serving
+from cds_service.cli import content, recommending, replaying, serving
 from cds_service.cli.arguments import PROPOSAL, refuse
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
 
@@ -63,7 +63,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"cds-service {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for group in (serving, recommending, content):
+    for group in (serving, recommending, content, replaying):
         group.add(commands)
     return parser
 

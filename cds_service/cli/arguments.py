@@ -3,9 +3,11 @@
 import argparse
 import sys
 from collections.abc import Callable
-from datetime import datetime
+from datetime import date, datetime, time
 from typing import Any
 
+CANNOT = 2
+"""Exit code of the auditor's commands when the question could not be answered at all."""
 PROPOSAL = "Every plan is a proposal for a licensed health worker; national protocol comes first."
 
 
@@ -32,8 +34,16 @@ def moment(text: str) -> datetime:
     return moment
 
 
-def refuse(*lines: str) -> int:
+def day_or_moment(text: str) -> datetime:
+    """A date (its beginning on this machine's calendar), or an ISO 8601 time with offset."""
+    try:
+        return datetime.combine(date.fromisoformat(text), time()).astimezone()
+    except ValueError:
+        return moment(text)
+
+
+def refuse(*lines: str, code: int = 1) -> int:
     """Tell on standard error why a command was not done; the exit code."""
     for line in lines:
         print(line, file=sys.stderr)
-    return 1
+    return code

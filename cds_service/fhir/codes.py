@@ -27,6 +27,9 @@ REFERRAL: Final = "3457005"
 FOLLOW_UP: Final = "390906007"
 """SNOMED CT: follow-up encounter (procedure)."""
 
+ANTIBACTERIALS: Final = "J01"
+"""ATC group: antibacterials for systemic use."""
+
 ROUTES: Final = {
     "oral": "26643006",
     "oromucosal": "372473007",

@@ -242,10 +242,15 @@ def replay(entry: Entry, library: Library, *, base: str) -> bytes:
     With the same code these are the bytes of the entry, whatever content the service uses now.
     Raises ContentError when that content is not there any more.
     """
-    protocol = library.recorded(entry.protocol, entry.content_digest)
+    return answered(entry, library.recorded(entry.protocol, entry.content_digest), base=base)
+
+
+def answered(entry: Entry, protocol: Protocol, *, base: str) -> bytes:
+    """What the recorded request is answered with by this content; raises RequestError."""
     request = read(entry.request, protocol, now=entry.recorded, strict=entry.strict)
     decision, note = decide(request.case, protocol), is_note(entry)
-    return _written(decision, request.language, entry.language, base=base, note=note)
+    language = looked_up(entry.language, protocol.languages)
+    return _written(decision, request.language, language, base=base, note=note)
 
 
 def is_note(entry: Entry) -> bool:

@@ -180,13 +180,20 @@ class Settings(BaseSettings):
         Unless a key is named it is the file beside the log. It is made with a new log, and only
         then: whoever lost the key of a log must not go on under another without noticing.
         """
-        name = self.log_name or self.base.partition("://")[2]
-        paths = _paths(self.log_key_file)
-        if not paths:
-            paths = [self.database.with_name(f"{self.database.name}.key")]
-            if layout(self.database) < VERSION:
-                first_key(paths[0])
-        return load_signer(name, paths)
+        if not self.log_key_file and layout(self.database) < VERSION:
+            first_key(self.key_files[0])
+        return load_signer(self.origin, self.key_files)
+
+    @property
+    def origin(self) -> str:
+        """The name of the log, under which it signs."""
+        return self.log_name or self.base.partition("://")[2]
+
+    @property
+    def key_files(self) -> list[Path]:
+        """The files of the keys that sign; the first is the oldest."""
+        beside = self.database.with_name(f"{self.database.name}.key")
+        return _paths(self.log_key_file) or [beside]
 
 
 def _paths(files: str) -> list[Path]:

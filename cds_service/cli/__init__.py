@@ -1,6 +1,7 @@
-"""The command line: serve, recommend, check-content, diff-content, catalogue, profiles.
+"""The command line, one file for each group of commands.
 
-Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage;
+Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage, and of
+replay and verify-log that the question could not be answered;
 as usual in a shell, 130 interrupted and 141 when whoever reads the output has gone away.
 """
 
@@ -11,9 +12,19 @@ import sys
 from collections.abc import Callable, Sequence
 
 from cds_service import __version__
-from cds_service.cli import content, recommending, replaying, serving
-from cds_service.cli.arguments import PROPOSAL, refuse
+from cds_service.cli import (
+    content,
+    exporting,
+    keeping,
+    recommending,
+    replaying,
+    serving,
+    verifying,
+)
+from cds_service.cli.arguments import PROPOSAL, in_words, refuse
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
+
+_GROUPS = (serving, recommending, content, replaying, verifying, exporting, keeping)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -36,23 +47,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except CdsError as error:
         return refuse(str(error))
     except OSError as error:
-        return refuse(_in_words(error))
+        return refuse(in_words(error))
     return code
 
 
 _LISTS = {ContentError: "The content has findings", SettingsError: "The settings are wrong"}
-
-
-def _in_words(error: OSError) -> str:
-    """Which file, and what about it."""
-    about = {
-        FileNotFoundError: "there is no such file",
-        IsADirectoryError: "is a folder, and a file is needed",
-        NotADirectoryError: "is a file, and a folder is needed",
-        FileExistsError: "is a file, and a folder is needed",
-        PermissionError: "this user is not permitted to open it",
-    }.get(type(error), error.strerror or "cannot be used")
-    return f"{error.filename}: {about}" if error.filename else about
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -63,7 +62,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"cds-service {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for group in (serving, recommending, content, replaying):
+    for group in _GROUPS:
         group.add(commands)
     return parser
 

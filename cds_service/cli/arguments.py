@@ -47,3 +47,15 @@ def refuse(*lines: str, code: int = 1) -> int:
     for line in lines:
         print(line, file=sys.stderr)
     return code
+
+
+def in_words(error: OSError) -> str:
+    """Which file, and what about it."""
+    about = {
+        FileNotFoundError: "there is no such file",
+        IsADirectoryError: "is a folder, and a file is needed",
+        NotADirectoryError: "is a file, and a folder is needed",
+        FileExistsError: "is a file, and a folder is needed",
+        PermissionError: "this user is not permitted to open it",
+    }.get(type(error), error.strerror or "cannot be used")
+    return f"{error.filename}: {about}" if error.filename else about

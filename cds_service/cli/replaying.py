@@ -11,7 +11,7 @@ from typing import Any
 
 from cds_service.audit.export import Piece
 from cds_service.audit.store import Query
-from cds_service.cli.arguments import CANNOT, command, day_or_moment, refuse
+from cds_service.cli.arguments import CANNOT, command, day_or_moment, in_words, refuse
 from cds_service.cli.parallel import cores, make_replayer, replay_all
 from cds_service.cli.sources import of_file, opened, pieces, progress, recorded_since
 from cds_service.errors import CdsError, ContentError
@@ -52,23 +52,26 @@ def _replay(asked: argparse.Namespace) -> int:
     settings = Settings.read()
     try:
         if asked.entry is not None:
-            return _tell(asyncio.run(_one(asked, settings)))
+            return _tell(asyncio.run(_one(asked, settings)), _different(asked))
         impact = asyncio.run(_all(asked, settings))
     except ContentError as error:
         return refuse("No such content:", *error.findings, code=CANNOT)
     except CdsError as error:
         return refuse(str(error), code=CANNOT)
+    except OSError as error:
+        return refuse(in_words(error), code=CANNOT)
     against = asked.against or "the content that each was recorded with"
     print(f"Recorded recommendations asked again, on {against}")
     for line in impact.lines():
         print(line)
-    return _code(impact)
-
-
-def _code(impact: Impact) -> int:
     if impact.verdicts[Verdict.CANNOT]:
         return CANNOT
-    return int(impact.verdicts[Verdict.CHANGED] + impact.verdicts[Verdict.SAME_CARE] > 0)
+    return int(any(impact.verdicts[each] for each in _different(asked)))
+
+
+def _different(asked: argparse.Namespace) -> tuple[Verdict, ...]:
+    """What counts as a difference: another content writes other bytes in any case."""
+    return (Verdict.CHANGED,) if asked.against else (Verdict.CHANGED, Verdict.SAME_CARE)
 
 
 async def _all(asked: argparse.Namespace, settings: Settings) -> Impact:
@@ -111,12 +114,12 @@ async def _one(asked: argparse.Namespace, settings: Settings) -> Outcome:
     raise CdsError(f"there is no entry {asked.entry}")
 
 
-def _tell(outcome: Outcome) -> int:
+def _tell(outcome: Outcome, different: tuple[Verdict, ...]) -> int:
     for line in _told(outcome):
         print(line)
-    if outcome.verdict is Verdict.EQUAL:
-        return 0
-    return 1 if outcome.verdict in (Verdict.CHANGED, Verdict.SAME_CARE) else CANNOT
+    if outcome.verdict in different:
+        return 1
+    return 0 if outcome.verdict in (Verdict.EQUAL, Verdict.SAME_CARE) else CANNOT
 
 
 def _told(outcome: Outcome) -> Iterator[str]:

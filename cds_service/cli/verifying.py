@@ -1,0 +1,202 @@
+"""verify-log: whether the log, or an exported file, is what it was."""
+
+import argparse
+import asyncio
+import os
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from cds_service.audit.checkpoint import Checkpoint
+from cds_service.audit.examine import Examined, examine, opened
+from cds_service.audit.finding import Verification
+from cds_service.audit.note import Verifier, VerifierKey
+from cds_service.audit.store import Store
+from cds_service.cli import sources
+from cds_service.cli.arguments import CANNOT, command, in_words, refuse
+from cds_service.errors import CdsError, LogAltered, LogProofError
+from cds_service.settings import Settings
+
+_EVERY = 60
+"""Seconds between two looks of --watch."""
+
+
+def add(commands: Any) -> None:
+    """Declare the command."""
+    verify = command(
+        commands, "verify-log", _verify, "verify the whole log and name the first bad entry"
+    )
+    verify.add_argument(
+        "file", nargs="?", type=Path, help="an exported log (NDJSON) instead of the log; - is stdin"
+    )
+    verify.add_argument(
+        "--checkpoint",
+        type=Path,
+        metavar="FILE",
+        help="a checkpoint that was kept outside: the log must agree with it",
+    )
+    verify.add_argument(
+        "--key",
+        action="append",
+        metavar="VKEY",
+        help="the key that verifies the log's signature, as log-key prints it; may be repeated",
+    )
+    verify.add_argument(
+        "--new-only",
+        action="store_true",
+        help="only what came after the checkpoint; what was before is believed to be its tree",
+    )
+    verify.add_argument(
+        "--watch",
+        nargs="?",
+        type=int,
+        const=_EVERY,
+        metavar="SECONDS",
+        help="go on until stopped: see that the log only grows, and keep each checkpoint in the "
+        f"file of --checkpoint (default: every {_EVERY} seconds)",
+    )
+
+
+def _verify(asked: argparse.Namespace) -> int:
+    """0: in order; 1: not; 2: it cannot be said."""
+    if (wrong := _usage(asked)) is not None:
+        return refuse(wrong, code=CANNOT)
+    try:
+        if asked.file is not None:
+            return _file(asked)
+        return asyncio.run(_log(asked))
+    except LogAltered as error:
+        return refuse(f"The log is not what it was. First bad {error}")
+    except LogProofError as error:
+        return refuse(f"The log is not what it was: {error}")
+    except CdsError as error:
+        return refuse(str(error), code=CANNOT)
+    except OSError as error:
+        return refuse(in_words(error), code=CANNOT)
+
+
+def _usage(asked: argparse.Namespace) -> str | None:
+    """What is wrong with the question."""
+    if asked.file is not None and (asked.watch is not None or asked.new_only):
+        return "--watch and --new-only are for the log itself, not for a file."
+    if asked.watch is not None and asked.checkpoint is None:
+        return "--watch needs --checkpoint FILE: there it keeps what it saw last."
+    if asked.new_only and asked.checkpoint is None:
+        return "--new-only needs --checkpoint FILE: from there it goes on."
+    if asked.file is not None and asked.checkpoint is None and not asked.key:
+        return "A file alone proves nothing about who wrote it: give --key, --checkpoint, or both."
+    return None
+
+
+def _verifier(keys: Sequence[str] | None) -> Verifier | None:
+    try:
+        return Verifier([VerifierKey.parse(key) for key in keys]) if keys else None
+    except LogProofError as error:
+        raise CdsError(f"--key: {error}") from error
+
+
+def _kept(path: Path | None, verifier: Verifier | None) -> Checkpoint | None:
+    """The checkpoint in a file: believed without a verifier, since its owner kept it."""
+    if path is None:
+        return None
+    try:
+        return opened(path.read_text(encoding="utf-8"), verifier)
+    except (LogProofError, UnicodeDecodeError) as error:
+        raise CdsError(f"{path}: is no checkpoint of this log: {error}") from error
+
+
+def _file(asked: argparse.Namespace) -> int:
+    verifier = _verifier(asked.key)
+    kept = _kept(asked.checkpoint, verifier)
+    if str(asked.file) == "-":
+        examined = _examined(sys.stdin.buffer, 0, verifier, kept)
+    else:
+        with asked.file.open("rb") as file:
+            size = os.fstat(file.fileno()).st_size
+            examined = _examined(file, size, verifier, kept)
+    print(f"In order: {_told(examined.size, examined.erased, examined.passed)}.")
+    if verifier is None and kept is not None and kept.size < examined.size:
+        print(f"Entries from {kept.size} on are not vouched for: no --key was given.")
+    return 0
+
+
+def _examined(
+    file: BinaryIO, size: int, verifier: Verifier | None, kept: Checkpoint | None
+) -> Examined:
+    return examine(sources.file_lines(file, size), verifier, () if kept is None else (kept,))
+
+
+async def _log(asked: argparse.Namespace) -> int:
+    settings = Settings.read()
+    async with sources.opened(settings) as service:
+        given = _verifier(asked.key)
+        verifier = given or Verifier(settings.signer().verifier_keys)
+        kept = None
+        if asked.watch is None or asked.checkpoint.exists():
+            kept = _kept(asked.checkpoint, given)
+        if asked.watch is None:
+            await _look(service.store, verifier, kept, since=asked.new_only)
+            return 0
+        new_only = asked.new_only
+        while True:
+            kept = await _look(service.store, verifier, kept, since=new_only, to=asked.checkpoint)
+            new_only = True  # what was looked at once is vouched for by the checkpoint
+            await asyncio.sleep(asked.watch)
+
+
+async def _look(
+    store: Store,
+    verifier: Verifier,
+    kept: Checkpoint | None,
+    *,
+    since: bool,
+    to: Path | None = None,
+) -> Checkpoint:
+    """Verify once, and keep the new checkpoint in `to`; raises LogAltered."""
+    note = await store.checkpoint()
+    now = opened(note, verifier)
+    # Its own checkpoint shows that the log agrees with itself; `kept` is from outside.
+    outside = [each for each in (kept, now) if each is not None]
+    with sources.progress(now.size, "entries") as bar:
+
+        def progress(done: int, _: int) -> None:
+            bar.update(done - bar.n)
+
+        found = await store.verify(outside, since=kept if since else None, progress=progress)
+    if found.finding is not None:
+        raise LogAltered(found.finding.position, found.finding.what)
+    print(f"{_clock()} in order: {_seen(found, kept, since=since)}", flush=True)
+    if to is not None and (kept is None or kept.size < now.size):
+        _keep(to, note)
+    return now
+
+
+def _clock() -> str:
+    return datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+
+
+def _seen(found: Verification, kept: Checkpoint | None, *, since: bool) -> str:
+    told = _told(found.size, found.erased, 0)
+    if since and kept is not None:
+        return f"{told}, looked at from entry {kept.size} on"
+    if kept is not None:
+        return f"{told}, the first {kept.size} as in the checkpoint that was kept"
+    return f"{told}; without a checkpoint from outside it only agrees with itself"
+
+
+def _told(size: int, erased: int, passed: int) -> str:
+    parts = [f"{size} entries", f"{erased} of them erased"]
+    if passed:
+        parts.append(f"{passed} not in the file, only their hashes")
+    return ", ".join(parts)
+
+
+def _keep(path: Path, note: str) -> None:
+    """Replace the file in one step, so that there is always a whole checkpoint in it."""
+    beside = path.with_name(f".{path.name}.new")
+    beside.write_text(note, encoding="utf-8")
+    with beside.open("rb") as file:
+        os.fsync(file.fileno())
+    beside.replace(path)

@@ -14,7 +14,7 @@ from cds_service.service.replaying import Replayer
 
 CHUNK = 32
 """Entries that go to a process at once: some megabytes."""
-_ALONE = 4
+ALONE = 4
 """Chunks that this process replays itself; for few entries no other is started."""
 
 _replayer: Replayer | None = None
@@ -51,7 +51,7 @@ async def replay_all(
         impact.merge(_replayed(replayer, chunk))
         done(len(chunk))
         number += 1
-        if number == _ALONE and jobs > 1:
+        if number == ALONE and jobs > 1:
             break
     else:
         return impact

@@ -77,9 +77,9 @@ class Impact:
         changed = self.verdicts[Verdict.CHANGED]
         yield f"replayed: {_many(self.replayed)}"
         for verdict in Verdict:
-            share = f" ({changed / self.replayed:.1%})" if verdict is Verdict.CHANGED else ""
-            if self.verdicts[verdict]:
-                yield f"  {verdict.value}: {_many(self.verdicts[verdict])}{share}"
+            if count := self.verdicts[verdict]:
+                share = f" ({count / self.replayed:.1%})" if verdict is Verdict.CHANGED else ""
+                yield f"  {verdict.value}: {_many(count)}{share}"
         for reason, count in self._reasons.most_common():
             first = f", the first is entry {self._first[reason]}" if reason in self._first else ""
             yield f"    {reason}: {_many(count)}{first}"

@@ -7,6 +7,7 @@ CdsError
 │   ├── MalformedRequest  not JSON, or not FHIR as R4 defines it           (400)
 │   └── UnusableRequest   understood, but no plan can be made from it      (422)
 ├── LogUnavailable        the recommendation could not be recorded: none is given (503)
+│   └── LogDamaged        its tree cannot be gone on with; carries the index of the first bad entry
 ├── LogProofError         a note, checkpoint or proof of the log does not show what it claims
 │   └── LogAltered        an entry of the log is not what it was; carries its index
 ├── KeyTaken              an entry with this Idempotency-Key is there already; it is answered with
@@ -73,6 +74,15 @@ class UnusableRequest(RequestError):
 
 class LogUnavailable(CdsError):
     """The audit log did not take the entry, so the recommendation must not leave."""
+
+
+class LogDamaged(LogUnavailable):
+    """The log is so damaged that nothing can be added; `index` is the first entry that is wrong."""
+
+    def __init__(self, index: int, what: str) -> None:
+        self.index = index
+        self.what = what
+        super().__init__(f"the log is damaged, the first bad entry is {index}: {what}")
 
 
 class LogProofError(CdsError):

@@ -5,7 +5,7 @@ the service: content loaded and checked, log open.
 """
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from difflib import get_close_matches
 from ipaddress import ip_address
 from pathlib import Path
@@ -15,17 +15,13 @@ from pydantic import Field, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from cds_service import __version__
-from cds_service.audit.checkpoint import Checkpoint
-from cds_service.audit.finding import Verification
 from cds_service.audit.keys import first_key, load_signer
 from cds_service.audit.note import Signer
 from cds_service.audit.seal import load_sealer
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import layout
 from cds_service.audit.sqlite_layout import VERSION
-from cds_service.audit.sqlite_read import reading
 from cds_service.audit.sqlite_take_over import Described
-from cds_service.audit.verify_log import verify_log
 from cds_service.content.load import editions, layers, load, packaged
 from cds_service.content.treatment import Protocol
 from cds_service.errors import SettingsError
@@ -33,8 +29,6 @@ from cds_service.fhir.described import described
 from cds_service.service import Service, local_now
 
 _SQLITE = "sqlite:///"
-_WAIT = 5.0
-"""Seconds to wait for another process that holds the log."""
 
 
 def _default_database() -> str:
@@ -179,12 +173,6 @@ class Settings(BaseSettings):
             code_version=__version__,
             retention_days=self.retention_days,
         )
-
-    def examined(self, kept: Sequence[Checkpoint]) -> Verification:
-        """Verify a log that is so damaged that it cannot be opened; raises LogUnavailable."""
-        sealer = load_sealer(_paths(self.payload_key_file))
-        with reading(self.database, _WAIT, sealer) as log:
-            return verify_log(log, sealer, kept)
 
     def signer(self) -> Signer:
         """What signs the log's checkpoints; raises SettingsError.

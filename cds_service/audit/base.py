@@ -26,6 +26,7 @@ from cds_service.audit.tiles import TileReader
 from cds_service.audit.tree import Frontier, consistency_path, inclusion_path
 from cds_service.audit.verify_log import verify_log
 from cds_service.audit.writer import GroupWriter, Outcome
+from cds_service.errors import LogDamaged, LogUnavailable
 
 TRIAL_HOLDS = 1.0
 """Seconds for which a trial commit that succeeded speaks for the next ones."""
@@ -52,9 +53,18 @@ class BaseStore(ABC):
         """The tree as this process last saw it; the next entry goes behind it."""
 
     def _begin(self) -> None:
-        """Read how far the log has grown and start the writing thread."""
+        """Read how far the log has grown and start the writing thread.
+
+        Raises LogUnavailable; when the tree cannot be read it is LogDamaged and says where.
+        """
         with self._reading() as log:
-            self._growth = Growth.load(log, log.size())
+            try:
+                self._growth = Growth.load(log, log.size())
+            except LogUnavailable:
+                finding = verify_log(log, self._sealer).finding
+                if finding is None:
+                    raise
+                raise LogDamaged(finding.position, finding.what) from None
         self._writer = GroupWriter(self._commit, self._drop)
 
     @abstractmethod

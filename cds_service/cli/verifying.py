@@ -16,7 +16,7 @@ from cds_service.audit.note import Verifier, VerifierKey
 from cds_service.audit.store import Store
 from cds_service.cli import sources
 from cds_service.cli.arguments import CANNOT, command, in_words, refuse
-from cds_service.errors import CdsError, LogAltered, LogProofError, LogUnavailable
+from cds_service.errors import CdsError, LogAltered, LogDamaged, LogProofError
 from cds_service.settings import Settings
 
 _EVERY = 60
@@ -66,9 +66,9 @@ def _verify(asked: argparse.Namespace) -> int:
     try:
         if asked.file is not None:
             return _file(asked)
-        return _opened_log(asked)
-    except LogAltered as error:
-        return refuse(f"The log is not what it was. First bad {error}")
+        return asyncio.run(_log(asked, Settings.read()))
+    except (LogAltered, LogDamaged) as error:
+        return refuse(f"The log is not what it was. First bad entry {error.index}: {error.what}")
     except LogProofError as error:
         return refuse(f"The log is not what it was: {error}")
     except CdsError as error:
@@ -126,20 +126,6 @@ def _examined(
     file: BinaryIO, size: int, verifier: Verifier | None, kept: Checkpoint | None
 ) -> Examined:
     return examine(sources.file_lines(file, size), verifier, () if kept is None else (kept,))
-
-
-def _opened_log(asked: argparse.Namespace) -> int:
-    settings = Settings.read()
-    try:
-        return asyncio.run(_log(asked, settings))
-    except LogUnavailable:
-        # Perhaps it is so damaged that no store opens it: where?
-        given = asked.checkpoint is not None and asked.checkpoint.exists()
-        kept = _kept(asked.checkpoint if given else None, _verifier(asked.key))
-        found = settings.examined(() if kept is None else (kept,))
-        if found.finding is None:
-            raise
-        raise LogAltered(found.finding.position, found.finding.what) from None
 
 
 async def _log(asked: argparse.Namespace, settings: Settings) -> int:

@@ -80,7 +80,7 @@ class Impact:
             if count := self.verdicts[verdict]:
                 share = f" ({count / self.replayed:.1%})" if verdict is Verdict.CHANGED else ""
                 yield f"  {verdict.value}: {_many(count)}{share}"
-        for reason, count in self._reasons.most_common():
+        for reason, count in _most(self._reasons):
             first = f", the first is entry {self._first[reason]}" if reason in self._first else ""
             yield f"    {reason}: {_many(count)}{first}"
         if changed:
@@ -94,7 +94,7 @@ class Impact:
         if self._moves:
             yield ""
             yield "Classes"
-            yield from (f"  {_many(count)}: {move}" for move, count in self._moves.most_common())
+            yield from (f"  {_many(count)}: {move}" for move, count in _most(self._moves))
         if self._medicines:
             yield ""
             yield "Medicines and doses"
@@ -133,6 +133,11 @@ class _Told(NamedTuple):
     less: float
     entry: int
     words: tuple[str, ...]
+
+
+def _most(counter: Counter[str]) -> list[tuple[str, int]]:
+    """The most frequent first; the same list whichever part was counted first."""
+    return sorted(counter.items(), key=lambda item: (-item[1], item[0]))
 
 
 def _many(count: int) -> str:

@@ -37,9 +37,11 @@ _GRAVE = frozenset(
         "allergy-not-understood",
         "code-ambiguous",
         "finding-unknown",
+        "form-unknown",
         "medicine-not-understood",
         "order-not-to-give",
         "patient-replaced",
+        "question-unknown",
         "subject-missing",
     }
 )

@@ -11,8 +11,11 @@ import orjson
 from cds_service.content.model import Cite, Sign
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_base import head, words
+from cds_service.fhir.artefacts_form import questionnaire
 from cds_service.fhir.artefacts_log import log_artefacts
+from cds_service.fhir.artefacts_maps import answer_codes, concept_maps, measure_codes
 from cds_service.fhir.artefacts_operation import operations
+from cds_service.fhir.artefacts_text import designations
 from cds_service.fhir.codes import own_system
 from cds_service.fhir.write_json import Json
 
@@ -43,6 +46,8 @@ def artefacts(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
     made += [_value_set(protocol, base, name) for name in _WITH_VALUE_SET]
     made += operations(protocol, base)
     made += log_artefacts(protocol, base)
+    made += [*answer_codes(protocol, base), *measure_codes(protocol, base)]
+    made += [*concept_maps(protocol, base), questionnaire(protocol, base)]
     return {(each["resourceType"], each["id"]): each for each in made}
 
 
@@ -75,7 +80,8 @@ def _property(protocol: Protocol, code: str, kind: str) -> Json:
 
 
 def _value_set(protocol: Protocol, base: str, name: str) -> Json:
-    compose = {"include": [{"system": own_system(base, name), "version": protocol.version}]}
+    version = protocol.name.partition("|")[2]
+    compose = {"include": [{"system": own_system(base, name), "version": version}]}
     return head(protocol, base, "ValueSet", f"{name}-codes", name) | {"compose": compose}
 
 
@@ -91,7 +97,8 @@ def _concept(protocol: Protocol, key: str, cite: Cite) -> Json:
     properties = [{"code": "evidence", "valueCode": cite.evidence}]
     properties += [{"code": "source", "valueCode": source} for source in cite.sources]
     code = key.partition(".")[2]
-    return {"code": code, "display": words(protocol, key), "property": properties}
+    named = {"code": code, "display": words(protocol, key), **designations(protocol, key)}
+    return named | {"property": properties}
 
 
 def _told(protocol: Protocol, prefixes: dict[str, str]) -> Iterator[Json]:

@@ -25,7 +25,7 @@ def headed(protocol: Protocol, base: str, kind: str, code: str, title: str, abou
         "id": code,
         "language": "en",
         "url": f"{base}/{kind}/{code}",
-        "version": protocol.version,
+        "version": protocol.name.partition("|")[2],  # with the adaptation
         "name": "".join(part.capitalize() for part in code.split("-")),
         "title": title,
         "status": "draft",

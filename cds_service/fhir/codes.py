@@ -54,6 +54,23 @@ def own_system(base: str, name: str) -> str:
     return f"{base}/CodeSystem/{name}"
 
 
+TIME: Final = ".time"
+"""End of the linkId of the item below a question that says when it was so."""
+SITE: Final = ".site"
+"""End of the linkId of the item below a measurement that says where it was taken."""
+GROUP: Final = "group."
+"""What begins the linkId of a group of the questionnaire."""
+
+
+def questionnaire_id(protocol_id: str) -> str:
+    """Id of the questionnaire that asks what a protocol asks.
+
+    >>> questionnaire_id("sick-young-infant")
+    'sick-young-infant-questions'
+    """
+    return f"{protocol_id}-questions"
+
+
 def plan_definition(base: str, protocol_id: str) -> str:
     """Canonical address of the protocol as a PlanDefinition."""
     return f"{base}/PlanDefinition/{protocol_id}"

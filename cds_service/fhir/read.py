@@ -33,6 +33,7 @@ from cds_service.fhir.read_medicine import (
     read_statement,
 )
 from cds_service.fhir.read_observation import about_observation, read_observation
+from cds_service.fhir.read_response import about_response, read_response
 from cds_service.fhir.read_visit import visit
 from cds_service.fhir.references import Subject
 from cds_service.fhir.wire import Resource
@@ -46,6 +47,7 @@ from cds_service.fhir.wire_resources import (
     MedicationStatement,
     Observation,
     Patient,
+    QuestionnaireResponse,
 )
 
 _Reader = Callable[[Sent[Any], Context], None]
@@ -57,6 +59,7 @@ _READERS: tuple[tuple[type[Resource], _Reader, _About], ...] = (
     (MedicationRequest, read_request, about_medicine),
     (MedicationStatement, read_statement, about_medicine),
     (Observation, read_observation, about_observation),
+    (QuestionnaireResponse, read_response, about_response),
 )
 """How each type is read, and what a resource is about that may not be used."""
 

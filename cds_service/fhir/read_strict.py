@@ -42,6 +42,8 @@ _CODES = {
     "code-ambiguous": "code-invalid",
     "code-only-text": "code-invalid",
     "finding-unknown": "code-invalid",
+    "form-unknown": "code-invalid",
+    "question-unknown": "code-invalid",
     "parameter-unknown": "not-supported",
     "stock-unknown": "code-invalid",
     "unit-not-read": "code-invalid",

@@ -20,6 +20,9 @@ CLASSIFICATION: Final = "/CodeSystem/classification"
 FORMULATION: Final = "/CodeSystem/formulation"
 """End of the address of the service's own formulation codes, whatever its base."""
 
+ANSWER: Final = "/CodeSystem/answer"
+"""End of the address of the service's own three answers, whatever its base."""
+
 
 def is_own(system: str | UnsetType, end: str) -> bool:
     """Whether a code system is the service's own one of that end, whatever its base.
@@ -44,6 +47,9 @@ ANSWERS: Final = {
     (SNOMED, "373066001"): Answer.YES,  # Yes (from memory)
     (SNOMED, "373067005"): Answer.NO,  # No (from memory)
 }
+
+DATA_ABSENT: Final = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+"""Why there is no answer: whatever its code says, the question is open."""
 
 NO_KNOWN_ALLERGY: Final = frozenset({"716186003", "409137002"})
 """SNOMED CT "no known allergy" and "no known drug allergy" (from memory)."""

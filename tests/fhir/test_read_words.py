@@ -15,6 +15,7 @@ from cds_service.fhir import (
     read_medicine,
     read_observation,
     read_patient,
+    read_response,
     read_visit,
     references,
 )
@@ -23,7 +24,7 @@ from tests.fhir.sending import NOW, bundle, case, finding, patient, protocol, re
 
 MODULES = (
     read, read_age, read_body, read_condition, read_medicine, read_observation, read_patient,
-    read_visit, references,
+    read_response, read_visit, references,
 )  # fmt: skip
 TEXTS = {
     key.removeprefix("refusal."): words

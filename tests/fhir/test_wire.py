@@ -1,6 +1,7 @@
 """JSON text, numbers, dates and shapes, before any meaning."""
 
 import json
+import re
 from datetime import date
 from decimal import Decimal
 
@@ -81,7 +82,12 @@ def written(value: object, *, ascii_only: bool) -> str:
     if isinstance(value, list):
         return "[" + ", ".join(written(item, ascii_only=ascii_only) for item in value) + "]"
     plain = json.dumps(value, ensure_ascii=ascii_only)
-    return plain.replace('\\"', "\\u0022") if ascii_only else plain
+    # An escaped quote, not the quote after an escaped backslash.
+    return re.sub(r"\\(.)", _as_number, plain) if ascii_only else plain
+
+
+def _as_number(escape: re.Match[str]) -> str:
+    return "\\u0022" if escape[1] == '"' else escape[0]
 
 
 def has_repeated_key(value: object) -> bool:

@@ -136,12 +136,7 @@ def _differences(folder: Path, made: dict[str, bytes]) -> list[str]:
             findings.append(f"{path}: missing; run cds-service profiles")
         elif path.read_bytes() != content:
             findings.append(f"{path}: differs; run cds-service profiles")
-    # StructureDefinitions are written by hand.
-    left_over = {
-        path.name
-        for path in folder.glob("*.json")
-        if b'"resourceType": "StructureDefinition"' not in path.read_bytes()
-    } - made.keys()
+    left_over = {path.name for path in folder.glob("*.json")} - made.keys()
     return findings + [
         f"{folder / name}: nothing makes it; remove it" for name in sorted(left_over)
     ]

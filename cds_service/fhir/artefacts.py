@@ -12,9 +12,11 @@ from cds_service.content.model import Cite, Sign
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_base import head, words
 from cds_service.fhir.artefacts_form import questionnaire
+from cds_service.fhir.artefacts_given import given
 from cds_service.fhir.artefacts_log import log_artefacts
 from cds_service.fhir.artefacts_maps import answer_codes, concept_maps, measure_codes
 from cds_service.fhir.artefacts_operation import operations
+from cds_service.fhir.artefacts_taken import taken
 from cds_service.fhir.artefacts_text import designations
 from cds_service.fhir.codes import own_system
 from cds_service.fhir.write_json import Json
@@ -48,6 +50,7 @@ def artefacts(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
     made += log_artefacts(protocol, base)
     made += [*answer_codes(protocol, base), *measure_codes(protocol, base)]
     made += [*concept_maps(protocol, base), questionnaire(protocol, base)]
+    made += [*taken(protocol, base), *given(protocol, base)]
     return {(each["resourceType"], each["id"]): each for each in made}
 
 

@@ -56,12 +56,12 @@ class PostgresStore(BaseStore):
     def _record(self, items: Sequence[Item]) -> Screened:
         """See `BaseStore`."""
         try:
-            return self._in_turn(self._opened(), items)
+            return self._in_turn(items)
         except psycopg.Error as error:
             raise LogUnavailable(f"the audit log cannot be written: {reason(error)}") from error
 
-    def _in_turn(self, connection: Connection, items: Sequence[Item]) -> Screened:
-        size, leaf = postgres_write.begin(connection, self._growth.size)
+    def _in_turn(self, items: Sequence[Item]) -> Screened:
+        connection, size, leaf = self._begun()
         log = Reader(asking(connection), self._sealer)
         self._prove_same(leaf)
         growth = self._growth.caught_up(log, size)
@@ -78,6 +78,23 @@ class PostgresStore(BaseStore):
         self._last = done.items[-1].hashed if done.items else last
         self._growth = after
         return done
+
+    def _begun(self) -> tuple[Connection, int, bytes | None]:
+        """Begin, see `postgres_write.begin`.
+
+        A connection that was cut while nothing was to be done is opened again at once: of this
+        batch nothing was sent yet.
+        """
+        for _ in range(2):
+            connection = self._opened()
+            try:
+                return connection, *postgres_write.begin(connection, self._growth.size)
+            except psycopg.Error as error:
+                if not connection.closed:
+                    raise
+                cut = error
+                self._drop()
+        raise cut
 
     def _opened(self) -> Connection:
         if self._connection is None:

@@ -64,7 +64,7 @@ class Readers:
                 connection = self._idle.get_nowait()
                 try:
                     connection.execute(begin)
-                except psycopg.OperationalError:
+                except psycopg.Error:
                     connection.close()
                 else:
                     return connection

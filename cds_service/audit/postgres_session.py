@@ -23,14 +23,14 @@ OLDEST = 130000
 PATIENCE = 25.0
 """Seconds to wait for an answer of the server. It gives up before that if it is well."""
 
-_LIMITS = {
+LIMITS = {
     "statement_timeout": "20s",
     # What is waited for is one commit of another replica, some milliseconds.
     "lock_timeout": "5s",
     # A replica that hangs within a commit is cut off, so that the others can go on.
     "idle_in_transaction_session_timeout": "10s",
 }
-"""On the server."""
+"""What the server gives up after."""
 _DEFAULTS: Mapping[str, Any] = {
     "connect_timeout": 5,
     "application_name": "cds-service",
@@ -50,15 +50,6 @@ _UNSAFE = {
 DURABILITY = ", ".join(f"current_setting('{name}')" for name in _UNSAFE)
 """To be selected: what `prove_durable` takes."""
 _ABOUT = "pg_is_in_recovery(), current_setting('server_version_num')::int, getdatabaseencoding()"
-_OPENING = "; ".join(
-    (
-        *(f"SET {name} = '{value}'" for name, value in _LIMITS.items()),
-        f"SET search_path = {SCHEMA}, pg_temp",
-        "SET standard_conforming_strings = on",
-        f"SELECT {_ABOUT}, {DURABILITY}",
-    )
-)
-"""One message for all: the last one tells."""
 
 
 _T = TypeVar("_T")
@@ -85,7 +76,7 @@ def connect(url: str) -> Connection:
     given = conninfo.conninfo_to_dict(url)
     connection = Connection.connect(**{**_DEFAULTS, **given}, autocommit=True)
     try:
-        standby, version, encoding, *settings = last_row(connection.execute(_OPENING))
+        standby, version, encoding, *settings = last_row(connection.execute(_opening()))
         if standby:
             raise LogUnavailable(
                 "the database is a standby that takes no entries: name the primary"
@@ -99,6 +90,13 @@ def connect(url: str) -> Connection:
         connection.close()
         raise
     return connection
+
+
+def _opening() -> bytes:
+    """One message for all: its last statement tells."""
+    limits = (f"SET {name} = '{value}'" for name, value in LIMITS.items())
+    where = f"SET search_path = {SCHEMA}, pg_temp; SET standard_conforming_strings = on"
+    return f"{'; '.join(limits)}; {where}; SELECT {_ABOUT}, {DURABILITY}".encode()
 
 
 def prove_durable(settings: list[str]) -> None:

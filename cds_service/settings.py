@@ -22,6 +22,7 @@ from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import layout
 from cds_service.audit.sqlite_layout import VERSION
 from cds_service.audit.sqlite_take_over import Described
+from cds_service.audit.store import Store
 from cds_service.content.load import editions, layers, load, packaged
 from cds_service.content.treatment import Protocol
 from cds_service.errors import SettingsError
@@ -29,6 +30,7 @@ from cds_service.fhir.described import described
 from cds_service.service import Service, local_now
 
 _SQLITE = "sqlite:///"
+_POSTGRESQL = "postgresql://"
 
 
 def _default_database() -> str:
@@ -46,7 +48,8 @@ class Settings(BaseSettings):
         str,
         Field(
             default_factory=_default_database,
-            description="sqlite:///path, the log's file on a local disk",
+            description="sqlite:///path, the log's file on a local disk; or the address of a "
+            "PostgreSQL database, postgresql://role@host/database",
         ),
     ]
     base: Annotated[
@@ -77,7 +80,10 @@ class Settings(BaseSettings):
 
     log_key_file: Annotated[
         str,
-        Field(description="the file of the key that signs the log, or several separated by commas"),
+        Field(
+            validate_default=True,
+            description="the file of the key that signs the log, or several separated by commas",
+        ),
     ] = ""
     log_name: Annotated[
         str,
@@ -95,10 +101,23 @@ class Settings(BaseSettings):
 
     @field_validator("database_url")
     @classmethod
-    def _sqlite(cls, url: str) -> str:
-        if not url.startswith(_SQLITE) or url == _SQLITE:
+    def _database(cls, url: str) -> str:
+        if url.startswith(_POSTGRESQL):
+            _place(url)
+        elif not url.startswith(_SQLITE) or url == _SQLITE:
             raise ValueError
         return url
+
+    @field_validator("log_key_file")
+    @classmethod
+    def _outside_the_database(cls, files: str, info: ValidationInfo) -> str:
+        url: str = info.data.get("database_url", "")
+        if not _paths(files) and url.startswith(_POSTGRESQL):
+            raise ValueError(
+                "with PostgreSQL the key that signs the log must be named; all replicas have the "
+                "same. To make one: openssl genpkey -algorithm ed25519 -out FILE"
+            )
+        return files
 
     @field_validator("protocol")
     @classmethod
@@ -147,8 +166,20 @@ class Settings(BaseSettings):
         return settings
 
     @property
+    def in_postgresql(self) -> bool:
+        """Whether the log is in PostgreSQL."""
+        return self.database_url.startswith(_POSTGRESQL)
+
+    @property
+    def log(self) -> str:
+        """Where the log is, in words without a password."""
+        if self.in_postgresql:
+            return _place(self.database_url)
+        return str(self.database)
+
+    @property
     def database(self) -> Path:
-        """The log's file."""
+        """The log's file, with SQLite."""
         return Path(self.database_url.removeprefix(_SQLITE)).expanduser()
 
     def content(self) -> Protocol:
@@ -158,20 +189,27 @@ class Settings(BaseSettings):
     def service(self) -> Service:
         """Load the content, open the log; raises ContentError, SettingsError or LogUnavailable."""
         protocol = self.content()
-        store = SqliteStore(
-            self.database,
-            self.signer(),
-            sealer=load_sealer(_paths(self.payload_key_file)),
-            describe=lambda _, response: Described(*described(response)),
-            clock=local_now,
-            code_version=__version__,
-        )
         return Service(
             protocol,
-            store,
+            self._store(),
             base=self.base,
             code_version=__version__,
             retention_days=self.retention_days,
+        )
+
+    def _store(self) -> Store:
+        signer, sealer = self.signer(), load_sealer(_paths(self.payload_key_file))
+        if self.in_postgresql:
+            from cds_service.audit.postgres import PostgresStore
+
+            return PostgresStore(self.database_url, signer, sealer=sealer)
+        return SqliteStore(
+            self.database,
+            signer,
+            sealer=sealer,
+            describe=lambda _, response: Described(*described(response)),
+            clock=local_now,
+            code_version=__version__,
         )
 
     def signer(self) -> Signer:
@@ -194,6 +232,13 @@ class Settings(BaseSettings):
         """The files of the keys that sign; the first is the oldest."""
         beside = self.database.with_name(f"{self.database.name}.key")
         return _paths(self.log_key_file) or [beside]
+
+
+def _place(url: str) -> str:
+    # Imported where it is used: it takes a tenth of a second, and most have no PostgreSQL.
+    from cds_service.audit.postgres_session import place
+
+    return place(url)
 
 
 def _paths(files: str) -> list[Path]:

@@ -16,6 +16,7 @@ from cds_service.cli import (
     content,
     exporting,
     keeping,
+    preparing,
     recommending,
     replaying,
     serving,
@@ -24,7 +25,7 @@ from cds_service.cli import (
 from cds_service.cli.arguments import PROPOSAL, in_words, refuse
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
 
-_GROUPS = (serving, recommending, content, replaying, verifying, exporting, keeping)
+_GROUPS = (serving, recommending, preparing, content, replaying, verifying, exporting, keeping)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -60,7 +60,7 @@ def _recommend(asked: argparse.Namespace) -> int:
         as_sent = asked.json or note
         print(answer.body.decode() if as_sent else _plain(decision, answer), flush=True)
     finally:
-        print(f"Recorded as entry {answer.index} of {settings.database}.", file=sys.stderr)
+        print(f"Recorded as entry {answer.index} of {settings.log}.", file=sys.stderr)
     if asked.as_of not in (None, decision.case.as_of):
         print("--as-of was not used: the request itself says for when it is.", file=sys.stderr)
     return 0

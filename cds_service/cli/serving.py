@@ -50,7 +50,7 @@ def _serve(asked: argparse.Namespace) -> int:
         host, port = listener.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
         print(f"cds-service {__version__} listens on http://{shown}:{port} (API: /docs)")
-        print(f"Protocol {service.protocol.name}, log {settings.database}. {PROPOSAL}", flush=True)
+        print(f"Protocol {service.protocol.name}, log {settings.log}. {PROPOSAL}", flush=True)
         # The server ends in good order at either signal and then passes on what ended it.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
         with suppress(KeyboardInterrupt):

@@ -1,0 +1,32 @@
+"""What the role of a service may do with the log, when another role owns its tables."""
+
+import psycopg
+from psycopg import sql
+
+from cds_service.audit import postgres_layout
+from cds_service.audit.postgres_session import SCHEMA, connect, reason
+from cds_service.errors import LogUnavailable
+
+RIGHTS = (
+    ("USAGE", f"SCHEMA {SCHEMA}"),
+    ("SELECT, INSERT", "entry, tile"),
+    ("SELECT, INSERT, DELETE", "payload"),
+    ("INSERT, DELETE", "trial"),
+    ("SELECT", "layout"),
+)
+"""Nothing that changes a row, and nothing that removes one but of a payload."""
+
+
+def prepare_for(url: str, role: str | None) -> None:
+    """Make the tables, or bring them to the layout of now, and give `role` its rights.
+
+    Raises LogUnavailable.
+    """
+    try:
+        with connect(url) as connection:
+            postgres_layout.prepare(connection)
+            for rights, what in RIGHTS if role else ():
+                grant = sql.SQL(f"GRANT {rights} ON {what} TO {{}}")
+                connection.execute(grant.format(sql.Identifier(role or "")))
+    except psycopg.Error as error:
+        raise LogUnavailable(f"the audit log cannot be prepared: {reason(error)}") from error

@@ -298,7 +298,8 @@ def test_a_dose_that_was_repeated_already_is_not_repeated_now() -> None:
 def test_vomiting_of_which_the_time_is_not_known_is_asked_about() -> None:
     decision = vomited(None)
     assert "vomited-unknown" in cautions(decision)
-    assert "vomited-after-dose" in {m.code for m in decision.plan.missing}
+    asked = {(m.kind, m.code, m.required) for m in decision.plan.missing}
+    assert ("finding", "vomited-after-dose", False) in asked
     nothing = made(severe())
     known = replace(nothing.case, findings=(*nothing.case.findings, vomit(5)))
     assert "vomited-unknown" in cautions(made(known))
@@ -696,6 +697,24 @@ def test_a_course_by_mouth_waits_while_the_baby_cannot_swallow(sign: str) -> Non
     one = course(decision.plan, "amoxicillin")
     assert one.state in {"hold", "stop"}
     assert one.next_due is None
+
+
+def test_a_course_that_an_allergy_forbids_stops_and_says_so() -> None:
+    known = amoxicillin()
+    findings = [one for one in known.findings if one.code != "penicillin-allergy"]
+    decision = made(replace(known, findings=(*findings, found("penicillin-allergy", YES))))
+    one = course(decision.plan, "amoxicillin")
+    assert (one.state, one.complete, one.next_due) == ("stop", False, None)
+    assert cautions(decision)["course-forbidden"] == "high"
+    assert "course-complete" not in cautions(decision)
+
+
+def test_a_course_of_which_every_dose_was_given_is_complete_and_not_forbidden() -> None:
+    times = slots("gentamicin", 8)
+    given = tuple(dose("gentamicin", at) for at in times)
+    decision = made(follow_up(times[0], given=given, in_use=(order("gentamicin", times[0]),)))
+    assert cautions(decision)["course-complete"] == "low"
+    assert "course-forbidden" not in cautions(decision)
 
 
 def test_a_course_in_whose_place_another_of_its_kind_is_given_stops() -> None:

@@ -41,7 +41,7 @@ from mutmut.utils.file_utils import (
 
 SLOWER, SECONDS = 20, 10  # so many times its usual time and seconds more: a test that will not end
 ENDLESS = 60
-SHORT, LONGER = 0.1, 0.5
+SHORT = 0.05
 KILLED, SURVIVED, UNREACHED = 1, 0, 33
 ENGINE = "tests/engine/test_"
 CASE_TESTS = (
@@ -89,6 +89,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--sample", type=int, help="so many of each file, drawn at random")
     parser.add_argument("--infants", type=int, default=600, help="random ones to tell survivors by")
     parser.add_argument("--thorough", action="store_true", help="every test of every survivor")
+    parser.add_argument("--tests", nargs="*", default=(), help="only those with this in their name")
     parser.add_argument("--again", action="store_true", help="ask the survivors again")
     return parser.parse_args()
 
@@ -110,7 +111,9 @@ class Loop:
         from tests.proofs import fresh, witness
 
         few(self.options.examples)
-        self.items = {item.nodeid: item for item in session.items}
+        parts = self.options.tests
+        chosen = [one for one in session.items if any(part in one.nodeid for part in parts)]
+        self.items = {item.nodeid: item for item in (chosen if parts else session.items)}
         self.look()
         plainly(lambda mutants: mutants["_mutmut_orig"])
         trampoline.get_mutant_under_test = lambda: ""
@@ -231,18 +234,16 @@ class Loop:
             signal.setitimer(signal.ITIMER_PROF, ENDLESS)
         found = [*differ[:3], *islice(self.random.differ(), 5)]
         done = {*before, *(name for name in self.items if name.startswith(CASE_TESTS))}
-        rest = [name for name in reaching - done if self.is_worth(name, differs=bool(found))]
+        rest = [name for name in reaching - done if self.is_worth(name)]
         if self.one_fails(sorted(rest, key=self.seconds.__getitem__)):
             return KILLED
         Path(f"left-{os.getpid()}").write_text(json.dumps(found), encoding="utf-8")
         return SURVIVED
 
-    def is_worth(self, name: str, *, differs: bool) -> bool:
-        """Whether the test may kill what no infant so far was told otherwise by, for its time."""
-        if self.options.thorough:
-            return True
-        short = self.seconds[name] < (LONGER if differs else SHORT)
-        return short and (differs or not name.startswith("tests/proofs"))
+    def is_worth(self, name: str) -> bool:
+        """Whether the test may kill what no case was told otherwise by, for the time it takes."""
+        short = self.seconds[name] < SHORT and not name.startswith("tests/proofs")
+        return short or bool(self.options.thorough)
 
     def one_fails(self, tests: list[str]) -> bool:
         tests = [name for name in tests if name in self.items]

@@ -7,22 +7,24 @@ that the engine itself leaves out.
 import dataclasses
 import types
 import typing
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from functools import cache
 from typing import Any, Union
 
 import pytest
 
 from cds_service.content.load import load
-from cds_service.content.model import Message
+from cds_service.content.model import EARLIER, Message
 from cds_service.content.text import render
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
-from cds_service.engine.model import Decision
+from cds_service.engine.computed import COMPUTED_UNITS
+from cds_service.engine.model import Caution, Decision, Missing
 from tests.engine.cases import Told, every_case
 
 PROTOCOL = load()
 CASES = list(every_case())
+SEVERITIES = {"low", "moderate", "high"}
 
 
 @pytest.mark.parametrize("told", CASES, ids=[told.name for told in CASES])
@@ -39,7 +41,23 @@ def in_words(decision: Decision) -> Decision:
                 text = render(decision.protocol, value)
                 assert text, path
                 assert not set(text) & set("{}"), text
+            elif isinstance(value, Caution):
+                assert value.severity in SEVERITIES, path
+            elif isinstance(value, Missing):
+                assert value.code in asked_of(decision.protocol)[value.kind], (path, value)
     return decision
+
+
+def asked_of(protocol: Protocol) -> dict[str, Container[str]]:
+    """What may be asked for, by its kind."""
+    return {
+        "finding": protocol.sign_by_code,
+        "measure": {*protocol.measure_by_code, *COMPUTED_UNITS},
+        "medicine": protocol.medicine_by_code,
+        "class": {EARLIER + code for code in protocol.row_by_code},
+        "age": {"age"},
+        "sex": {"sex"},
+    }
 
 
 def parts(whole: Any, path: str) -> Iterator[tuple[str, Any, Any]]:

@@ -133,6 +133,7 @@ def test_after_each_loose_stool_50_to_100_millilitres_and_at_most_50_below_4_kil
     low, high = only(planned("4.0", ("plan-a",))).each_stool or (None, None)
     assert (str(low), str(high)) == ("50 mL", "100 mL")
     assert only(planned("3.99", ("plan-a",))).each_stool == (None, Quantity(Decimal(50), "mL"))
+    assert planned("4.0", ("plan-a",)).missing == ()  # the weight is known
 
 
 def test_without_a_weight_plan_a_gives_the_lower_amount_and_asks() -> None:
@@ -230,7 +231,11 @@ def test_a_volume_above_its_ceiling_is_not_given() -> None:
         managed = Managed(by_hand.held("pneumonia"), plan, (), None, care_only=False)
         made = fluid_orders(known, Situation((managed,), False, False, (), "", False, ()), weight)
         assert made.orders == ()
-        assert [caution.code for caution in made.cautions] == ["no-dose-fluid-too-large"]
+        (caution,) = made.cautions
+        ceiling = PROTOCOL.fluid_by_code[code].ceiling
+        assert ceiling is not None
+        assert (caution.code, caution.severity) == ("no-dose-fluid-too-large", "high")
+        assert f"largest of {ceiling.quantity}." in render(PROTOCOL, caution.message)
         assert [each.required for each in made.missing] == [True]
 
 

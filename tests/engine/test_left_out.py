@@ -10,6 +10,8 @@ import pytest
 from cds_service.case import Case, GivenDose, MedicineInUse, Origin, Refusal
 from cds_service.engine import decide
 from cds_service.engine.model import Decision
+from cds_service.engine.settle import settle
+from cds_service.engine.weight import dosing_weight
 from tests.changing import replace
 from tests.engine.test_edges import AT, NO, PROTOCOL, YES, case, found, measured
 from tests.engine.test_everything_said import in_words
@@ -112,6 +114,17 @@ def test_a_worse_value_of_this_visit_is_measured_again() -> None:
     decision = made(healthy(before, measured("oxygen-saturation", "96", "%")))
     assert cautions(decision)["latest-value-used"] == "high"
     assert decision.plan.status == "data-requested"
+
+
+@pytest.mark.parametrize(("other", "agrees"), [("3.80", True), ("3.79", False)])
+def test_two_weights_agree_that_differ_by_a_twentieth_of_the_greater(
+    other: str, agrees: bool
+) -> None:
+    # DEVELOPERS.md: two weights must agree within `agree-within`, 5 % (derived).
+    known = case(measured("weight", "4.00", "kg"), measured("weight", other, "kg"))
+    for order in (known.measurements, known.measurements[::-1]):
+        facts = settle(replace(known, measurements=order), PROTOCOL)
+        assert (dosing_weight(facts).hold is None) is agrees
 
 
 def test_two_weights_of_one_visit_that_do_not_agree_make_no_dose() -> None:

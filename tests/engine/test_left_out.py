@@ -8,6 +8,7 @@ from datetime import timedelta
 import pytest
 
 from cds_service.case import Case, GivenDose, MedicineInUse, Origin, Refusal
+from cds_service.content.text import render
 from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from cds_service.engine.settle import settle
@@ -114,6 +115,28 @@ def test_a_worse_value_of_this_visit_is_measured_again() -> None:
     decision = made(healthy(before, measured("oxygen-saturation", "96", "%")))
     assert cautions(decision)["latest-value-used"] == "high"
     assert decision.plan.status == "data-requested"
+
+
+def because(decision: Decision) -> list[str]:
+    referral = decision.plan.referral
+    assert referral is not None
+    assert referral.urgent
+    return [render(PROTOCOL, reason) for reason in referral.reasons]
+
+
+def test_a_referral_gives_every_reason_for_it() -> None:
+    # Section 2 (the class), section 3 (below 1.5 kg and an allergy: hospital).
+    (ill,) = because(made(severe()))
+    light = [one for one in severe().measurements if one.kind != "weight"]
+    light.append(measured("weight", "1.4", "kg"))
+    told = because(made(replace(severe(), measurements=tuple(light))))
+    assert told[0] == ill
+    assert "1.5 kg" in told[1]
+    findings = [one for one in severe().findings if one.code != "penicillin-allergy"]
+    allergic = replace(severe(), findings=(*findings, found("penicillin-allergy", YES)))
+    told = because(made(allergic))
+    assert told[0] == ill
+    assert "penicillin" in told[1].lower()
 
 
 @pytest.mark.parametrize(("other", "agrees"), [("3.80", True), ("3.79", False)])

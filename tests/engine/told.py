@@ -204,7 +204,7 @@ _WORDS = {
     "fluids here": lambda decision: _fluids(decision, "here"),
     "fluids on the way": lambda decision: _fluids(decision, "refer"),
     "sent for assessment": lambda decision: (
-        "no" if decision.plan.assessment_referral is None else "yes"
+        "yes" if (sent := decision.plan.assessment_referral) and not sent.urgent else "no"
     ),
     "needs": _needs,
     "asks": _asks,

@@ -25,6 +25,7 @@ from tests.engine.cases import Told, every_case
 PROTOCOL = load()
 CASES = list(every_case())
 SEVERITIES = {"low", "moderate", "high"}
+BRANCHES = {"", "here", "refer"}
 
 
 @pytest.mark.parametrize("told", CASES, ids=[told.name for told in CASES])
@@ -45,6 +46,7 @@ def in_words(decision: Decision) -> Decision:
                 assert value.severity in SEVERITIES, path
             elif isinstance(value, Missing):
                 assert value.code in asked_of(decision.protocol)[value.kind], (path, value)
+            assert getattr(value, "branch", "") in BRANCHES, path
     return decision
 
 

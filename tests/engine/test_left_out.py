@@ -127,6 +127,12 @@ def because(decision: Decision) -> list[str]:
 def test_a_referral_gives_every_reason_for_it() -> None:
     # Section 2 (the class), section 3 (below 1.5 kg and an allergy: hospital).
     (ill,) = because(made(severe()))
+    local = [one for one in severe().findings if one.code != "umbilicus-red"]
+    both = made(replace(severe(), findings=(*local, found("umbilicus-red", YES))))
+    assert both.assessment.holds("local-bacterial-infection")
+    assert because(both) == [ill]
+    assert both.plan.referral is not None
+    assert both.plan.referral.cite == PROTOCOL.plan_by_code["clinical-severe-infection"].cite
     light = [one for one in severe().measurements if one.kind != "weight"]
     light.append(measured("weight", "1.4", "kg"))
     told = because(made(replace(severe(), measurements=tuple(light))))

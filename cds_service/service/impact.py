@@ -45,8 +45,7 @@ class Impact:
         self.verdicts[outcome.verdict] += 1
         if outcome.why:
             self._count(self._reasons, outcome.why)
-            if outcome.why in self._reasons:
-                self._first.setdefault(outcome.why, outcome.index)
+            self._keep_first(outcome.why, outcome.index)
         if outcome.worst is None:
             return
         self._kinds[outcome.worst] += 1
@@ -66,8 +65,8 @@ class Impact:
             self._count(self._moves, move, count)
         for reason, count in other._reasons.items():
             self._count(self._reasons, reason, count)
-            if reason in self._reasons and (first := other._first.get(reason)) is not None:
-                self._first[reason] = min(first, self._first.get(reason, first))
+        for reason, index in other._first.items():
+            self._keep_first(reason, index)
         for name, count in other._medicines.items():
             self._medicine(name, count, other._farthest[name])
         self._keep(other._worst)
@@ -117,6 +116,10 @@ class Impact:
             name = (name[0], _OTHERS)
         self._medicines[name] += count
         self._farthest[name] = min(less, self._farthest.get(name, less))
+
+    def _keep_first(self, reason: str, index: int) -> None:
+        if reason in self._reasons:
+            self._first[reason] = min(index, self._first.get(reason, index))
 
     def _keep(self, told: "list[_Told]") -> None:
         self._worst = nsmallest(WORST, [*self._worst, *told])

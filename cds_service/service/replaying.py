@@ -16,7 +16,7 @@ from cds_service.fhir.gist import gist
 from cds_service.fhir.places import places
 from cds_service.service import answered, replay
 
-_REMEMBERED = 4096
+REMEMBERED = 4096
 """Outcomes kept, so that a request that was sent again is decided once."""
 
 
@@ -90,7 +90,7 @@ class Replayer:
         key = (*key, entry.language, entry.strict, now)  # type: ignore[assignment]
         if (known := self._known.get(key)) is not None:
             return replace(known, index=index)
-        if len(self._known) >= _REMEMBERED:
+        if len(self._known) >= REMEMBERED:
             del self._known[next(iter(self._known))]
         outcome = self._known[key] = self._asked_again(index, entry)
         return outcome

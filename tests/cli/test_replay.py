@@ -1,6 +1,7 @@
 """replay: the same bytes on the content of then, a report in words on another."""
 
 import asyncio
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -21,6 +22,20 @@ def test_a_log_replays_byte_for_byte(capsys: Printed) -> None:
     out, err = capsys.readouterr()
     assert f"replayed: {SIZE}\n  the same, byte for byte: {SIZE}\n" in out
     assert err == ""  # no progress bar when nobody looks
+
+
+def test_progress_is_shown_to_whoever_looks() -> None:
+    reads, writes = os.openpty()
+    command = [sys.executable, "-m", "cds_service", "replay"]
+    ended = subprocess.run(command, stdout=subprocess.PIPE, stderr=writes, text=True, check=False)
+    os.set_blocking(reads, False)
+    shown = os.read(reads, 100_000).decode()
+    os.close(writes)
+    os.close(reads)
+    assert ended.returncode == 0
+    assert f"/{SIZE}" in shown
+    assert "entries" in shown
+    assert "entries" not in ended.stdout
 
 
 def test_an_export_replays_without_the_log(exported: Path, log: Path, capsys: Printed) -> None:

@@ -13,7 +13,7 @@ from decimal import Decimal
 from enum import IntEnum
 from typing import NamedTuple
 
-from cds_service.fhir.gist import HERE, REFER, Dose, Gist, Order
+from cds_service.fhir.gist import HERE, REFER, Dose, Gist, Order, gist
 
 _WHERE = {REFER: " before referral", HERE: ""}
 
@@ -93,6 +93,20 @@ def changes(old: Gist, new: Gist) -> tuple[Change, ...]:
     return tuple(sorted(found))
 
 
+def care_differences(then: bytes, now: bytes) -> tuple[str, ...]:
+    """What differs for care between two answers, the worst first, or that nothing does.
+
+    >>> care_differences(b'{"entry":[]}', b'{"entry": []}')
+    ('No class, referral, medicine, dose, caution, visit or advice differs.',)
+    """
+    try:
+        found = changes(gist(then), gist(now))
+    except ValueError:
+        return ("What differs for care cannot be said: one is no answer of this service.",)
+    words = tuple(f"{change.kind.words}: {change.words}" for change in found)
+    return words or ("No class, referral, medicine, dose, caution, visit or advice differs.",)
+
+
 def refused(reason: str) -> tuple[Change, ...]:
     """The change when there is no new answer at all."""
     return (Change(Kind.REFUSED, 0, f"refused: {reason}"),)
@@ -165,20 +179,20 @@ def _lost(order: Order, old: Gist, new: Gist) -> Kind:
     return Kind.MEDICINE_LOST
 
 
-def _there(branch: str, gist: Gist) -> bool:
+def _there(branch: str, answer: Gist) -> bool:
     """Whether the course is proposed at all, with or without medicines."""
     if branch == REFER:
-        return gist.referral is not None
-    treated = any(order.branch == HERE for order in gist.orders)
-    return treated or gist.referral is None or not gist.referral.only
+        return answer.referral is not None
+    treated = any(order.branch == HERE for order in answer.orders)
+    return treated or answer.referral is None or not answer.referral.only
 
 
-def _antibiotics(gist: Gist, branch: str | None) -> int:
+def _antibiotics(answer: Gist, branch: str | None) -> int:
     """How many, in one branch or in all."""
     return len(
         {
             order.substance
-            for order in gist.orders
+            for order in answer.orders
             if order.antibiotic and branch in (None, order.branch)
         }
     )

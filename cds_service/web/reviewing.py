@@ -18,6 +18,7 @@ from cds_service.audit.record import Entry
 from cds_service.audit.store import Logged
 from cds_service.content.library import Library
 from cds_service.errors import ContentError, RequestError
+from cds_service.fhir.changes import care_differences
 from cds_service.fhir.read_feedback import FEEDBACK_PARAMETERS, Feedback
 from cds_service.fhir.read_parameters import entry_named, read_parameters
 from cds_service.fhir.write_audit import Replayed, replay_parameters
@@ -122,7 +123,11 @@ class Reviewing:
             now = replay(entry, self._library, base=self._service.base)
         except (ContentError, RequestError) as error:
             return Replayed(index, None, tuple(str(error).splitlines()))
-        return Replayed(index, now == entry.response, answer_differences(entry.response, now))
+        if now == entry.response:
+            return Replayed(index, equal=True)
+        # First what matters for care, the worst first; then every value that differs.
+        care = care_differences(entry.response, now)
+        return Replayed(index, False, (*care, *answer_differences(entry.response, now)))
 
 
 def _recorded(here: str, logged: Logged, entry: Entry, events: Sequence[Json]) -> Iterator[Json]:

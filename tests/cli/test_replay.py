@@ -4,6 +4,7 @@ import asyncio
 import os
 import subprocess
 import sys
+import termios
 from pathlib import Path
 
 import pytest
@@ -26,9 +27,10 @@ def test_a_log_replays_byte_for_byte(capsys: Printed) -> None:
 
 def test_progress_is_shown_to_whoever_looks() -> None:
     reads, writes = os.openpty()
+    termios.tcsetwinsize(writes, (24, 80))
     command = [sys.executable, "-m", "cds_service", "replay"]
     ended = subprocess.run(command, stdout=subprocess.PIPE, stderr=writes, text=True, check=False)
-    os.set_blocking(reads, False)
+    os.set_blocking(reads, False)  # or nothing shown would be waited for
     shown = os.read(reads, 100_000).decode()
     os.close(writes)
     os.close(reads)

@@ -5,8 +5,16 @@ from itertools import pairwise
 
 import pytest
 
-from cds_service.fhir.changes import Change, Kind, changes, class_move, refused
+from cds_service.fhir.changes import (
+    Change,
+    Kind,
+    care_differences,
+    changes,
+    class_move,
+    refused,
+)
 from cds_service.fhir.gist import HERE, REFER, Caution, Dose, Gist, Order, Referral
+from tests import examples
 
 MUST, CHOICE = Referral(urgent=True, only=True), Referral(urgent=True, only=False)
 
@@ -203,3 +211,12 @@ def test_care_in_another_order_is_told_as_that() -> None:
     old = OLD._replace(care=("A.", "B."))
     assert words(old._replace(care=("B.", "A.")), old) == ["care: the same in another order"]
     assert words(old._replace(care=("B.", "C.")), old) == ["care: less: A.; more: C."]
+
+
+def test_two_answers_are_compared_for_care() -> None:
+    then = examples.compact(examples.stored("01-fever-refer-or-treat"))
+    now = then.replace(b'"value":25,"unit":"mg"', b'"value":52,"unit":"mg"', 1)
+    (said,) = care_differences(then, now)
+    assert said.startswith("a higher dose, or a longer course: Gentamicin before referral: ")
+    assert care_differences(then, then.replace(b"citation", b"Citation"))[0].startswith("No class")
+    assert care_differences(then, b"{")[0].startswith("What differs for care cannot be said")

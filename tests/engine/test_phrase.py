@@ -8,8 +8,9 @@ import pytest
 from cds_service.content.model import Cite
 from cds_service.content.text import render
 from cds_service.engine import phrase
+from cds_service.engine.dose_notes import far_from_target
 from cds_service.quantity import Quantity
-from tests.fhir.decisions import amoxicillin, gentamicin, protocol
+from tests.fhir.decisions import amoxicillin, gentamicin, protocol, visit
 
 
 @pytest.mark.parametrize(
@@ -89,3 +90,57 @@ def test_numbers_never_have_an_exponent() -> None:
     assert phrase.number(Decimal("0.0000001")) == "0.0000001"
     assert phrase.number(Decimal("-0")) == "0"
     assert phrase.number(7) == "7"
+
+
+def test_what_is_in_a_dose_is_told_by_the_dose_and_by_the_day() -> None:
+    # 2 x 125 mg / 3.4 kg = 73.53, 25 mg / 3.4 kg = 7.35 (derived)
+    course = render(protocol(), phrase.contained(amoxicillin()))
+    assert "36.8 mg/kg per dose, 73.5 mg/kg per day, for a weight of 3.4 kg" in course
+    once = render(protocol(), phrase.contained(gentamicin("refer")))
+    assert once == "The dose contains 25 mg: 7.4 mg/kg, for a weight of 3.4 kg."
+
+
+def test_how_much_to_hand_out_or_to_open() -> None:
+    assert (
+        render(protocol(), phrase.hand_out(amoxicillin())) == "Hand out for all of it: 7 tablets."
+    )
+    assert render(protocol(), phrase.hand_out(gentamicin())) == "Open for all of it: 7 vials."
+
+
+def test_a_visit_is_on_a_day_or_on_every_day_between_two() -> None:
+    # 4 March 2026 is a Wednesday.
+    on, daily = phrase.visit(visit("x", 2)), phrase.visit(visit("x", 1, until=6))
+    assert render(protocol(), on) == "Come back on Friday 6 March 2026."
+    assert render(protocol(), daily) == (
+        "Come back every day from Thursday 5 March 2026 until Tuesday 10 March 2026."
+    )
+
+
+@pytest.mark.parametrize(
+    ("code", "key"),
+    [
+        ("jaundice", "sign.jaundice"),
+        ("temperature", "measure.temperature"),
+        ("age", "measure.age"),
+        ("sex", "measure.sex"),
+        ("amoxicillin", "medicine.amoxicillin"),
+        ("earlier.pneumonia", "test.earlier"),
+    ],
+)
+def test_a_fact_is_named_as_what_it_is(code: str, key: str) -> None:
+    named = phrase.fact(protocol(), code)
+    assert named.key == key
+    assert render(protocol(), named)
+
+
+@pytest.mark.parametrize(
+    ("given", "far"), [("75", False), ("74.9", True), ("150", False), ("150.1", True)]
+)
+def test_a_dose_is_far_beyond_half_above_or_a_quarter_below_its_target(
+    given: str, far: bool
+) -> None:
+    # deviation-high 50 %, deviation-low 25 % (derived).
+    medicine = protocol().medicine_by_code["amoxicillin"]
+    form, target = medicine.formulations[0], Quantity(Decimal(100), "mg")
+    told = far_from_target(protocol(), medicine, form, Quantity(Decimal(given), "mg"), target)
+    assert bool(list(told)) is far

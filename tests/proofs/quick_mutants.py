@@ -90,7 +90,9 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--infants", type=int, default=600, help="random ones to tell survivors by")
     parser.add_argument("--thorough", action="store_true", help="every test of every survivor")
     parser.add_argument("--tests", nargs="*", default=(), help="only those with this in their name")
-    parser.add_argument("--again", action="store_true", help="ask the survivors again")
+    parser.add_argument(
+        "--again", action="store_true", help="ask the survivors again, and no other"
+    )
     return parser.parse_args()
 
 
@@ -178,7 +180,8 @@ class Loop:
             data.meta_path = data.meta_path.absolute()
             for name in self.drawn(data.exit_code_by_key):
                 code = data.exit_code_by_key[name]
-                open_one = code is None or (self.options.again and code in (SURVIVED, UNREACHED))
+                left = code in (SURVIVED, UNREACHED)
+                open_one = left if self.options.again else code is None
                 if open_one and self.asked(name):
                     yield data, name
         os.chdir("mutants")

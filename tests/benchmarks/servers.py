@@ -5,10 +5,11 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 import psutil
 
@@ -50,8 +51,13 @@ def ours(port: int) -> list[str]:
 
 
 @contextmanager
-def running(name: str, folder: Path, path: str) -> Iterator[Server]:
-    """Start one of "floor", "usual", "cds-service"; its files are in `folder`."""
+def running(
+    name: str, folder: Path, path: str, settings: Mapping[str, str] = MappingProxyType({})
+) -> Iterator[Server]:
+    """Start one of "floor", "usual", "cds-service"; its files are in `folder`.
+
+    `settings` are further variables of its environment.
+    """
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
     command = ours(port) if name == "cds-service" else plain(name, port)
@@ -59,6 +65,7 @@ def running(name: str, folder: Path, path: str) -> Iterator[Server]:
         **os.environ,
         "BENCHMARK_ANSWER": str(folder / "response.json"),
         "CDS_DATABASE_URL": f"sqlite:///{folder / 'log.db'}",
+        **settings,
     }
     process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.DEVNULL)
     try:

@@ -92,6 +92,12 @@ class Server:
             else:
                 return
 
+    @property
+    def pid(self) -> int:
+        """The process that started all the others."""
+        assert self._process is not None
+        return self._process.pid
+
     def stop(self, how: str = "fast") -> None:
         """Stop it: `smart`, `fast`, or `immediate` (without a checkpoint: it recovers at start)."""
         process, self._process = self._process, None

@@ -1,6 +1,5 @@
 """The whole service with its log in PostgreSQL: two replicas over HTTP, the database restarted."""
 
-import os
 import re
 import subprocess
 import sys
@@ -15,6 +14,7 @@ import pytest
 from cds_service.audit.checkpoint import Checkpoint
 from cds_service.audit.keys import make_key
 from cds_service.audit.postgres_session import SCHEMA
+from cds_service.cli import main
 from tests.postgresql.server import Server
 from tests.web.sample import PATH, body
 
@@ -22,18 +22,19 @@ pytestmark = pytest.mark.postgresql
 HEADERS = {"content-type": "application/fhir+json"}
 
 
-@pytest.fixture
-def replicas(postgresql: Server, tmp_path: Path) -> Iterator[list[str]]:
-    """The addresses of two services on one database."""
+@pytest.fixture(autouse=True)
+def _settings(postgresql: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     make_key(tmp_path / "log.key")
-    settings = {
-        "CDS_DATABASE_URL": postgresql.url("postgres"),
-        "CDS_LOG_KEY_FILE": str(tmp_path / "log.key"),
-    }
+    monkeypatch.setenv("CDS_DATABASE_URL", postgresql.url("postgres"))
+    monkeypatch.setenv("CDS_LOG_KEY_FILE", str(tmp_path / "log.key"))
+
+
+@pytest.fixture
+def replicas(postgresql: Server) -> Iterator[list[str]]:
+    """The addresses of two services on one database."""
     processes = [
         subprocess.Popen(
             [sys.executable, "-m", "cds_service", "serve", "--port", "0"],
-            env={**os.environ, **settings},
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             text=True,
@@ -72,6 +73,20 @@ def test_two_replicas_answer_from_one_log(replicas: list[str]) -> None:
     for address in replicas:
         assert httpx.get(address + "/health/ready").status_code == 200
         assert size_told(httpx.get(address + "/log/checkpoint")) == 6
+
+
+def test_the_commands_for_auditors_work_on_it(
+    replicas: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for _ in range(3):
+        posted(replicas[0])
+
+    assert main(["verify-log"]) == 0
+    assert main(["replay"]) == 0
+    assert main(["export", "--output", str(tmp_path / "log.ndjson")]) == 0
+    told = capsys.readouterr()
+    assert "3 " in told.out
+    assert len((tmp_path / "log.ndjson").read_bytes().splitlines()) >= 3
 
 
 def test_while_the_database_is_restarted_callers_are_told_to_come_back(

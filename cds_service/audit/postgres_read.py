@@ -25,6 +25,7 @@ class Readers:
         self._url = url
         self._free = BoundedSemaphore(MOST)
         self._idle: LifoQueue[Connection] = LifoQueue()
+        self._closed = False
 
     @contextmanager
     def reading(self, sealer: Sealer) -> Iterator[Reader]:
@@ -43,7 +44,8 @@ class Readers:
             self._free.release()
 
     def close(self) -> None:
-        """Close what is idle."""
+        """Close what is idle, and from now on each connection after its question."""
+        self._closed = True
         with suppress(Empty):
             while True:
                 self._idle.get_nowait().close()
@@ -52,6 +54,9 @@ class Readers:
         try:
             connection.execute("ROLLBACK")
         except psycopg.Error:
+            connection.close()
+            return
+        if self._closed:
             connection.close()
         else:
             self._idle.put(connection)

@@ -9,6 +9,8 @@ import os
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+import psycopg
+
 from cds_service.audit.postgres_layout import SEQUENCER
 from cds_service.audit.postgres_session import (
     DURABILITY,
@@ -20,6 +22,7 @@ from cds_service.audit.postgres_session import (
 from cds_service.audit.record import ERASURE
 from cds_service.audit.rows import EntryRow, Item, PayloadRow
 from cds_service.audit.tiles import Tile
+from cds_service.errors import LogUnavailable
 
 TRIAL_BYTES = 64 * 1024
 """What a trial commit writes: more than an entry of a usual visit."""
@@ -54,8 +57,20 @@ def begin(connection: Connection, known: int) -> tuple[int, bytes | None]:
 
 
 def commit(connection: Connection) -> None:
-    """Make it durable. When this fails nobody knows whether it is; then it is read anew."""
-    connection.execute("COMMIT")
+    """Make it durable. When this fails nobody knows whether it is; then it is read anew.
+
+    PostgreSQL answers COMMIT of a transaction that failed with ROLLBACK, not with an error; and
+    when the wait for a standby was cancelled, or there was no transaction, with a warning.
+    """
+    warnings: list[psycopg.errors.Diagnostic] = []
+    connection.add_notice_handler(warnings.append)
+    try:
+        status = connection.execute("COMMIT").statusmessage
+    finally:
+        connection.remove_notice_handler(warnings.append)
+    if status != "COMMIT" or warnings:
+        said = "; ".join(warning.message_primary or "" for warning in warnings)
+        raise LogUnavailable(f"the database answered COMMIT with {status}: {said}")
 
 
 def insert(

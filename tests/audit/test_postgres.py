@@ -3,7 +3,6 @@
 import asyncio
 import subprocess
 import sys
-import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -102,26 +101,16 @@ def test_what_is_switched_off_while_it_runs_stops_the_next_entry(
     # The server reads its settings again, also for sessions that are open.
     postgresql.run("ALTER SYSTEM SET full_page_writes = off", "SELECT pg_reload_conf()")
     try:
-        until_seen(postgresql, "full_page_writes", "off")
+        postgresql.until("full_page_writes", "off")
         with pytest.raises(LogUnavailable):
             append_all(store, [entry(2)])
         with pytest.raises(LogUnavailable):
             asyncio.run(store.ready())
     finally:
         postgresql.run("ALTER SYSTEM RESET full_page_writes", "SELECT pg_reload_conf()")
-        until_seen(postgresql, "full_page_writes", "on")
+        postgresql.until("full_page_writes", "on")
 
     assert append_all(store, [entry(3)])[0].index == 1
-
-
-def until_seen(server: Server, setting: str, value: str) -> None:
-    """Wait until new sessions have the value."""
-    for _ in range(200):
-        with psycopg.connect(server.url("postgres")) as connection:
-            if connection.execute(f"SHOW {setting}".encode()).fetchone() == (value,):
-                return
-        threading.Event().wait(0.02)
-    pytest.fail(f"{setting} does not become {value}")
 
 
 def test_a_database_of_another_encoding_is_refused(postgresql: Server) -> None:

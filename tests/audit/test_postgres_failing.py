@@ -143,6 +143,52 @@ def test_after_a_commit_of_unknown_outcome_the_log_is_read_anew(
     ) == (3 if committed else 2)
 
 
+@pytest.mark.parametrize("before", ["SELECT 1 / 0", "ROLLBACK"])
+def test_a_commit_of_nothing_is_no_commit(
+    connected: Connected, monkeypatch: pytest.MonkeyPatch, before: str
+) -> None:
+    store = connected()
+    real = postgres_write.commit
+
+    def commit(connection: Connection) -> None:
+        with suppress(psycopg.errors.DivisionByZero):
+            connection.execute(before.encode())
+        real(connection)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(postgres_write, "commit", commit)
+        refused(store)
+
+    assert append_all(store, [entry(2)])[0].index == 0
+
+
+def test_what_a_standby_did_not_confirm_is_not_acknowledged(
+    postgresql: Server, connected: Connected
+) -> None:
+    store = connected()
+    append_all(store, [entry(1)])
+    postgresql.run(
+        "ALTER SYSTEM SET synchronous_standby_names = 'nobody'", "SELECT pg_reload_conf()"
+    )
+    waiting = (
+        "SELECT pg_cancel_backend(pid) FROM pg_stat_activity WHERE wait_event = 'SyncRep'"
+        " AND application_name = 'cds-service'"
+    )
+    try:
+        postgresql.until("synchronous_standby_names", "nobody")
+        time.sleep(0.5)  # until the sessions that are open have read it too
+        canceller = threading.Timer(0.5, postgresql.run, [waiting])
+        canceller.start()
+        refused(store, 2)
+        canceller.join()
+    finally:
+        postgresql.run("SET synchronous_commit = local", "ALTER SYSTEM RESET ALL")
+        postgresql.run("SELECT pg_reload_conf()")
+
+    # It was committed here all the same, and what follows knows of it.
+    assert append_all(store, [entry(3)])[0].index == 2
+
+
 def test_another_that_holds_the_lock_too_long_is_not_waited_for(
     database: str, connected: Connected, monkeypatch: pytest.MonkeyPatch
 ) -> None:

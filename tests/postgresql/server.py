@@ -131,6 +131,15 @@ class Server:
             for statement in statements:
                 connection.execute(statement.encode())
 
+    def until(self, setting: str, value: str) -> None:
+        """Wait until new sessions have the value, after the server was told to read it again."""
+        for _ in range(500):
+            with psycopg.connect(self.url("postgres")) as connection:
+                if connection.execute(f"SHOW {setting}".encode()).fetchone() == (value,):
+                    return
+            time.sleep(0.02)
+        raise RuntimeError(f"{setting} does not become {value}")
+
     def _run(self, name: str, *arguments: object) -> None:
         process = self._popen(name, *arguments, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
         said, _ = process.communicate()

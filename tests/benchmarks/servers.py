@@ -77,7 +77,7 @@ def running(
 
 
 def _wait_for(port: int, process: "subprocess.Popen[bytes]") -> None:
-    for _ in range(200):
+    for _ in range(1200):
         if process.poll() is not None:
             raise SystemExit(f"a server ended with {process.returncode} before it was ready")
         try:

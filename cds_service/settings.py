@@ -115,7 +115,7 @@ class Settings(BaseSettings):
         if not _paths(files) and url.startswith(_POSTGRESQL):
             raise ValueError(
                 "with PostgreSQL the key that signs the log must be named; all replicas have the "
-                "same. To make one: openssl genpkey -algorithm ed25519 -out FILE"
+                "same. To make one: cds-service log-key --make FILE"
             )
         return files
 

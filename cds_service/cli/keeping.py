@@ -70,11 +70,12 @@ async def _erase_one(settings: Settings, entry: int, reason: str) -> int:
 
 
 def _log_key(asked: argparse.Namespace) -> int:
-    settings = Settings.read()
     if asked.make is not None:
+        settings = Settings.read(log_key_file=str(asked.make))  # there may be none so far
         make_key(asked.make)
         print(load_signer(settings.origin, [asked.make]).verifier_keys[0])
         return 0
+    settings = Settings.read()
     if asked.rotate:
         return _rotate(settings)
     for key in settings.signer().verifier_keys:

@@ -70,5 +70,6 @@ def test_a_log_in_postgresql_that_was_altered_names_the_first_bad_entry(
     with psycopg.connect(Settings.read().database_url) as connection:
         connection.execute("ALTER TABLE cds_log.payload DISABLE TRIGGER ALL")
         connection.execute("DELETE FROM cds_log.payload WHERE position = 1")
+        connection.execute("ALTER TABLE cds_log.payload ENABLE TRIGGER ALL")
     assert cli.main(["verify-log", "--checkpoint", str(kept)]) == 1
     assert "First bad entry 1: the payload is missing" in capsys.readouterr().err

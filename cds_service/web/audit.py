@@ -46,6 +46,7 @@ _NOT_JSON = {406: "The caller does not accept FHIR R4 in JSON."}
 _WRONG = {400: "A value is not usable, or (strict) a parameter is not known."}
 _PAGING = (
     ("_count", "Matches on a page: 20 unless said, at most 200; 0: only the total."),
+    ("_total", "`accurate`: count all matches, which takes long in a large log."),
     ("_page", "Which page; taken from a link."),
     ("_format", "`json`: overrules Accept."),
 )

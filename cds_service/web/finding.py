@@ -23,7 +23,8 @@ class Found:
 
     search: Search
     logged: Sequence[Logged]
-    total: int
+    total: int | None
+    """How many match on all pages; None: nobody asked, and this page does not show it."""
     below: int | None
     """Where the next page begins; None when this is the last."""
 
@@ -37,12 +38,14 @@ async def find(store: Store, asked: Search, tenant: str) -> Found:
     if asked.ids is not None:
         named = [each for index in asked.ids if (each := await _at(store, query, index))]
         return Found(asked, named, len(named), None)
-    total = await store.count(query)
+    counted = await store.count(query) if asked.total or not asked.count else None
     if not asked.count:
-        return Found(asked, (), total, None)
+        return Found(asked, (), counted, None)
     found = await store.find(replace(query, limit=asked.count + 1))
-    page = found[: asked.count]
-    return Found(asked, page, total, page[-1].index if len(found) > len(page) else None)
+    page, more = found[: asked.count], len(found) > asked.count
+    if counted is None and not more and not asked.page.starts:
+        counted = len(page)
+    return Found(asked, page, counted, page[-1].index if more else None)
 
 
 async def _with_patient(store: Store, asked: Search, tenant: str) -> Query | None:
@@ -69,12 +72,10 @@ def search_set(url: URL, found: Found, resources: Sequence[tuple[str, Json]]) ->
     if told := _told(found):
         warned = outcome(told, severity="warning")
         entries.append({"resource": warned, "search": {"mode": "outcome"}})
-    bundle: Json = {
-        "resourceType": "Bundle",
-        "type": "searchset",
-        "total": found.total,
-        "link": [{"relation": name, "url": link} for name, link in _links(here, found)],
-    }
+    bundle: Json = {"resourceType": "Bundle", "type": "searchset"}
+    if found.total is not None:
+        bundle["total"] = found.total
+    bundle["link"] = [{"relation": name, "url": link} for name, link in _links(here, found)]
     return bundle | ({"entry": entries} if entries else {})
 
 

@@ -56,14 +56,14 @@ PARAMETERS: Mapping[str, tuple[Parameter, ...]] = {
         Parameter("status", "token", f"{', '.join(STATUSES)}; several with commas."),
     ),
 }
-"""What each type can be searched by; `_count` and `_page` come to it."""
+"""What each type can be searched by; `_count`, `_total` and `_page` come to it."""
 
 _PASSED_OVER = ("_format", "_pretty")
 _KNOWN_IN_FHIR = frozenset(
     {
         "_content", "_contained", "_containedType", "_elements", "_filter", "_has", "_include",
         "_lastUpdated", "_list", "_profile", "_query", "_revinclude", "_security", "_sort",
-        "_source", "_summary", "_tag", "_text", "_total", "_type", "action", "address",
+        "_source", "_summary", "_tag", "_text", "_type", "action", "address",
         "agent-name", "agent-role", "altid", "entity", "entity-name", "entity-role",
         "entity-type", "identifier", "outcome", "policy", "request", "site", "source", "status",
         "subject", "subtype", "type",

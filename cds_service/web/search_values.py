@@ -33,6 +33,8 @@ class Search:
     query: Query
     count: int = DEFAULT_COUNT
     """Matches on a page; 0 asks for the total only."""
+    total: bool = False
+    """Whether all matches are to be counted, which takes seconds in a log of a million."""
     page: Page = FIRST
     ids: tuple[int, ...] | None = None
     """Only entries with one of these indexes."""
@@ -195,6 +197,12 @@ def _count(found: Search, value: str, _: tzinfo | None) -> Search:
     return replace(found.saying("_count", str(count)), count=count)
 
 
+def _total(found: Search, value: str, _: tzinfo | None) -> Search:
+    if value not in ("none", "estimate", "accurate"):  # FHIR R4 search.html#total
+        raise ValueError("not a total")
+    return replace(found.saying("_total", value), total=value != "none")
+
+
 def _page(found: Search, value: str, _: tzinfo | None) -> Search:
     page = Page.parse(value)
     return replace(found, page=page, query=replace(found.query, below=page.below))
@@ -202,7 +210,8 @@ def _page(found: Search, value: str, _: tzinfo | None) -> Search:
 
 _BOTH: dict[str, Reader] = {
     "patient": _patient, PATIENT_OF: _patient_of, "date": _date, "agent": _agent,
-    "_count": _count, "_page": _page,
+    "_count": _count,
+    "_total": _total, "_page": _page,
 }  # fmt: skip
 READERS: Mapping[str, Mapping[str, Reader]] = {
     "AuditEvent": _BOTH

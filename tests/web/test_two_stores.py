@@ -27,7 +27,8 @@ _FRESH = (
     rb'(?<="valueBase64Binary":")[^"]*', rb"(?m)^[A-Za-z0-9+/]{43}=$", rb"(?m)^\xe2\x80\x94 .*$",
 )  # fmt: skip
 SEARCHES = (
-    "", "_count=2", "_count=0", f"patient={ORLA}", f"patient={ORLA}&_count=1", "patient=x'%25_",
+    "", "_count=2", "_count=2&_total=accurate",
+    "_count=0", f"patient={ORLA}", f"patient={ORLA}&_count=1", "patient=x'%25_",
     "date=2026-03-02", "date=gt2026-03-02", "date=ge2026-03-02T07:45:00Z", "agent=desk",
     "subtype=overridden", "subtype=feedback,erasure", "entity=AuditEvent/log-0", "_id=log-0,log-3",
     "patient-of=2", "outcome=0", "_page=2,4",

@@ -38,7 +38,7 @@ def address(tmp_path: Path) -> Iterator[str]:
 def lines() -> str:
     """The block of the README's section for auditors."""
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    section = readme.partition("\n## For auditors\n")[2].partition("\n## ")[0]
+    section = readme.partition("\n## For auditors, over HTTP\n")[2].partition("\n## ")[0]
     (block,) = re.findall(r"^```bash\n(.*?)^```$", section, re.DOTALL | re.MULTILINE)
     return str(block)
 

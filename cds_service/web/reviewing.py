@@ -14,6 +14,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
+from cds_service.audit.leaf import belongs
 from cds_service.audit.record import Entry
 from cds_service.audit.store import Logged
 from cds_service.content.library import Library
@@ -38,6 +39,7 @@ RECORD, REPLAY, FEEDBACK = "record", "replay", "feedback"
 MOST_REPLAYED = 20
 """Entries of one decision that are replayed at once; any other by its index."""
 _ENTRY = {"entry": ("valueInteger",)}
+_ALTERED = "It was altered: its payload is not the one that was recorded. Verify the log."
 
 
 class Reviewing:
@@ -49,6 +51,7 @@ class Reviewing:
         self._max_body = max_body
         self._who = who
         self._library = Library()
+        self._one_at_a_time = asyncio.Lock()
 
     async def record(self, request: Request) -> Response:
         """Everything that was recorded of one recommendation, and what was said of it."""
@@ -64,9 +67,9 @@ class Reviewing:
         """Decide again what was asked then, and compare the bytes."""
         check(request)
         found = await self._chosen(request, limit=MOST_REPLAYED)
-        replayed = [
-            await asyncio.to_thread(self._replayed, logged.index, entry) for logged, entry in found
-        ]
+        # One at a time: whoever waits for a recommendation goes first.
+        async with self._one_at_a_time:
+            replayed = [await asyncio.to_thread(self._replayed, *each) for each in found]
         return fhir(replay_parameters(replayed))
 
     async def feedback(self, request: Request) -> Response:
@@ -118,7 +121,10 @@ class Reviewing:
             check_readable(headers.get("content-type", ""), headers.get("content-encoding", ""))
         return body
 
-    def _replayed(self, index: int, entry: Entry) -> Replayed:
+    def _replayed(self, logged: Logged, entry: Entry) -> Replayed:
+        index = logged.index
+        if logged.payload is None or not belongs(logged.leaf, logged.payload):
+            return Replayed(index, None, (_ALTERED,))
         try:
             now = replay(entry, self._library, base=self._service.base)
         except (ContentError, RequestError) as error:

@@ -7,7 +7,7 @@ import orjson
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 
-from cds_service.audit.record import Origin
+from cds_service.audit.record import Origin, digest
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.fhir.artefacts import artefacts
 from cds_service.service import Service
@@ -211,26 +211,42 @@ def changed(store: SqliteStore, **changes: Any) -> None:
     asyncio.run(store.append(replace(entry_at(store, 0), **changes)))
 
 
-def test_a_difference_is_told_in_words(call: Call, decision: str, store: SqliteStore) -> None:
-    before = entry_at(store, 0).response.replace(b"38.4", b"39.4")
-    changed(store, response=before)
-    told = valid(call("POST", f"{GUIDANCE}/$replay?entry=1"))
+def words(call: Call, index: int, name: str) -> list[str]:
+    """What is said of the one entry that was replayed; it was not equal."""
+    told = valid(call("POST", f"{GUIDANCE}/$replay?entry={index}"))
     (parts,) = values(told, "entry")
-
     assert values(told, "equal") == [False]
-    assert values({"parameter": parts}, "equal") == [False]
-    assert values({"parameter": parts}, "difference")
+    assert values({"parameter": parts}, "equal") == ([False] if name == "difference" else [])
+    return [str(each) for each in values({"parameter": parts}, name)]
+
+
+def test_a_difference_is_told_in_words(call: Call, decision: str, store: SqliteStore) -> None:
+    before = entry_at(store, 0).response
+    for response in (before.replace(b"Clinical severe", b"Another", 1), b'{"entry":[]}'):
+        changed(store, response=response, response_sha256=digest(response))
+
+    same_care, another = (words(call, index, "difference") for index in (1, 2))
+    assert same_care[0].startswith("No class, referral, medicine")
+    assert len(same_care) == 2
+    assert ": was " in same_care[1]
+    assert "Gentamicin more" in " ".join(another)
+
+
+def test_an_altered_entry_is_not_replayed_but_told(
+    call: Call, decision: str, store: SqliteStore
+) -> None:
+    changed(store, response=b'{"entry":[]}')  # its hash is still that of another response
+
+    (why,) = words(call, 1, "not-replayed")
+    assert "altered" in why
 
 
 def test_what_cannot_be_replayed_says_why(call: Call, decision: str, store: SqliteStore) -> None:
     changed(store, content_digest="0" * 64)
     changed(store, protocol="sick-young-infant|1066.1")
-    for index in (1, 2):
-        told = valid(call("POST", f"{GUIDANCE}/$replay?entry={index}"))
-        (parts,) = values(told, "entry")
-        assert values(told, "equal") == [False]
-        assert values({"parameter": parts}, "equal") == []
-        assert values({"parameter": parts}, "not-replayed")
+
+    assert "has changed since" in words(call, 1, "not-replayed")[0]
+    assert words(call, 2, "not-replayed")
 
 
 @pytest.mark.parametrize("operation", ["$replay", "$record", "$feedback"])

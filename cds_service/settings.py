@@ -5,7 +5,7 @@ the service: content loaded and checked, log open.
 """
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from ipaddress import ip_address
 from pathlib import Path
@@ -23,7 +23,7 @@ from cds_service.audit.sqlite_file import layout
 from cds_service.audit.sqlite_layout import VERSION
 from cds_service.audit.sqlite_take_over import Described
 from cds_service.audit.store import Store
-from cds_service.content.load import editions, layers, load, packaged
+from cds_service.content.load import editions, every_layer, layers, load, packaged
 from cds_service.content.treatment import Protocol
 from cds_service.errors import SettingsError
 from cds_service.fhir.described import described
@@ -195,6 +195,7 @@ class Settings(BaseSettings):
             base=self.base,
             code_version=__version__,
             retention_days=self.retention_days,
+            others=self.contents,
         )
 
     def _store(self) -> Store:
@@ -211,6 +212,11 @@ class Settings(BaseSettings):
             clock=local_now,
             code_version=__version__,
         )
+
+    def contents(self) -> Iterator[Protocol]:
+        """Every edition and adaptation of the protocol; raises ContentError."""
+        for edition, adaptation in every_layer(self.protocol):
+            yield load(protocol_id=self.protocol, edition=edition, adaptation=adaptation)
 
     def signer(self) -> Signer:
         """What signs the log's checkpoints; raises SettingsError.

@@ -7,7 +7,7 @@ from typing import Any
 from cds_service.cli.arguments import command, refuse
 from cds_service.content.hazards import hazards
 from cds_service.content.library import Library
-from cds_service.content.load import edition_of, layers, load, packaged, packaged_folder
+from cds_service.content.load import every_layer, load, packaged, packaged_folder
 from cds_service.errors import CdsError, ContentError
 from cds_service.settings import Settings
 
@@ -53,7 +53,7 @@ def add(commands: Any) -> None:
 def _check_content(asked: argparse.Namespace) -> int:
     findings: list[str] = []
     for folder, name in _protocols(asked.folder):
-        for layered in _layered(folder, name):
+        for layered in every_layer(name, folder):
             try:
                 edition, adaptation = layered
                 protocol = load(folder, name, edition=edition, adaptation=adaptation)
@@ -65,16 +65,6 @@ def _check_content(asked: argparse.Namespace) -> int:
     if findings:
         raise ContentError(tuple(findings))
     return 0
-
-
-def _layered(folder: Path | None, name: str) -> list[tuple[str, str]]:
-    """Edition and adaptation: the base, each edition, each adaptation on its own edition."""
-    editions = [(edition, "") for edition in layers(name, "edition", folder)]
-    adapted = [
-        (edition_of(name, adaptation, folder), adaptation)
-        for adaptation in layers(name, "adaptation", folder)
-    ]
-    return [("", ""), *editions, *adapted]
 
 
 def _diff_content(asked: argparse.Namespace) -> int:
@@ -116,7 +106,7 @@ def _profiles(asked: argparse.Namespace) -> int:
     from cds_service.fhir.artefacts import files
 
     settings = Settings.read()
-    made = files(load(protocol_id=settings.protocol), settings.base)
+    made = files(load(protocol_id=settings.protocol), settings.base, settings.contents())
     if asked.check:
         findings = _differences(asked.out, made)
         return refuse("The artefacts are not those of the content:", *findings) if findings else 0

@@ -87,6 +87,16 @@ def edition_of(protocol_id: str, adaptation: str, folder: Path | None = None) ->
     return named if named in layers(protocol_id, "edition", folder) else ""
 
 
+def every_layer(protocol_id: str, folder: Path | None = None) -> list[tuple[str, str]]:
+    """Edition and adaptation: the base, each edition, each adaptation on its own edition."""
+    editions = [(edition, "") for edition in layers(protocol_id, "edition", folder)]
+    adapted = [
+        (edition_of(protocol_id, adaptation, folder), adaptation)
+        for adaptation in layers(protocol_id, "adaptation", folder)
+    ]
+    return [("", ""), *editions, *adapted]
+
+
 def _ignore(_file: str, _line: int, _what: str) -> None:
     """A fault of the file is found when it is loaded."""
 

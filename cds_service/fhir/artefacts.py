@@ -4,18 +4,22 @@ All are drafts and experimental (FHIR R4 publication status). `profiles/<id>.jso
 this module makes of the packaged protocol, so ids are unique across resource types.
 """
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
 
 import orjson
 
 from cds_service.content.model import Cite, Sign
 from cds_service.content.treatment import Protocol
+from cds_service.fhir.artefacts_activity import activities
 from cds_service.fhir.artefacts_base import head, words
 from cds_service.fhir.artefacts_form import questionnaire
 from cds_service.fhir.artefacts_given import given
+from cds_service.fhir.artefacts_library import library
 from cds_service.fhir.artefacts_log import log_artefacts
 from cds_service.fhir.artefacts_maps import answer_codes, concept_maps, measure_codes
 from cds_service.fhir.artefacts_operation import operations
+from cds_service.fhir.artefacts_plan import plan
 from cds_service.fhir.artefacts_taken import taken
 from cds_service.fhir.artefacts_text import designations
 from cds_service.fhir.codes import own_system
@@ -49,16 +53,49 @@ def artefacts(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
     made += operations(protocol, base)
     made += log_artefacts(protocol, base)
     made += [*answer_codes(protocol, base), *measure_codes(protocol, base)]
-    made += [*concept_maps(protocol, base), questionnaire(protocol, base)]
+    made += concept_maps(protocol, base)
     made += [*taken(protocol, base), *given(protocol, base)]
+    made += edition(protocol, base)
     return {(each["resourceType"], each["id"]): each for each in made}
 
 
-def files(protocol: Protocol, base: str) -> dict[str, bytes]:
+def edition(protocol: Protocol, base: str) -> list[Json]:
+    """What is another in each edition and adaptation: questions, logic, plan and what it names."""
+    return [
+        questionnaire(protocol, base),
+        library(protocol, base),
+        plan(protocol, base),
+        *activities(protocol, base),
+    ]
+
+
+def of_another(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
+    """The same for an edition that is not the one in use: of the same addresses, other ids."""
+    end = protocol.name.partition("|")[2].replace("+", "-")  # a plus may not stand in an id
+    told = re.sub("[^A-Za-z0-9]", "_", end)
+    made = [
+        each | {"id": f"{each['id']}-{end}", "name": f"{each['name']}{told}"}
+        for each in edition(protocol, base)
+    ]
+    return {(each["resourceType"], each["id"]): each for each in made}
+
+
+def every(
+    protocol: Protocol, base: str, others: Iterable[Protocol] = ()
+) -> dict[tuple[str, str], Json]:
+    """All that is published: the artefacts of the protocol in use, and those of other editions."""
+    made = artefacts(protocol, base)
+    for other in others:
+        if other.name != protocol.name:
+            made |= of_another(other, base)
+    return made
+
+
+def files(protocol: Protocol, base: str, others: Iterable[Protocol] = ()) -> dict[str, bytes]:
     """The same by file name, as they lie in `profiles/`."""
     return {
         f"{name}.json": orjson.dumps(each, option=orjson.OPT_INDENT_2) + b"\n"
-        for (_, name), each in artefacts(protocol, base).items()
+        for (_, name), each in every(protocol, base, others).items()
     }
 
 

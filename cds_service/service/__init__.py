@@ -5,7 +5,7 @@ none and is not recorded. The only clock of the program is here.
 """
 
 import asyncio
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
@@ -50,6 +50,7 @@ class Service:
     """Decides with one protocol and records in one log.
 
     `base` is the canonical base of our own code systems, `clock` tells the time (with zone).
+    `others` gives the editions that are published beside the one in use.
     """
 
     def __init__(
@@ -61,8 +62,10 @@ class Service:
         code_version: str,
         clock: Callable[[], datetime] = local_now,
         retention_days: int = 0,
+        others: Callable[[], Iterable[Protocol]] = tuple,
     ) -> None:
         self.protocol = protocol
+        self.others = others
         self.store = store
         self.base = base
         self.code_version = code_version

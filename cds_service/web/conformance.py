@@ -11,7 +11,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
-from cds_service.fhir.artefacts import artefacts
+from cds_service.fhir.artefacts import every
 from cds_service.service import Service
 from cds_service.web import openapi, problems, representation
 from cds_service.web.apply import TYPE, check_acceptable
@@ -43,7 +43,8 @@ _NOT_KNOWN = {
 def served(service: Service) -> Table:
     """What may be read: every artefact, by type and id, in a fixed order."""
     table: dict[str, dict[str, Json]] = {}
-    for (kind, name), artefact in sorted(artefacts(service.protocol, service.base).items()):
+    made = every(service.protocol, service.base, service.others())
+    for (kind, name), artefact in sorted(made.items()):
         table.setdefault(kind, {})[name] = artefact
     return table
 

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 
+from cds_service.content.load import every_layer, load
 from cds_service.engine import decide
 from cds_service.fhir.artefacts import artefacts, files
 from tests.engine.cases import every_case
@@ -116,7 +117,9 @@ def test_the_subject_may_be_left_out_as_the_reader_takes_it() -> None:
 
 
 def test_the_files_in_profiles_are_what_the_content_says() -> None:
-    for name, body in files(protocol(), BASE).items():
+    layers = every_layer(protocol().id)
+    others = [load(edition=edition, adaptation=adaptation) for edition, adaptation in layers]
+    for name, body in files(protocol(), BASE, others).items():
         assert (PROFILES / name).read_bytes() == body, (
             f"{name} is out of date: cds-service profiles"
         )

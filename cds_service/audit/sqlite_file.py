@@ -90,6 +90,8 @@ def connect(path: Path, wait: float) -> sqlite3.Connection:
         connection.execute("PRAGMA synchronous = FULL")
         # What is erased is overwritten, in the file and in its free pages.
         connection.execute("PRAGMA secure_delete = ON")
+        # A large batch would pass through a temporary file, with all that was sent.
+        connection.execute("PRAGMA temp_store = MEMORY")
         (synchronous,) = connection.execute("PRAGMA synchronous").fetchone()
         if journal != "wal" or synchronous != 2:
             raise LogUnavailable(

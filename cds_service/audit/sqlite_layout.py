@@ -7,6 +7,7 @@ further statement waits some milliseconds for its turn among the threads.
 
 import sqlite3
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 from cds_service.audit.rows import EntryRow, Item, PayloadRow
@@ -19,6 +20,8 @@ _ENTRY = ("position", *EntryRow._fields)
 _PAYLOAD = ("position", *PayloadRow._fields)
 _ROW = ("position", *EntryRow._fields, *PayloadRow._fields)
 _TILE = Tile._fields
+_NO_ROW = (None,) * len(_ROW)
+_NO_TILE = (None,) * len(_TILE)
 
 _NEXT = "SELECT COALESCE(MAX(position) + 1, 0) FROM entry"
 
@@ -116,16 +119,18 @@ def insert(
     Raises sqlite3.IntegrityError, and inserts nothing, when that is not the next position or a
     key is there already.
     """
-    columns: tuple[str, ...] = _ROW
     rows: list[tuple[Any, ...]] = [
         (position, *item.entry, *item.payload) for position, item in enumerate(items, first)
     ]
     if tiles:
-        columns = (*_ROW, *_TILE)
-        rows = [(*row, *(None for _ in _TILE)) for row in rows]
-        rows += [(*(None for _ in _ROW), *tile) for tile in tiles]
+        rows = [(*row, *_NO_TILE) for row in rows]
+        rows += [(*_NO_ROW, *tile) for tile in tiles]
+    statement = _insert(len(rows), with_tiles=bool(tiles))
+    connection.execute(statement, [value for row in rows for value in row])
+
+
+@lru_cache(maxsize=256)
+def _insert(rows: int, *, with_tiles: bool) -> str:
+    columns = (*_ROW, *_TILE) if with_tiles else _ROW
     one = f"({', '.join('?' * len(columns))})"
-    connection.execute(
-        f"INSERT INTO incoming ({', '.join(columns)}) VALUES {', '.join([one] * len(rows))}",  # noqa: S608
-        [value for row in rows for value in row],
-    )
+    return f"INSERT INTO incoming ({', '.join(columns)}) VALUES {', '.join([one] * rows)}"  # noqa: S608

@@ -47,20 +47,19 @@ class Frontier(NamedTuple):
 
     def append(self, hashed: bytes) -> "Frontier":
         """The frontier with one more leaf, given by its leaf hash."""
-        roots, size = self.roots, self.size
-        whole = len(roots)
-        while size & 1:
-            whole -= 1
-            hashed = node_hash(roots[whole], hashed)
-            size >>= 1
-        return Frontier(self.size + 1, (*roots[:whole], hashed))
+        return self.extend((hashed,))
 
     def extend(self, hashes: Iterable[bytes]) -> "Frontier":
         """The frontier with further leaves, given by their leaf hashes in order."""
-        frontier = self
-        for hashed in hashes:
-            frontier = frontier.append(hashed)
-        return frontier
+        roots, size = list(self.roots), self.size
+        for leaf in hashes:
+            hashed, merged = leaf, size
+            while merged & 1:
+                hashed = node_hash(roots.pop(), hashed)
+                merged >>= 1
+            roots.append(hashed)
+            size += 1
+        return Frontier(size, tuple(roots))
 
     def root(self) -> bytes:
         """The root of the tree: `EMPTY` without leaves."""

@@ -89,6 +89,8 @@ def test_every_connection_is_wal_and_full(opened: Opened, tmp_path: Path) -> Non
     with closing(sqlite_file.connect(tmp_path / "log.db", 1)) as connection:
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
         assert connection.execute("PRAGMA synchronous").fetchone() == (2,)
+        assert connection.execute("PRAGMA secure_delete").fetchone() == (1,)
+        assert connection.execute("PRAGMA temp_store").fetchone() == (2,)
 
 
 @pytest.mark.parametrize(

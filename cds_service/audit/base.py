@@ -10,6 +10,7 @@ from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from functools import partial
+from pathlib import Path
 from typing import TypeVar, cast
 
 from cds_service.audit.checkpoint import Checkpoint
@@ -25,6 +26,7 @@ from cds_service.audit.store import Logged, Query, Receipt
 from cds_service.audit.tiles import TileReader
 from cds_service.audit.tree import Frontier, consistency_path, inclusion_path
 from cds_service.audit.verify_log import verify_log
+from cds_service.audit.witness import Witness
 from cds_service.audit.writer import GroupWriter, Outcome
 from cds_service.errors import LogDamaged, LogUnavailable
 
@@ -38,13 +40,14 @@ _T = TypeVar("_T")
 class BaseStore(ABC):
     """Whatever of `audit.store.Store` does not depend on the database.
 
-    `signer` signs the checkpoints, `sealer` encrypts the payloads. Begin with `_begin`, when the
-    log is there.
+    `signer` signs the checkpoints, `sealer` encrypts the payloads, `witness` is the file that keeps
+    the last checkpoint. Begin with `_begin`, when the log is there.
     """
 
-    def __init__(self, signer: Signer, sealer: Sealer) -> None:
+    def __init__(self, signer: Signer, sealer: Sealer, witness: Path | None = None) -> None:
         self._signer = signer
         self._sealer = sealer
+        self._witness = Witness(witness)
         self.commits = 0
         """Durable commits made so far by this process (each may hold many entries)."""
         self._tried = float("-inf")
@@ -58,14 +61,23 @@ class BaseStore(ABC):
         Raises LogUnavailable; when the tree cannot be read it is LogDamaged and says where.
         """
         with self._reading() as log:
-            try:
-                self._growth = Growth.load(log, log.size())
-            except LogUnavailable:
-                finding = verify_log(log, self._sealer).finding
-                if finding is None:
-                    raise
-                raise LogDamaged(finding.position, finding.what) from None
+            self._growth = self._grown(log)
         self._writer = GroupWriter(self._commit, self._drop)
+
+    def _grown(self, log: Reader) -> Growth:
+        """How far the log has grown; what was signed before must be the beginning of it."""
+        size = log.size()
+        tiles = TileReader(size, log)
+        kept = self._witness.kept()
+        try:
+            growth = Growth.load(log, size)
+            self._witness.check(size, lambda at: Frontier.load(at, tiles.subtree).root())
+        except LogUnavailable as error:
+            finding = verify_log(log, self._sealer, [kept] if kept else []).finding
+            if finding is None:
+                raise
+            raise LogDamaged(finding.position, f"{finding.what} ({error})") from error
+        return growth
 
     @abstractmethod
     def _reading(self) -> AbstractContextManager[Reader]:
@@ -108,6 +120,7 @@ class BaseStore(ABC):
         """See `Store.close`."""
         self._tried = float("-inf")
         await self._writer.close()
+        self._witness.keep("", now=True)
 
     async def get(self, index: int) -> Logged | None:
         """See `Store.get`."""
@@ -213,4 +226,6 @@ class BaseStore(ABC):
         if not items:
             self._tried = time.monotonic()
             return []
-        return done.answered(signed(self._signer, self._growth.frontier))
+        note = signed(self._signer, self._growth.frontier)
+        self._witness.keep(note)
+        return done.answered(note)

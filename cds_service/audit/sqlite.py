@@ -42,7 +42,7 @@ class SqliteStore(BaseStore):
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         code_version: str = "",
     ) -> None:
-        super().__init__(signer, sealer or Plain())
+        super().__init__(signer, sealer or Plain(), path.with_name(f"{path.name}.checkpoint"))
         self._path = path
         self._wait = wait
         self._connection: sqlite3.Connection | None = None

@@ -73,8 +73,8 @@ TABLES = (
     """CREATE TABLE tile (
         level INTEGER NOT NULL,
         number INTEGER NOT NULL,
-        hashes BLOB NOT NULL,
         root BLOB NOT NULL,
+        hashes BLOB NOT NULL,
         PRIMARY KEY (level, number)
     ) STRICT""",
     f"CREATE VIEW incoming AS SELECT {', '.join(f'NULL AS {name}' for name in (*_ROW, *_TILE))}",

@@ -171,7 +171,7 @@ def rebuild(log: sqlite3.Connection, chance: random.Random) -> str:
         put(log, forged(chance), gap)
     leaves = log.execute("SELECT leaf FROM entry ORDER BY position")
     for tile in Growth().grown([leaf_hash(leaf) for (leaf,) in leaves])[1]:
-        log.execute("INSERT INTO tile VALUES (?, ?, ?, ?)", tile)
+        log.execute("INSERT INTO tile (level, number, hashes, root) VALUES (?, ?, ?, ?)", tile)
     return f"made anew with {at} of {size} forged"
 
 

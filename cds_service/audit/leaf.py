@@ -111,7 +111,7 @@ def head_of(leaf: bytes) -> Head:
 
 def entry_of(leaf: bytes, payload: Payload) -> Entry:
     """The entry of a leaf and its payload; whether they belong together is `belongs`."""
-    head, rest = head_of(leaf), _rest(payload)
+    head, rest = head_of(leaf), rest_of(payload)
     return Entry(
         request=payload.request,
         response=payload.response,
@@ -137,10 +137,16 @@ def entry_of(leaf: bytes, payload: Payload) -> Entry:
 
 def belongs(leaf: bytes, payload: Payload) -> bool:
     """Whether the leaf commits to exactly this payload; raises ValueError for a leaf of others."""
+    return commits(head_of(leaf), payload)
+
+
+def commits(head: Head, payload: Payload) -> bool:
+    """Whether the leaf with this head commits to exactly this payload."""
     hashes = (sha256(part).digest() for part in (payload.request, payload.response, payload.rest))
-    return head_of(leaf).commitment == commitment(payload.salt, *hashes)
+    return head.commitment == commitment(payload.salt, *hashes)
 
 
-def _rest(payload: Payload) -> dict[str, Any]:
+def rest_of(payload: Payload) -> dict[str, Any]:
+    """What `payload.rest` says; raises ValueError when it is no JSON."""
     rest: dict[str, Any] = orjson.loads(payload.rest)
     return rest

@@ -97,10 +97,19 @@ def payload_row(entry: Entry, sealer: Sealer, sealed: Sealed) -> PayloadRow:
         sealer.name(entry.patient),
         sealer.name(entry.decision_id),
         entry.outcome,
-        f"|{'|'.join(entry.classes)}|" if entry.classes else "",
+        classes_text(entry.classes),
         moment(entry.as_of),
         *sealed,
     )
+
+
+def classes_text(classes: Sequence[str]) -> str:
+    """The codes as they are stored.
+
+    >>> classes_text(["pneumonia", "local-infection"]), classes_text([])
+    ('|pneumonia|local-infection|', '')
+    """
+    return f"|{'|'.join(classes)}|" if classes else ""
 
 
 def moment(time: datetime) -> str:

@@ -6,21 +6,23 @@ carries one, so its callers have them.
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from datetime import datetime
 from typing import NamedTuple, Protocol
 
 from cds_service.audit.checkpoint import Checkpoint
 from cds_service.audit.finding import Finding, Verification
 from cds_service.audit.growing import Growth
-from cds_service.audit.leaf import Head, belongs, entry_of, head_of
+from cds_service.audit.leaf import Head, commits, head_of, rest_of
 from cds_service.audit.record import ERASURE
-from cds_service.audit.rows import EntryRow, PayloadRow, entry_row, moment, payload_row
+from cds_service.audit.rows import EntryRow, PayloadRow, classes_text, key_hash, moment
 from cds_service.audit.seal import Sealer
-from cds_service.audit.tiles import HEIGHT, Rows, Tile
+from cds_service.audit.tiles import HEIGHT, WIDTH, Rows, Tile
 from cds_service.audit.tree import HASH_SIZE, leaf_hash
 from cds_service.errors import LogUnavailable
 
 CHUNK = 512
 """Entries that are read at once."""
+_NOT_IN_TILE = "the entry is not the one that the tile commits to"
 
 
 class Stored(NamedTuple):
@@ -99,18 +101,21 @@ class _Run:
         self._good = 0
         """Up to here a checkpoint has vouched."""
         self._growth = Growth()
+        self._hashes: list[bytes] = []
+        """Of leaves that are not in the tree yet."""
         self._erased = 0
 
     def verified(self) -> Verification:
+        finding = None
         try:
             self._begin()
             self._outside()
             for stored in self._in_order():
                 self._one(stored)
+            self._grow()
             self._end()
-            finding = None
         except _Bad as bad:
-            finding = bad.finding
+            finding = self._earlier() or bad.finding
         frontier = self._growth.frontier
         beyond = max(0, frontier.size - (self._kept[-1].size if self._kept else 0))
         return Verification(frontier.size, frontier.root(), self._erased, beyond, finding)
@@ -131,7 +136,7 @@ class _Run:
     def _outside(self) -> None:
         """Whether the tree as far as it was read is that of the checkpoints of this size."""
         size = self._growth.size
-        while self._next < len(self._kept) and self._kept[self._next].size == size:
+        while self._due == size:
             if self._kept[self._next].root != self._growth.frontier.root():
                 what = f"entries from here to before {size} are not those of the checkpoint"
                 raise _Bad(self._good, what)
@@ -139,12 +144,12 @@ class _Run:
             self._next += 1
 
     def _in_order(self) -> Iterator[Stored]:
-        while part := self._log.stored(self._growth.size, CHUNK):
+        while part := self._log.stored(self._position, CHUNK):
             for stored in part:
-                if stored.position != self._growth.size:
-                    raise _Bad(self._growth.size, "the entry is missing")
+                if stored.position != self._position:
+                    raise _Bad(self._position, "the entry is missing")
                 yield stored
-            self._progress(self._growth.size, self._size)
+            self._progress(self._position, self._size)
 
     def _one(self, stored: Stored) -> None:
         position, entry, payload = stored
@@ -158,19 +163,47 @@ class _Run:
         elif position in self._told and head.kind != ERASURE:
             raise _Bad(position, "an entry says that the payload was erased, but it is there")
         elif self._sealer is not None:
-            _look(position, entry, payload, self._sealer)
-        self._grow(leaf_hash(entry.leaf))
+            _look(position, entry, head, payload, self._sealer)
+        self._add(leaf_hash(entry.leaf))
 
     def _gone(self, position: int, head: Head) -> None:
         if position not in self._told or head.kind == ERASURE:
             raise _Bad(position, "the payload is missing and no entry says that it was erased")
         self._erased += 1
 
-    def _grow(self, hashed: bytes) -> None:
-        self._growth, tiles = self._growth.grown([hashed])
+    @property
+    def _position(self) -> int:
+        """The entry that is looked at now, or comes next."""
+        return self._growth.size + len(self._hashes)
+
+    def _add(self, hashed: bytes) -> None:
+        """Grow the tree as late as can be: when a tile is full or a checkpoint is reached."""
+        self._hashes.append(hashed)
+        size = self._position
+        if size % WIDTH == 0 or size == self._due:
+            self._grow()
+
+    def _grow(self) -> None:
+        self._growth, tiles = self._growth.grown(self._hashes)
+        self._hashes = []
         for tile in tiles:
             self._tile(tile)
         self._outside()
+
+    def _earlier(self) -> Finding | None:
+        """The first of the leaves that fill no tile yet which the stored tile does not have."""
+        begun = self._growth.edge[0] + b"".join(self._hashes)
+        number = self._growth.size >> HEIGHT
+        stored = self._log.tile(0, number)
+        for place in range(len(begun) // HASH_SIZE):
+            if stored is not None and _hash(stored, place) != _hash(begun, place):
+                return Finding(number * WIDTH + place, _NOT_IN_TILE)
+        return None
+
+    @property
+    def _due(self) -> int | None:
+        """The size of the next checkpoint."""
+        return self._kept[self._next].size if self._next < len(self._kept) else None
 
     def _tile(self, tile: Tile) -> None:
         """Compare a tile with the stored one; the first hash that differs tells the entry."""
@@ -181,9 +214,9 @@ class _Run:
             raise _Bad(first, f"tile {tile.number} of level {tile.level} is missing")
         if stored != tile.hashes:
             place = next(
-                (at for at in range(256) if _hash(stored, at) != _hash(tile.hashes, at)), 0
+                (at for at in range(WIDTH) if _hash(stored, at) != _hash(tile.hashes, at)), 0
             )
-            raise _Bad(first + place * width, "the entry is not the one that the tile commits to")
+            raise _Bad(first + place * width, _NOT_IN_TILE)
         if self._log.nodes(tile.level + 1, tile.number, 1) != tile.root:
             raise _Bad(first, f"the root of tile {tile.number} of level {tile.level} is wrong")
 
@@ -215,23 +248,28 @@ def _same_entry(position: int, entry: EntryRow, head: Head) -> None:
         raise _Bad(position, "a column of the entry is not what the leaf says")
 
 
-def _look(position: int, entry: EntryRow, stored: PayloadRow, sealer: Sealer) -> None:
+def _look(position: int, entry: EntryRow, head: Head, stored: PayloadRow, sealer: Sealer) -> None:
     """The payload is the one of the leaf, and what stands beside it is what it says."""
     try:
         payload = sealer.open(entry.leaf, stored.sealed)
-        if not belongs(entry.leaf, payload):
+        if not commits(head, payload):
             raise _Bad(position, "the payload is not the one that the leaf commits to")
-        said = entry_of(entry.leaf, payload)
-        right = payload_row(said, sealer, stored.sealed)
+        rest = rest_of(payload)
+        key = key_hash(head.origin.tenant, head.origin.caller, rest["key"])
+        said = (
+            rest["outcome"],
+            classes_text(rest["classes"]),
+            moment(datetime.fromisoformat(rest["as-of"])),
+        )
+        named = stored.patient in sealer.names(rest["patient"])
+        named &= stored.decision in sealer.names(rest["decision"])
     except LogUnavailable as error:
         raise _Bad(position, str(error)) from error
     except (ValueError, KeyError, TypeError) as error:
         raise _Bad(position, "the payload cannot be read") from error
-    if entry.key_hash != entry_row(said, entry.leaf).key_hash:
+    if entry.key_hash != key:
         raise _Bad(position, "the column key_hash is not what the payload says")
-    named = stored.patient in sealer.names(said.patient)
-    named &= stored.decision in sealer.names(said.decision_id)
-    if not named or right[2:] != stored[2:]:
+    if not named or said != (stored.outcome, stored.classes, stored.as_of):
         raise _Bad(position, "a column of the payload is not what the payload says")
 
 

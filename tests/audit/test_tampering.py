@@ -115,12 +115,14 @@ def test_the_first_bad_position_is_named() -> None:
         )
 
 
-def test_a_forged_leaf_is_named_by_its_tile() -> None:
+@pytest.mark.parametrize("later", [310, 400, 529])
+def test_a_forged_leaf_is_named_by_its_tile(later: int) -> None:
     log, checkpoint = log_of("plain", LARGE)
     with tampering(log):
         (leaf,) = log.execute("SELECT leaf FROM entry WHERE position = 300").fetchone()
         forged = leaf.replace(b'"content":"c', b'"content":"d')
         log.execute("UPDATE entry SET leaf = ? WHERE position = 300", (forged,))
+        log.execute("UPDATE payload SET response = x'00' WHERE position = ?", (later,))
         found = verified("plain", LARGE, checkpoint).finding
         assert found is not None
         assert found.position == 300

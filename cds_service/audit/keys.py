@@ -98,4 +98,5 @@ def first_key(path: Path) -> None:
     except OSError as error:
         raise SettingsError((f"{path}: cannot be made: {error.strerror}",)) from error
     finally:
-        own.unlink(missing_ok=True)
+        with suppress(OSError):
+            own.unlink()

@@ -15,7 +15,7 @@ from cryptography.hazmat.primitives.serialization import (
     PrivateFormat,
 )
 
-from cds_service.audit.keys import load_key, load_signer, make_key
+from cds_service.audit.keys import first_key, load_key, load_signer, make_key
 from cds_service.audit.note import MOST_SIGNATURES, Signer, Verifier, VerifierKey
 from cds_service.errors import LogProofError, SettingsError
 
@@ -209,6 +209,23 @@ def test_a_key_is_never_overwritten(tmp_path: Path) -> None:
         make_key(path)
 
     assert path.read_bytes() == before
+
+
+def test_the_first_key_of_a_log_is_made_once(tmp_path: Path) -> None:
+    path = tmp_path / "new folder" / "key.pem"
+    first_key(path)
+    before = path.read_bytes()
+    first_key(path)
+
+    assert path.read_bytes() == before
+    assert load_signer(NAME, [path]).verifier_keys
+    assert [each.name for each in path.parent.iterdir()] == ["key.pem"]
+
+
+def test_a_first_key_that_cannot_be_made_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("no folder", encoding="utf-8")
+    with pytest.raises(SettingsError, match="cannot be made"):
+        first_key(tmp_path / "file" / "key.pem")
 
 
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o620, 0o601])

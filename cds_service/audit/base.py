@@ -60,18 +60,20 @@ class BaseStore(ABC):
 
         Raises LogUnavailable; when the tree cannot be read it is LogDamaged and says where.
         """
+        # Read before the log is: another process may add to it, and sign for it, at any moment.
+        kept = self._witness.kept()
         with self._reading() as log:
-            self._growth = self._grown(log)
+            self._growth = self._grown(log, kept)
         self._writer = GroupWriter(self._commit, self._drop)
 
-    def _grown(self, log: Reader) -> Growth:
+    def _grown(self, log: Reader, kept: Checkpoint | None) -> Growth:
         """How far the log has grown; what was signed before must be the beginning of it."""
         size = log.size()
         tiles = TileReader(size, log)
-        kept = self._witness.kept()
         try:
             growth = Growth.load(log, size)
-            self._witness.check(size, lambda at: Frontier.load(at, tiles.subtree).root())
+            if kept is not None:
+                self._witness.check(kept, size, lambda at: Frontier.load(at, tiles.subtree).root())
         except LogUnavailable as error:
             finding = verify_log(log, self._sealer, [kept] if kept else []).finding
             if finding is None:

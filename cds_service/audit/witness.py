@@ -27,11 +27,8 @@ class Witness:
         self._last = ""
         self._written = float("-inf")
 
-    def check(self, size: int, root: Callable[[int], bytes]) -> None:
-        """The log of this size goes on from the checkpoint that is kept; raises LogUnavailable."""
-        kept = self.kept()
-        if kept is None:
-            return
+    def check(self, kept: Checkpoint, size: int, root: Callable[[int], bytes]) -> None:
+        """The log of this size goes on from the checkpoint that was kept; raises LogUnavailable."""
         if kept.size > size:
             found = f"the log has {size} entries, and {kept.size} were signed for"
         elif root(kept.size) != kept.root:
@@ -64,6 +61,8 @@ class Witness:
         if self._path is None or not self._path.exists():
             return None
         try:
-            return Checkpoint.parse(split(self._path.read_text(encoding="utf-8"))[0])
+            note = self._path.read_text(encoding="utf-8")
+            # It is not synced: after a power cut its bytes may be missing, which shows nothing.
+            return Checkpoint.parse(split(note)[0]) if note.strip("\0") else None
         except (LogProofError, ValueError, OSError) as error:
             raise LogUnavailable(f"{self._path} is no checkpoint of the log: {error}") from error

@@ -65,6 +65,16 @@ def test_a_file_that_is_no_checkpoint_is_told(opened: Opened, tmp_path: Path) ->
         opened()
 
 
+@pytest.mark.parametrize("left", ["", "\0" * 180])
+def test_what_a_power_cut_left_empty_shows_nothing(
+    opened: Opened, tmp_path: Path, left: str
+) -> None:
+    filled(opened(), 0, 3)
+    (tmp_path / "log.db.checkpoint").write_text(left)
+
+    assert asyncio.run(opened().size()) == 3
+
+
 def test_it_is_written_once_a_second_and_its_failure_does_no_harm(
     opened: Opened, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -34,7 +34,7 @@ def _of(protocol: Protocol, measure: Measure) -> Iterator[Variable]:
     good = f"value.ofType(Quantity).where({_possible(measure)}).exists()"
     yield Variable(f"{own}_all", f"%{where}.where({coded} and {good})")
     sent = " or ".join(f"('{code}' in %unsettled)" for code in dict.fromkeys(codes))
-    bad = f"%{where}.where({coded} and {good}.not() and dataAbsentReason.empty()).exists()"
+    bad = f"%measured.where({coded} and {good}.not() and dataAbsentReason.empty()).exists()"
     yield Variable(f"{own}_open", f"{bad} or {sent}", "Something was sent that cannot be used.")
     yield Variable(f"{own}_time", largest(f"%{own}_all.select({TIME}.toDateTime())"))
     latest = f"%{own}_all.where({TIME}.empty() or {TIME}.toDateTime() = %{own}_time.toDateTime())"

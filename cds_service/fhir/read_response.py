@@ -20,12 +20,8 @@ from cds_service.fhir.read_body import printable
 from cds_service.fhir.read_observation import read_observation
 from cds_service.fhir.times import When
 from cds_service.fhir.wire import Coding, Concept
-from cds_service.fhir.wire_resources import (
-    Observation,
-    QuestionnaireResponse,
-    ResponseAnswer,
-    ResponseItem,
-)
+from cds_service.fhir.wire_resources import Observation, QuestionnaireResponse
+from cds_service.fhir.wire_response import ResponseAnswer, ResponseItem
 
 _STATUS = {"completed": "final", "amended": "amended", "in-progress": "preliminary"}
 """Status of the Observations that a response stands for; of another status it is not used."""

@@ -195,7 +195,7 @@ class Settings(BaseSettings):
             base=self.base,
             code_version=__version__,
             retention_days=self.retention_days,
-            others=self.contents,
+            others=self.others,
         )
 
     def _store(self) -> Store:
@@ -213,10 +213,12 @@ class Settings(BaseSettings):
             code_version=__version__,
         )
 
-    def contents(self) -> Iterator[Protocol]:
-        """Every edition and adaptation of the protocol; raises ContentError."""
+    def others(self) -> Iterator[Protocol]:
+        """The editions and adaptations of the protocol that are not in use; raises ContentError."""
+        in_use = self.edition, self.adaptation
         for edition, adaptation in every_layer(self.protocol):
-            yield load(protocol_id=self.protocol, edition=edition, adaptation=adaptation)
+            if (edition, adaptation) != in_use:
+                yield load(protocol_id=self.protocol, edition=edition, adaptation=adaptation)
 
     def signer(self) -> Signer:
         """What signs the log's checkpoints; raises SettingsError.

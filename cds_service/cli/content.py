@@ -106,7 +106,11 @@ def _profiles(asked: argparse.Namespace) -> int:
     from cds_service.fhir.artefacts import files
 
     settings = Settings.read()
-    made = files(load(protocol_id=settings.protocol), settings.base, settings.contents())
+    others = (
+        load(protocol_id=settings.protocol, edition=edition, adaptation=adaptation)
+        for edition, adaptation in every_layer(settings.protocol)
+    )
+    made = files(load(protocol_id=settings.protocol), settings.base, others)
     if asked.check:
         findings = _differences(asked.out, made)
         return refuse("The artefacts are not those of the content:", *findings) if findings else 0

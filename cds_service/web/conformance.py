@@ -4,6 +4,7 @@ FHIR R4 capabilitystatement.html, http.html#read and #search. The table makes bo
 and the CapabilityStatement, so that it cannot claim what is not there.
 """
 
+import asyncio
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -11,6 +12,7 @@ from fastapi import FastAPI
 from starlette.requests import Request
 from starlette.responses import Response
 
+from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts import every
 from cds_service.service import Service
 from cds_service.web import openapi, problems, representation
@@ -40,13 +42,36 @@ _NOT_KNOWN = {
 }
 
 
-def served(service: Service) -> Table:
+def served(service: Service, others: Iterable[Protocol] = ()) -> Table:
     """What may be read: every artefact, by type and id, in a fixed order."""
     table: dict[str, dict[str, Json]] = {}
-    made = every(service.protocol, service.base, service.others())
+    made = every(service.protocol, service.base, others)
     for (kind, name), artefact in sorted(made.items()):
         table.setdefault(kind, {})[name] = artefact
     return table
+
+
+class Published:
+    """The artefacts of the edition in use, at once; those of every other when first asked for.
+
+    Loading the other editions takes a good part of a second: no start waits for that.
+    """
+
+    def __init__(self, service: Service) -> None:
+        self.in_use = served(service)
+        self._service = service
+        self._lock = asyncio.Lock()
+        self._all: Table | None = None
+
+    async def all(self) -> Table:
+        """The artefacts of every edition."""
+        async with self._lock:
+            if self._all is None:
+                self._all = await asyncio.to_thread(self._load)
+        return self._all
+
+    def _load(self) -> Table:
+        return served(self._service, self._service.others())
 
 
 def capability_statement(service: Service, table: Table) -> Json:
@@ -110,8 +135,8 @@ def add_routes(app: FastAPI, service: Service) -> dict[str, Ready]:
 
     What is at each address when nothing more is asked is returned: it can be sent from memory.
     """
-    table = served(service)
-    statement = capability_statement(service, table)
+    published = Published(service)
+    statement = capability_statement(service, published.in_use)
     whole = {"/fhir/metadata": representation.ready(statement)}
 
     @app.get(
@@ -126,13 +151,14 @@ def add_routes(app: FastAPI, service: Service) -> dict[str, Ready]:
         check(request)
         return representation.respond(request, statement, whole["/fhir/metadata"])
 
-    for kind, artefacts_of_kind in table.items():
-        whole |= _add_type(app, kind, artefacts_of_kind)
+    for kind in published.in_use:
+        whole |= _add_type(app, kind, published)
     return whole
 
 
-def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> dict[str, Ready]:
-    written = {name: representation.ready(artefact) for name, artefact in found.items()}
+def _add_type(app: FastAPI, kind: str, published: Published) -> dict[str, Ready]:
+    in_use = published.in_use[kind]
+    written = {name: representation.ready(artefact) for name, artefact in in_use.items()}
 
     @app.get(
         f"/fhir/{kind}",
@@ -145,7 +171,7 @@ def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> dict[str, R
     async def search(request: Request) -> Response:
         """Every artefact of this type; `_id`, `url`, `name` and `version` narrow it down."""
         check(request)
-        return search_set(request, found)
+        return search_set(request, (await published.all())[kind])
 
     # The id is taken from the request itself: of a declared one the framework would claim that
     # it may be refused with 422, in a shape that is not FHIR's.
@@ -161,9 +187,12 @@ def _add_type(app: FastAPI, kind: str, found: Mapping[str, Json]) -> dict[str, R
         """One artefact by its id."""
         check(request)
         name = request.path_params["id"]
-        if name not in written:
+        if name in written:
+            return representation.respond(request, in_use[name], written[name])
+        found = (await published.all())[kind]
+        if name not in found:
             raise problems.not_found()
-        return representation.respond(request, found[name], written[name])
+        return representation.respond(request, found[name])
 
     return {f"/fhir/{kind}/{name}": one for name, one in written.items()}
 

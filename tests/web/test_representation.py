@@ -2,11 +2,19 @@
 
 import hashlib
 import json
+from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 
-from .conftest import Call, issue, protocol
+from cds_service.audit.sqlite import SqliteStore
+from cds_service.content.load import load
+from cds_service.content.treatment import Protocol
+from cds_service.service import Service
+from cds_service.web.app import make_app
+
+from .conftest import Call, call_app, issue, protocol
 from .sample import BASE
 
 ONE = "/fhir/CodeSystem/finding"
@@ -117,3 +125,34 @@ def test_the_format_is_json_whatever_accept_says(call: Call) -> None:
     assert answer.status_code == 200
     assert json.loads(answer.content)["id"] == "finding"
     assert call("GET", ONE, headers={"accept": "application/fhir+xml"}).status_code == 406
+
+
+def test_other_editions_are_found_by_their_version_and_read_by_their_id(
+    store: SqliteStore,
+) -> None:
+    asked: list[str] = []
+
+    def others() -> Iterator[Protocol]:
+        asked.append("once")
+        yield load(edition="2014.1")
+
+    service = Service(protocol(), store, base=BASE, code_version="0", others=others)
+    app = make_app(service)
+    url = f"{BASE}/PlanDefinition/sick-young-infant"
+
+    def get(path: str) -> Any:
+        return call_app(app, "GET", f"/fhir/PlanDefinition{path}")
+
+    assert get("/sick-young-infant").json()["version"] == "2024.1"
+    assert asked == []  # no start, and no read of what is in use, waits for the others
+    other = get("/sick-young-infant-2014.1")
+    assert (other.json()["url"], other.json()["version"]) == (url, "2014.1")
+    assert {e["resource"]["version"] for e in get(f"?url={url}").json()["entry"]} == {
+        "2024.1",
+        "2014.1",
+    }
+    (found,) = get(f"?url={url}&version=2014.1").json()["entry"]
+    assert found["resource"] == other.json()
+    assert call_app(app, "GET", found["fullUrl"]).content == other.content
+    assert get("/sick-young-infant-1999").status_code == 404
+    assert asked == ["once"]

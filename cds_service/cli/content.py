@@ -114,8 +114,8 @@ def _profiles(asked: argparse.Namespace) -> int:
     if asked.check:
         findings = _differences(asked.out, made)
         return refuse("The artefacts are not those of the content:", *findings) if findings else 0
-    asked.out.mkdir(parents=True, exist_ok=True)
     for name, content in made.items():
+        (asked.out / name).parent.mkdir(parents=True, exist_ok=True)
         (asked.out / name).write_bytes(content)
     print(f"{len(made)} artefacts written to {asked.out}")
     return 0
@@ -130,7 +130,8 @@ def _differences(folder: Path, made: dict[str, bytes]) -> list[str]:
             findings.append(f"{path}: missing; run cds-service profiles")
         elif path.read_bytes() != content:
             findings.append(f"{path}: differs; run cds-service profiles")
-    left_over = {path.name for path in folder.glob("*.json")} - made.keys()
+    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*.json")}
+    left_over = there - made.keys()
     return findings + [
         f"{folder / name}: nothing makes it; remove it" for name in sorted(left_over)
     ]

@@ -34,34 +34,20 @@ _CAUTION_TEXTS = {"caution": "", "caution-code": "", "no-dose": "no-dose-"}
 
 def artefacts(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
     """Every generated artefact by (resource type, id)."""
-    concepts = {
-        "finding": [_sign(protocol, sign) for sign in protocol.signs],
-        "classification": [
-            _concept(protocol, f"class.{row.code}", row.cite)
-            for table in protocol.tables
-            for row in table.rows
-        ],
-        "formulation": [
-            _concept(protocol, f"formulation.{form.code}", form.cite)
-            for _, form in protocol.formulations
-        ],
-        "caution": list(_told(protocol, _CAUTION_TEXTS)),
-        "care": list(_told(protocol, {"care": ""})),
-    }
-    made = [_code_system(protocol, base, name, found) for name, found in concepts.items()]
+    made = edition(protocol, base)
     made += [_value_set(protocol, base, name) for name in _WITH_VALUE_SET]
     made += operations(protocol, base)
     made += log_artefacts(protocol, base)
     made += [*answer_codes(protocol, base), *measure_codes(protocol, base)]
     made += concept_maps(protocol, base)
     made += [*taken(protocol, base), *given(protocol, base)]
-    made += edition(protocol, base)
     return {(each["resourceType"], each["id"]): each for each in made}
 
 
 def edition(protocol: Protocol, base: str) -> list[Json]:
-    """What is another in each edition and adaptation: questions, logic, plan and what it names."""
+    """What is another in each edition and adaptation: codes, questions, logic, plan."""
     return [
+        *_code_systems(protocol, base),
         questionnaire(protocol, base),
         library(protocol, base),
         plan(protocol, base),
@@ -71,7 +57,7 @@ def edition(protocol: Protocol, base: str) -> list[Json]:
 
 def of_another(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
     """The same for an edition that is not the one in use: of the same addresses, other ids."""
-    end = protocol.name.partition("|")[2].replace("+", "-")  # a plus may not stand in an id
+    end = _end(protocol)
     told = re.sub("[^A-Za-z0-9]", "_", end)
     made = [
         each | {"id": f"{each['id']}-{end}", "name": f"{each['name']}{told}"}
@@ -92,11 +78,40 @@ def every(
 
 
 def files(protocol: Protocol, base: str, others: Iterable[Protocol] = ()) -> dict[str, bytes]:
-    """The same by file name, as they lie in `profiles/`."""
-    return {
-        f"{name}.json": orjson.dumps(each, option=orjson.OPT_INDENT_2) + b"\n"
-        for (_, name), each in every(protocol, base, others).items()
+    """The same by file name, as they lie in `profiles/`; another edition has a folder of its own.
+
+    A reader that knows one version of an address only is given the files of one folder.
+    """
+    made = {f"{name}.json": each for (_, name), each in artefacts(protocol, base).items()}
+    for other in others:
+        if other.name != protocol.name:
+            found = of_another(other, base)
+            made |= {f"{_end(other)}/{name}.json": each for (_, name), each in found.items()}
+    indented = orjson.OPT_INDENT_2 | orjson.OPT_APPEND_NEWLINE
+    return {name: orjson.dumps(each, option=indented) for name, each in made.items()}
+
+
+def _end(protocol: Protocol) -> str:
+    """The end of an id that tells an edition from others; a plus may not stand in one."""
+    return protocol.name.partition("|")[2].replace("+", "-")
+
+
+def _code_systems(protocol: Protocol, base: str) -> list[Json]:
+    concepts = {
+        "finding": [_sign(protocol, sign) for sign in protocol.signs],
+        "classification": [
+            _concept(protocol, f"class.{row.code}", row.cite)
+            for table in protocol.tables
+            for row in table.rows
+        ],
+        "formulation": [
+            _concept(protocol, f"formulation.{form.code}", form.cite)
+            for _, form in protocol.formulations
+        ],
+        "caution": list(_told(protocol, _CAUTION_TEXTS)),
+        "care": list(_told(protocol, {"care": ""})),
     }
+    return [_code_system(protocol, base, name, found) for name, found in concepts.items()]
 
 
 def _code_system(protocol: Protocol, base: str, name: str, concepts: list[Json]) -> Json:

@@ -74,7 +74,7 @@ def _answer(base: str) -> Profile:
 def _guidance(protocol: Protocol, base: str) -> Profile:
     module = f"{base}/PlanDefinition/{protocol.id}|{protocol.name.partition('|')[2]}"
     elements = (
-        needed("module[x]", type=[{"code": "canonical"}], fixedCanonical=module),
+        needed("module[x]", type=[{"code": "canonical"}], patternCanonical=module),
         needed("subject"),
         needed("occurrenceDateTime"),
         needed("result"),

@@ -17,6 +17,7 @@ from cds_service.fhir.artefacts_library import (
     cited,
     derived_from,
     library_id,
+    version,
 )
 from cds_service.fhir.codes import UCUM, own_system
 from cds_service.fhir.fhirpath_data import name
@@ -59,7 +60,7 @@ def _emergency(protocol: Protocol, base: str) -> Json:
         "groupingBehavior": "logical-group",
         "selectionBehavior": "any",
         "action": [
-            _care(base, item.code)
+            _care(protocol, base, item.code)
             | {"priority": "stat", "documentation": _sources(protocol, item.cite)}
             | ({} if item.when is None else _condition(protocol, item.when))
             for item in protocol.emergency
@@ -87,7 +88,7 @@ def _row(protocol: Protocol, base: str, table: Table, row: Row, above: list[str]
     action: Json = {
         "id": f"row.{row.code}",
         "title": words(protocol, f"class.{row.code}"),
-        "code": [{"coding": [{"system": own_system(base, "classification"), "code": row.code}]}],
+        "code": [_coded(protocol, base, "classification", row.code)],
         "documentation": _sources(protocol, row.cite),
         "condition": [_when(row_expression(table, row, above, protocol))],
     }
@@ -114,7 +115,7 @@ def _managed(protocol: Protocol, base: str, managed: ClassPlan) -> Iterator[Json
     else:
         yield from (each for each in (refer, here) if each)
     for item in managed.care:
-        yield _care(base, item.code) | {"documentation": _sources(protocol, item.cite)}
+        yield _care(protocol, base, item.code) | {"documentation": _sources(protocol, item.cite)}
     for branch, codes in managed.fluids:
         for code in codes:
             yield {
@@ -214,11 +215,17 @@ def _visit(protocol: Protocol, base: str, visit: Visit) -> Json:
     }
 
 
-def _care(base: str, code: str) -> Json:
+def _care(protocol: Protocol, base: str, code: str) -> Json:
     return {
         "title": code.replace("-", " ").capitalize(),
-        "code": [{"coding": [{"system": own_system(base, "care"), "code": code}]}],
+        "code": [_coded(protocol, base, "care", code)],
     }
+
+
+def _coded(protocol: Protocol, base: str, name: str, code: str) -> Json:
+    """A code of ours; other editions have other codes under the same address."""
+    own = {"system": own_system(base, name), "version": version(protocol), "code": code}
+    return {"coding": [own]}
 
 
 def _activity(protocol: Protocol, base: str, code: str) -> str:

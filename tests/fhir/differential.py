@@ -14,7 +14,7 @@ Published = Mapping[tuple[str, str], Json]
 
 _KNOWN = {
     "id", "path", "sliceName", "min", "max", "mustSupport", "fixedBoolean", "fixedCode",
-    "fixedUri", "fixedCanonical", "patternCodeableConcept", "type", "binding", "slicing",
+    "fixedUri", "patternCanonical", "patternCodeableConcept", "type", "binding", "slicing",
 }  # fmt: skip
 
 

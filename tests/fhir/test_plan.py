@@ -140,6 +140,24 @@ def test_whatever_is_referred_to_is_published_in_that_version(layer: tuple[str, 
         assert set(activity.get("library", [])) <= published
 
 
+@pytest.mark.parametrize("layer", LAYERS, ids=IDS)
+def test_every_code_of_the_plan_is_in_the_code_system_of_that_version(
+    layer: tuple[str, str],
+) -> None:
+    systems = {
+        (each["url"], each["version"]): {concept["code"] for concept in each["concept"]}
+        for each in edition(content(layer), BASE)
+        if each["resourceType"] == "CodeSystem"
+    }
+    coded = [
+        a["code"][0]["coding"][0] for a in actions(made(layer, "PlanDefinition")) if "code" in a
+    ]
+
+    assert coded
+    for each in coded:
+        assert each["code"] in systems[each["system"], each["version"]]
+
+
 def test_a_severe_class_is_referred_first_and_a_choice_is_exactly_one() -> None:
     plan = made(("", ""), "PlanDefinition")
     rows = {a["id"]: a for a in actions(plan) if "id" in a}

@@ -5,11 +5,13 @@ CdsError
 ├── SettingsError         the settings are wrong; lists every finding (start-up stops)
 ├── RequestError          the caller can mend it; carries Problems for an OperationOutcome
 │   ├── MalformedRequest  not JSON, or not FHIR as R4 defines it           (400)
+│   ├── DataNotSent       what is needed was not sent and cannot be had    (412)
 │   └── UnusableRequest   understood, but no plan can be made from it      (422)
 ├── LogUnavailable        the recommendation could not be recorded: none is given (503)
 │   └── LogDamaged        its tree cannot be gone on with; carries the index of the first bad entry
 ├── LogProofError         a note, checkpoint or proof of the log does not show what it claims
 │   └── LogAltered        an entry of the log is not what it was; carries its index
+├── CardUnknown           a feedback is about a card that is not in the log (404)
 ├── KeyTaken              an entry with this Idempotency-Key is there already; it is answered with
 └── PayloadErased         what was asked for was erased; its proof is still there (410)
 
@@ -72,6 +74,10 @@ class UnusableRequest(RequestError):
     """Well-formed, but nothing safe can be said about it."""
 
 
+class DataNotSent(RequestError):
+    """What a decision needs was not sent, and the service fetches nothing by itself."""
+
+
 class LogUnavailable(CdsError):
     """The audit log did not take the entry, so the recommendation must not leave."""
 
@@ -99,6 +105,14 @@ class LogAltered(LogProofError):
         self.index = index
         self.what = what
         super().__init__(f"entry {index}: {what}")
+
+
+class CardUnknown(CdsError):
+    """A feedback names a card that the log does not have; `place` is where in the feedback."""
+
+    def __init__(self, place: str) -> None:
+        self.place = place
+        super().__init__("the log has no such card")
 
 
 class KeyTaken(CdsError):

@@ -5,6 +5,7 @@ the service: content loaded and checked, log open.
 """
 
 import os
+import re
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from ipaddress import ip_address
@@ -37,6 +38,10 @@ def _default_database() -> str:
     """The log in the user's data folder (XDG Base Directory Specification)."""
     data = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local/share")
     return f"{_SQLITE}{data}/cds-service/log.db"
+
+
+_ORIGIN = re.compile(r"https?://[a-z0-9.\-]+(:\d{1,5})?|https?://\[[0-9a-f:]+\](:\d{1,5})?")
+"""An origin as browsers send it (RFC 6454, section 6.2)."""
 
 
 class Settings(BaseSettings):
@@ -78,6 +83,14 @@ class Settings(BaseSettings):
         int, Field(ge=1024, description="a number of bytes, at least 1024 (largest request)")
     ] = 1024 * 1024
 
+    cors_origins: Annotated[
+        str,
+        Field(
+            description="origins such as https://record.example, separated by commas, whose pages "
+            "may call CDS Hooks; never *"
+        ),
+    ] = ""
+
     log_key_file: Annotated[
         str,
         Field(
@@ -118,6 +131,13 @@ class Settings(BaseSettings):
                 "same. To make one: cds-service log-key --make FILE"
             )
         return files
+
+    @field_validator("cors_origins")
+    @classmethod
+    def _origins(cls, origins: str) -> str:
+        if not all(_ORIGIN.fullmatch(each) for each in _listed(origins)):
+            raise ValueError
+        return origins
 
     @field_validator("protocol")
     @classmethod
@@ -176,6 +196,11 @@ class Settings(BaseSettings):
         if self.in_postgresql:
             return _place(self.database_url)
         return str(self.database)
+
+    @property
+    def origins(self) -> tuple[str, ...]:
+        """The origins whose pages may call CDS Hooks."""
+        return _listed(self.cors_origins)
 
     @property
     def database(self) -> Path:
@@ -256,6 +281,15 @@ def _paths(files: str) -> list[Path]:
     ([PosixPath('old.key'), PosixPath('new.key')], [])
     """
     return [Path(name.strip()).expanduser() for name in files.split(",") if name.strip()]
+
+
+def _listed(text: str) -> tuple[str, ...]:
+    """The parts of a list with commas.
+
+    >>> _listed("https://a.example, https://b.example"), _listed("")
+    (('https://a.example', 'https://b.example'), ())
+    """
+    return tuple(each.strip() for each in text.split(",") if each.strip())
 
 
 def is_loopback(host: str) -> bool:

@@ -10,7 +10,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests import examples
+from tests import examples, hook_examples
 
 
 def main() -> int:
@@ -18,6 +18,10 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as scratch:
         found = asyncio.run(examples.answers(Path(scratch) / "log.db"))
         notes = asyncio.run(examples.answers(Path(scratch) / "log.db", examples.NOTE))
+        dealt = asyncio.run(hook_examples.cards(Path(scratch) / "log.db"))
+    for name, each in dealt.items():
+        path = examples.FOLDER / name / "cards.json"
+        path.write_text(examples.pretty(each.content), encoding="utf-8")
     for story, each in notes.items():
         path = examples.FOLDER / story / "referral-note.json"
         path.write_text(examples.pretty(each.content), encoding="utf-8")

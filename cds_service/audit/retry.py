@@ -80,6 +80,6 @@ class Retries:
 
 _REUSED = Problem(
     "conflict",
-    "This Idempotency-Key was sent before with another request.",
+    "This Idempotency-Key (in CDS Hooks: hookInstance) was sent before with another request.",
     "Send a new key with each new request, and the old one only with the very same request.",
 )

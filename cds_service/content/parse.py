@@ -30,7 +30,7 @@ Files = Mapping[str, Node]
 
 _PROTOCOL = (
     "id version title status age-below visit-length course-gap values deviation-note "
-    "deviation-high deviation-low weight-limits"
+    "deviation-high deviation-low order-high order-low weight-limits"
 )
 _LIMITS = (
     "stale-young stale-young-until stale-older birth-weight-usable newborn-until newborn-loss "
@@ -99,6 +99,8 @@ def protocol(
         deviation_note=head.number("deviation-note", "%"),
         deviation_high=head.number("deviation-high", "%"),
         deviation_low=head.number("deviation-low", "%"),
+        order_high=head.number("order-high", "%"),
+        order_low=head.number("order-low", "%"),
         sources=_sources(files["sources.yaml"], desk),
         signs=parse_signs.signs(signs),
         measures=parse_signs.measures(signs),

@@ -161,6 +161,9 @@ class Protocol:
     deviation_note: Number
     deviation_high: Number
     deviation_low: Number
+    order_high: Number
+    order_low: Number
+    """How far the dose of a draft order may lie from the due one before it is said."""
     sources: tuple[Source, ...]
     signs: tuple[Sign, ...]
     measures: tuple[Measure, ...]

@@ -107,7 +107,7 @@ def running_courses(
     kinds: set[str] = set()
     for need in needs:
         if need.branch == "here":
-            kinds.add(_kind(facts.protocol.medicine_by_code[need.course.medicines[0]]))
+            kinds.add(kind(facts.protocol.medicine_by_code[need.course.medicines[0]]))
         for code in (*need.course.medicines, need.course.alternative):
             asked.setdefault(code, []).append(need)
     touched = {each.medicine for each in case.given} | {each.medicine for each in case.in_use}
@@ -134,6 +134,11 @@ def is_on_order(need: Need, medicine: Medicine, facts: Facts) -> bool:
     )
 
 
+def is_running(use: MedicineInUse, facts: Facts) -> bool:
+    """Whether what the record says is in use still runs; an order that ended long ago does not."""
+    return not _is_old(use, None, facts)
+
+
 def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
     if since is not None or not use.ordered:
         return False
@@ -141,7 +146,7 @@ def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
     return _is_over(use, past(use.medicine, facts, begun), facts)
 
 
-def _kind(medicine: Medicine) -> str:
+def kind(medicine: Medicine) -> str:
     """What it does: the third level of its ATC code (J01C: penicillins)."""
     return medicine.atc[:4]
 
@@ -184,7 +189,7 @@ def _course(
     starts = [at.date() for at in events] + ([begun] if order is not None and begun else [])
     if not starts or (order is not None and since is None and _is_over(order, record, facts)):
         return None
-    replaced = order is not None and not needs and _kind(medicine) in kinds
+    replaced = order is not None and not needs and kind(medicine) in kinds
     found = _Found(medicine, needs, longest, order, record, min(starts), length, replaced)
     return _made(found, facts, _differs(found, facts, kg))
 

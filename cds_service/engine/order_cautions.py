@@ -35,14 +35,14 @@ def _of_medicines(
 ) -> Iterator[Caution]:
     found: list[Caution] = []
     for order in orders:
-        of_medicine = _medicine_cautions(facts, order.dose.medicine, order.days or 0)
+        of_medicine = medicine_cautions(facts, order.dose.medicine, order.days or 0)
         for caution in (*order.dose.cautions, *of_medicine):
             if caution not in found:
                 found.append(caution)
     for course in courses:
         medicine = facts.protocol.medicine_by_code[course.medicine]
         days = -(-course.total // int(medicine.times_a_day.value))
-        goes_on = () if course.complete else _medicine_cautions(facts, medicine, days)
+        goes_on = () if course.complete else medicine_cautions(facts, medicine, days)
         # What concerns how a dose is worked out was settled when the order was written.
         found += [one for one in goes_on if one not in found and one.code != _PRESUMED]
     yield from found
@@ -94,7 +94,8 @@ def _asks_birth_weight(medicine: Medicine) -> bool:
     )
 
 
-def _medicine_cautions(facts: Facts, medicine: Medicine, days: int) -> Iterator[Caution]:
+def medicine_cautions(facts: Facts, medicine: Medicine, days: int) -> Iterator[Caution]:
+    """What has to be said when this medicine is given for so many days (0: once)."""
     told = once(facts.protocol.made, "cautions", medicine, _told)
     for item, caution in told.own:
         too_long = item.beyond is None or days > item.beyond.value

@@ -94,13 +94,20 @@ def _is_above(ordered: Quantity, most: Quantity, medicine: Medicine) -> bool:
     return bool(held) and all(each.to(most.unit).value > most.value for each in held)
 
 
+def due_of_each(
+    medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
+) -> Iterator[Dose | NoDose]:
+    """What would be due of each product of the medicine, or why nothing is."""
+    then, weight = _then(began, facts), _weight_on(began, facts, kg) or kg
+    for form in medicine.formulations:
+        yield make_dose(medicine, then, weight, only=form.code)
+
+
 def _due(
     ordered: Quantity, medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
 ) -> Iterator[Quantity]:
     """What would be due of each product in the unit of the order; in mg what is in it."""
-    then, weight = _then(began, facts), _weight_on(began, facts, kg) or kg
-    for form in medicine.formulations:
-        dose = make_dose(medicine, then, weight, only=form.code)
+    for dose in due_of_each(medicine, began, facts, kg):
         if isinstance(dose, Dose):
             measures = (dose.amount, dose.contained)
             yield from (each for each in measures if convertible(ordered.unit, each.unit))

@@ -22,6 +22,7 @@ from cds_service.fhir.artefacts_operation import operations
 from cds_service.fhir.artefacts_plan import plan
 from cds_service.fhir.artefacts_taken import taken
 from cds_service.fhir.artefacts_text import designations
+from cds_service.fhir.cards import REASONS, TOPICS
 from cds_service.fhir.codes import own_system
 from cds_service.fhir.write_json import Json
 
@@ -36,6 +37,7 @@ def artefacts(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
     """Every generated artefact by (resource type, id)."""
     made = edition(protocol, base)
     made += [_value_set(protocol, base, name) for name in _WITH_VALUE_SET]
+    made += _of_cards(protocol, base)
     made += operations(protocol, base)
     made += log_artefacts(protocol, base)
     made += [*answer_codes(protocol, base), *measure_codes(protocol, base)]
@@ -114,6 +116,17 @@ def _code_systems(protocol: Protocol, base: str) -> list[Json]:
     return [_code_system(protocol, base, name, found) for name, found in concepts.items()]
 
 
+def _of_cards(protocol: Protocol, base: str) -> list[Json]:
+    """Codes on the cards of CDS Hooks: of the program, the same in every edition."""
+    return [
+        _code_system(protocol, base, name, _card_codes(protocol, kind, codes))
+        for name, kind, codes in (
+            ("override-reason", "override", REASONS),
+            ("card-topic", "topic", TOPICS),
+        )
+    ]
+
+
 def _code_system(protocol: Protocol, base: str, name: str, concepts: list[Json]) -> Json:
     resource = head(protocol, base, "CodeSystem", name, name) | {
         "caseSensitive": True,
@@ -154,6 +167,10 @@ def _concept(protocol: Protocol, key: str, cite: Cite) -> Json:
     code = key.partition(".")[2]
     named = {"code": code, "display": words(protocol, key), **designations(protocol, key)}
     return named | {"property": properties}
+
+
+def _card_codes(protocol: Protocol, kind: str, codes: tuple[str, ...]) -> list[Json]:
+    return [{"code": code, "display": words(protocol, f"hooks.{kind}.{code}")} for code in codes]
 
 
 def _told(protocol: Protocol, prefixes: dict[str, str]) -> Iterator[Json]:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_base import headed, words
-from cds_service.fhir.audit_event import ENTRY_SYSTEM, FEEDBACK, KEY, NOTE, RECOMMENDATION
+from cds_service.fhir.audit_event import ENTRY_SYSTEM, FEEDBACK, HOOK, KEY, NOTE, RECOMMENDATION
 from cds_service.fhir.read_feedback import ACCEPTED, OVERRIDDEN
 from cds_service.fhir.write_json import Json
 
@@ -101,6 +101,7 @@ _FEEDBACK = _Operation(
 _CODES = (
     (RECOMMENDATION, "A recommendation was given"),
     (NOTE, "Its answer was the referral note"),
+    (HOOK, "Its answer were the cards of CDS Hooks"),
     (FEEDBACK, "What became of a recommendation was said"),
     (ACCEPTED, "The recommendation was accepted"),
     (OVERRIDDEN, "The recommendation was overridden"),

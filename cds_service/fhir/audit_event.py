@@ -18,6 +18,8 @@ from cds_service.fhir.write_json import Json
 
 ENTRY_SYSTEM: Final = "log-entry"
 """Our code system for what an entry is, used in `subtype`."""
+HOOK: Final = "cds-hooks"
+"""Subtype of a recommendation whose answer were the cards of CDS Hooks."""
 NOTE: Final = "referral-note"
 """Subtype of a recommendation whose answer was the referral note."""
 FEEDBACK: Final = "feedback"
@@ -65,6 +67,8 @@ class Event:
     """The Idempotency-Key."""
     note: bool = False
     """Whether the answer was the referral note."""
+    hook: bool = False
+    """Whether the answer were the cards of CDS Hooks."""
     feedback: Feedback | None = None
     reason: str = ""
     """Why a payload was erased."""
@@ -109,6 +113,8 @@ def _subtypes(event: Event, base: str) -> list[Json]:
     codes = [event.kind]
     if event.note:
         codes.append(NOTE)
+    if event.hook:
+        codes.append(HOOK)
     if event.kind == FEEDBACK and event.outcome:
         codes.append(event.outcome)
     return [{"system": own_system(base, ENTRY_SYSTEM), "code": code} for code in codes]
@@ -177,7 +183,7 @@ def _entity(kind: str, what: Json, details: list[Json] | None = None, *, role: s
 def _data(event: Event, base: str) -> Json:
     """What the entry holds: the GuidanceResponse, or the entry itself by its place in the log."""
     place = {"system": f"{base}/sid/log-index", "value": str(event.index)}
-    if event.decision and event.kind == RECOMMENDATION and not event.note:
+    if event.decision and event.kind == RECOMMENDATION and not (event.note or event.hook):
         reference = guidance_reference(event.decision, event.index)
         return {"reference": reference, "type": "GuidanceResponse", "identifier": place}
     if event.kind == FEEDBACK and event.decision and event.about is not None:

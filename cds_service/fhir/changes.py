@@ -13,6 +13,8 @@ from decimal import Decimal
 from enum import IntEnum
 from typing import NamedTuple
 
+import orjson
+
 from cds_service.fhir.gist import HERE, REFER, Dose, Gist, Order, gist
 
 _WHERE = {REFER: " before referral", HERE: ""}
@@ -110,6 +112,25 @@ def care_differences(then: bytes, now: bytes) -> tuple[str, ...]:
 def refused(reason: str) -> tuple[Change, ...]:
     """The change when there is no new answer at all."""
     return (Change(Kind.REFUSED, 0, f"refused: {reason}"),)
+
+
+def card_changes(then: bytes, now: bytes) -> tuple[Change, ...]:
+    """Which cards of CDS Hooks say something else; how grave that is, somebody has to read.
+
+    Ids do not matter: another content gives others.
+    """
+    old, new = map(_said_on_cards, (then, now))
+    differing = [topic for topic in dict.fromkeys((*old, *new)) if old.get(topic) != new.get(topic)]
+    return tuple(Change(Kind.CLASS, 0, f"cards differ: {topic}") for topic in differing)
+
+
+def _said_on_cards(answer: bytes) -> dict[str, list[tuple[str, str, str]]]:
+    """What stands on the cards, by topic."""
+    said: dict[str, list[tuple[str, str, str]]] = {}
+    for card in orjson.loads(answer)["cards"]:
+        told = card["indicator"], card["summary"], card["detail"]
+        said.setdefault(card["source"]["topic"]["code"], []).append(told)
+    return said
 
 
 def class_move(old: Gist, new: Gist) -> str:

@@ -42,7 +42,9 @@ ROUTES: Final = {
 TIMES_A_DAY: Final = {1: "QD", 2: "BID", 3: "TID", 4: "QID"}
 """Timing.code for so many doses a day; it says the same as `repeat`."""
 
-OWN_SYSTEMS: Final = ("finding", "classification", "formulation", "caution", "care")
+OWN_SYSTEMS: Final = (
+    "finding", "classification", "formulation", "caution", "care", "override-reason", "card-topic",
+)  # fmt: skip
 
 
 def own_system(base: str, name: str) -> str:

@@ -12,6 +12,7 @@ from typing import Any
 
 from cds_service.case import Case
 from cds_service.content.treatment import Protocol
+from cds_service.engine.check_model import DraftOrder
 from cds_service.errors import MalformedRequest, UnusableRequest
 from cds_service.fhir import facts as order
 from cds_service.fhir import json_text, lookup, read_patient
@@ -25,6 +26,7 @@ from cds_service.fhir.read_condition import (
     read_allergy,
     read_condition,
 )
+from cds_service.fhir.read_drafts import Drafts, read_drafts
 from cds_service.fhir.read_entries import Entries, read_entries, read_whole
 from cds_service.fhir.read_medicine import (
     about_medicine,
@@ -70,14 +72,25 @@ class Request:
 
     case: Case
     language: str
+    drafts: tuple[DraftOrder, ...] = ()
+    """The orders that were drafted beside the data."""
 
 
-def read(body: bytes, protocol: Protocol, *, now: datetime, strict: bool = False) -> Request:
+def read(
+    body: bytes,
+    protocol: Protocol,
+    *,
+    now: datetime,
+    strict: bool = False,
+    any_age: bool = False,
+    drafts: Drafts = (),
+) -> Request:
     """Read the body of `$apply`: Parameters, or the data Bundle alone.
 
     `now` (with an offset) is the moment of the visit unless the request says another. `strict`
     is FHIR's `Prefer: handling=strict`: unknown elements are refused, and so is the request
-    when anything in it cannot be used as a fact.
+    when anything in it cannot be used as a fact. `any_age`: an age outside the protocol is no
+    reason to refuse, the decision says so. `drafts` are orders to be read and not used as facts.
 
     Raises MalformedRequest (not JSON, not FHIR R4) and UnusableRequest (no single living
     patient, age outside the protocol, strict).
@@ -87,10 +100,10 @@ def read(body: bytes, protocol: Protocol, *, now: datetime, strict: bool = False
     asked, entries = _decoded(body, tree, codes)
     if strict:
         _check_elements(body, tree)
-    case = _case(asked, entries, codes, now)
+    case, drafted = _case(asked, entries, codes, now, drafts, any_age=any_age)
     if strict and case.refusals:
         _refuse_all(case, protocol)
-    return Request(case, asked.language)
+    return Request(case, asked.language, drafted)
 
 
 def _decoded(body: bytes, tree: Any, codes: lookup.Lookup) -> tuple[Body, Entries]:
@@ -106,7 +119,15 @@ def _decoded(body: bytes, tree: Any, codes: lookup.Lookup) -> tuple[Body, Entrie
     return asked, entries
 
 
-def _case(asked: Body, entries: Entries, codes: lookup.Lookup, now: datetime) -> Case:
+def _case(
+    asked: Body,
+    entries: Entries,
+    codes: lookup.Lookup,
+    now: datetime,
+    drafts: Drafts,
+    *,
+    any_age: bool,
+) -> tuple[Case, tuple[DraftOrder, ...]]:
     patient = read_patient.choose(entries.of(Patient), asked)
     facts = Facts(refusals=asked.refusals)
     read_patient.note_doubts(patient, facts)
@@ -123,9 +144,9 @@ def _case(asked: Body, entries: Entries, codes: lookup.Lookup, now: datetime) ->
                 reader(sent, context)
     when.note_offsets(asked, facts)
     age = settle(read_patient.age_by_birth_date(patient, when.as_of, facts), context.ages, facts)
-    if age is not None:
+    if age is not None and not (any_age and age.high >= 0):
         read_patient.check_age(age, codes.age_limit)
-    return Case(
+    case = Case(
         subject=patient.origin.reference,
         as_of=when.as_of,
         visit_end=when.end,
@@ -143,6 +164,7 @@ def _case(asked: Body, entries: Entries, codes: lookup.Lookup, now: datetime) ->
         encounter=when.encounter,
         subject_origin=patient.origin,
     )
+    return case, read_drafts(drafts, subject, context)
 
 
 def _check_elements(body: bytes, tree: Any) -> None:

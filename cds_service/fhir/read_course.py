@@ -40,8 +40,8 @@ def course(medicine: str, sent: Sent[MedicationRequest], context: Context) -> Me
         medicine,
         sent.origin,
         since=_since(order, repeat, context),
-        days=_days(repeat),
-        a_day=_a_day(timing, repeat),
+        days=days(repeat),
+        a_day=a_day(timing, repeat),
         amount=_amount(dosage.dose_and_rate),
         ordered=True,
     )
@@ -54,7 +54,8 @@ def _since(order: MedicationRequest, repeat: Repeat, context: Context) -> dateti
     return None if when is UNSET or when.first != when.last else context.visit.time(when)
 
 
-def _days(repeat: Repeat) -> int | None:
+def days(repeat: Repeat) -> int | None:
+    """How many days an order is for; None when it does not say, or not in whole days."""
     length, period = repeat.bounds_duration, repeat.bounds_period
     if length is not UNSET:
         return _whole_days(length)
@@ -66,11 +67,11 @@ def _days(repeat: Repeat) -> int | None:
 def _whole_days(length: Quantity) -> int | None:
     if length.number is None or length.system != UCUM or length.comparator is not UNSET:
         return None
-    days = length.number * _IN_DAYS.get(str(length.code), 0)
-    return _within(days, _MOST_DAYS)
+    return _within(length.number * _IN_DAYS.get(str(length.code), 0), _MOST_DAYS)
 
 
-def _a_day(timing: Timing, repeat: Repeat) -> int | None:
+def a_day(timing: Timing, repeat: Repeat) -> int | None:
+    """How many times a day; None when an order does not say, or not a whole number of times."""
     if repeat.frequency is UNSET or repeat.period is UNSET:
         codings = [] if timing.code is UNSET else timing.code.codings()
         return next((_BY_CODE[str(c.code)] for c in codings if str(c.code) in _BY_CODE), None)

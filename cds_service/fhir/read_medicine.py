@@ -209,6 +209,16 @@ def _medicines(sent: Sent[M], context: Context) -> tuple[str, ...]:
     return context.lookup.medicines(*_product(sent, context))
 
 
+def product(sent: Sent[M], context: Context) -> tuple[Concept, str, Raw | None]:
+    """The same, with the text of the contained Medication where the product is one."""
+    concept, words = _product(sent, context)
+    reference = sent.resource.medication_reference
+    raw = None
+    if reference is not UNSET and reference.reference is not UNSET:
+        raw, _ = _contained_text(sent, reference.reference.removeprefix("#"))
+    return concept, words, raw
+
+
 def _product(sent: Sent[M], context: Context) -> tuple[Concept, str]:
     """What is said of the product: its concept, and the words beside a reference to it."""
     concept, reference = _concept(sent, context.medications), sent.resource.medication_reference
@@ -236,10 +246,15 @@ def _usable(medication: Medication | None) -> Concept | None:
 
 
 def _contained(sent: Sent[M], wanted: str) -> Medication | None:
+    raw, place = _contained_text(sent, wanted)
+    return None if raw is None else decode(_MEDICATION, raw, place)
+
+
+def _contained_text(sent: Sent[M], wanted: str) -> tuple[Raw | None, str]:
     contained: list[Raw] | Any = sent.resource.contained
     for index, raw in enumerate([] if contained is UNSET else contained):
         place = f"{sent.origin.expression}.contained[{index}]"
         head = decode(_CONTAINED, raw, place)
         if head.id == wanted and head.resource_type == "Medication":
-            return decode(_MEDICATION, raw, place)
-    return None
+            return raw, place
+    return None, ""

@@ -51,3 +51,16 @@ def references(origins: Sequence[Origin], nameless: str = "") -> list[bytes]:
         for known in found
         if known or nameless
     ]
+
+
+def exactly(tree: Any) -> Any:
+    """The tree with every Decimal as the JSON number that it was read from.
+
+    >>> orjson.dumps(exactly({"value": Decimal("0.50")}))
+    b'{"value":0.50}'
+    """
+    if isinstance(tree, dict):
+        return {key: exactly(value) for key, value in tree.items()}
+    if isinstance(tree, list):
+        return [exactly(each) for each in tree]
+    return orjson.Fragment(f"{tree:f}") if isinstance(tree, Decimal) else tree

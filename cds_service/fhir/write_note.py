@@ -26,7 +26,7 @@ from cds_service.engine.words import reading
 from cds_service.fhir.codes import ATC, LOINC, URI
 from cds_service.fhir.write import write
 from cds_service.fhir.write_house import House
-from cds_service.fhir.write_json import Json, quantity
+from cds_service.fhir.write_json import Json, exactly, quantity
 
 # LOINC: referral note, as in the value set ReferralDocumentType of HL7 C-CDA on FHIR.
 _KIND = {"coding": [{"system": LOINC, "code": "57133-1", "display": "Referral note"}]}
@@ -61,7 +61,7 @@ class _Note:
             "timestamp": self._case.as_of.isoformat(),
             "entry": [{"fullUrl": f"urn:uuid:{part['id']}", "resource": part} for part in parts],
         }
-        return orjson.dumps(_exact(self._inside(bundle)))
+        return orjson.dumps(exactly(self._inside(bundle)))
 
     def _composition(self, sections: list[Json]) -> Json:
         kind = "urgent" if self._plan.referral is not None else "assessment"
@@ -267,12 +267,3 @@ def _relinked(tree: Any, infant: frozenset[str], patient: str, own: set[str]) ->
         if target not in own:
             return {"display": tree.get("display", target)}
     return {key: _relinked(value, infant, patient, own) for key, value in tree.items()}
-
-
-def _exact(tree: Any) -> Any:
-    """The tree with every Decimal as the JSON number that it was read from."""
-    if isinstance(tree, dict):
-        return {key: _exact(value) for key, value in tree.items()}
-    if isinstance(tree, list):
-        return [_exact(each) for each in tree]
-    return orjson.Fragment(f"{tree:f}") if isinstance(tree, Decimal) else tree

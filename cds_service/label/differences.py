@@ -161,7 +161,8 @@ def _numbers(protocol: Protocol) -> Lines:
     names = [each.name for each in fields(limits) if each.name != "cite"]
     named = {name: getattr(limits, name) for name in names}
     own = ("age_below", "visit_length", "course_gap", "deviation_note")
-    named |= {name: getattr(protocol, name) for name in (*own, "deviation_high", "deviation_low")}
+    far = ("deviation_high", "deviation_low", "order_high", "order_low")
+    named |= {name: getattr(protocol, name) for name in (*own, *far)}
     named |= dict(protocol.values)
     return {
         name.replace("_", " "): (f"{number(each.value)} {unit_name(each.unit)}",)

@@ -21,6 +21,9 @@ from cds_service.fhir.read_feedback import Feedback, read_feedback
 from cds_service.fhir.write import spoken_languages, write
 from cds_service.fhir.write_note import write_note
 from cds_service.service.erasing import erasure
+from cds_service.service.hooks import asked_of, cards_again, found_card, hook_entry, is_hook
+from cds_service.service.hooks import feedback_entry as card_feedback_entry
+from cds_service.service.languages import chosen_language, looked_up
 from cds_service.service.reviews import feedback_entry, meant
 
 
@@ -120,8 +123,8 @@ class Service:
             )[0]
 
         def same(entry: Entry) -> bool:
-            asked = entry.kind, entry.request, entry.strict, is_note(entry)
-            return asked == (RECOMMENDATION, body, strict, note)
+            asked = entry.kind, entry.request, entry.strict, is_note(entry), is_hook(entry)
+            return asked == (RECOMMENDATION, body, strict, note, False)
 
         return _answer(await self._retries.once(key, origin, make, same))
 
@@ -152,6 +155,49 @@ class Service:
             return asked == (FEEDBACK, body, its.decision_id)
 
         return _answer(await self._retries.once(key, origin, make, same))
+
+    async def hook(
+        self,
+        body: bytes,
+        service_id: str,
+        *,
+        languages: Sequence[str] = (),
+        origin: Origin = Origin(),  # noqa: B008 - frozen
+    ) -> Answer:
+        """Answer a call of a CDS Hooks service with cards, recorded like every recommendation.
+
+        A retry, known by its hookInstance, is answered from the log. Raises RequestError (also
+        DataNotSent), PayloadErased and LogUnavailable.
+        """
+        asked = asked_of(body, service_id)
+        key = f"{service_id}/{asked.instance}"
+
+        def make() -> Entry:
+            now = self.clock()
+            entry = hook_entry(asked, self.protocol, base=self.base, languages=languages, now=now)
+            return replace(entry, code_version=self.code_version, origin=origin, key=key)
+
+        def same(entry: Entry) -> bool:
+            return is_hook(entry) and entry.request == asked.kept
+
+        return _answer(await self._retries.once(key, origin, make, same))
+
+    async def hook_feedback(
+        self,
+        body: bytes,
+        service_id: str,
+        *,
+        origin: Origin = Origin(),  # noqa: B008 - frozen
+    ) -> list[Answer]:
+        """Record what became of cards: one entry for each, in their order.
+
+        Nothing is recorded unless every card is found. Raises RequestError, CardUnknown,
+        LogUnavailable.
+        """
+        found = await found_card(self.store, body, service_id, origin.tenant)
+        entries = [card_feedback_entry(said, logged, self.clock()) for said, logged in found]
+        known = [replace(e, code_version=self.code_version, origin=origin) for e in entries]
+        return list(await asyncio.gather(*map(self.record, known)))
 
     def entry(
         self,
@@ -250,6 +296,8 @@ def replay(entry: Entry, library: Library, *, base: str) -> bytes:
 
 def answered(entry: Entry, protocol: Protocol, *, base: str) -> bytes:
     """What the recorded request is answered with by this content; raises RequestError."""
+    if is_hook(entry):
+        return cards_again(entry, protocol, base=base)
     request = read(entry.request, protocol, now=entry.recorded, strict=entry.strict)
     decision, note = decide(request.case, protocol), is_note(entry)
     language = looked_up(entry.language, protocol.languages)
@@ -271,28 +319,3 @@ def _written(decision: Decision, asked: str, language: str, *, base: str, note: 
         return write_note(decision, base=base, language=language)
     unmet = "" if looked_up(asked, decision.protocol.languages) else asked
     return write(decision, base=base, language=language, unmet=unmet)
-
-
-def chosen_language(wishes: Sequence[str], known: Sequence[str]) -> str:
-    """The first wish that there are texts for, else the first that is known (RFC 4647 lookup).
-
-    >>> chosen_language(["xh", "sw-TZ", "en"], ["en", "sw"]), chosen_language(["*"], ["en", "sw"])
-    ('sw', 'en')
-    """
-    found = (looked_up(wish, known) for wish in wishes)
-    return next(filter(None, found), known[0])
-
-
-def looked_up(wish: str, known: Sequence[str]) -> str:
-    """The language for one wish: the tag itself, or as much of it as there are texts for; or "".
-
-    >>> looked_up("PT-br", ["en", "pt"]), looked_up("zh-Hant-x-a", ["zh-hant"]), looked_up("xh", [])
-    ('pt', 'zh-hant', '')
-    """
-    tags = {tag.lower(): tag for tag in known}
-    parts = wish.lower().split("-")
-    while parts:
-        if (tag := "-".join(parts)) in tags:
-            return tags[tag]
-        parts.pop()
-    return ""

@@ -11,10 +11,11 @@ from cds_service.audit.record import RECOMMENDATION, Entry
 from cds_service.content.library import Library
 from cds_service.content.treatment import Protocol
 from cds_service.errors import ContentError, RequestError
-from cds_service.fhir.changes import Change, Kind, changes, class_move, refused
+from cds_service.fhir.changes import Change, Kind, card_changes, changes, class_move, refused
 from cds_service.fhir.gist import gist
 from cds_service.fhir.places import places
 from cds_service.service import answered, replay
+from cds_service.service.hooks import is_hook
 
 REMEMBERED = 4096
 """Outcomes kept, so that a request that was sent again is decided once."""
@@ -111,6 +112,9 @@ class Replayer:
             return Outcome(index, Verdict.CHANGED, refused(reason))
         if answer == entry.response:
             return Outcome(index, Verdict.EQUAL)
+        if is_hook(entry):
+            found = card_changes(entry.response, answer)
+            return Outcome(index, Verdict.CHANGED if found else Verdict.SAME_CARE, found)
         try:
             old, new = gist(entry.response), gist(answer)
         except ValueError:

@@ -1,6 +1,6 @@
 """The whole application: the operation on its fast way, everything else through FastAPI."""
 
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Collection, Mapping
 from contextlib import asynccontextmanager
 
 from fastapi import FastAPI
@@ -9,8 +9,9 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cds_service.service import Service
 from cds_service.service.erasing import retention
-from cds_service.web import audit, conformance, docs, health, log, problems, reviewing
+from cds_service.web import audit, conformance, docs, health, hooks, log, problems, reviewing
 from cds_service.web.apply import APPLY, NOTE, Apply, path
+from cds_service.web.cors import Cors
 from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, request_headers, request_id
 from cds_service.web.representation import Quick, Ready
@@ -19,16 +20,23 @@ MAX_BODY = 1024 * 1024
 """Largest request in bytes unless the settings say otherwise."""
 
 
-def make_app(service: Service, *, max_body: int = MAX_BODY, who: Who = nobody) -> ASGIApp:
+def make_app(
+    service: Service,
+    *,
+    max_body: int = MAX_BODY,
+    who: Who = nobody,
+    origins: Collection[str] = (),
+) -> ASGIApp:
     """The application for one service; it closes the service's log when it shuts down.
 
-    `who` says of whom a request is.
+    `who` says of whom a request is; `origins` are those whose pages may call CDS Hooks.
     """
     operations: dict[str, ASGIApp] = {
         path(service, code): Apply(service, max_body, code, who) for code in (APPLY, NOTE)
     }
     rest, whole = _rest(service, max_body, who)
-    return _Outer(operations, whole, rest)
+    outer = _Outer(operations, whole, rest)
+    return Cors(outer, origins, hooks.PATH) if origins else outer
 
 
 class _Outer:
@@ -104,6 +112,7 @@ def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str,
     reviewing.add_routes(app, reviewing.Reviewing(service, auditor, max_body, who))
     audit.add_routes(app, auditor)
     log.add_routes(app, service, who)
+    hooks.add_routes(app, hooks.Hooks(service, max_body, who))
     health.add_routes(app, service)
     docs.describe(app, service)
     return app, whole

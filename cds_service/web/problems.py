@@ -15,6 +15,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from cds_service.errors import (
+    CardUnknown,
+    DataNotSent,
     LogUnavailable,
     MalformedRequest,
     PayloadErased,
@@ -106,6 +108,19 @@ def no_such_decision() -> Refused:
     return refused(404, "not-found", "The log has no recommendation with this id.", remedy)
 
 
+def no_such_service() -> Refused:
+    """404: no CDS Hooks service has this id."""
+    remedy = "GET /cds-services lists those that there are."
+    return refused(404, "not-found", "There is no such service.", remedy)
+
+
+def no_such_card(place: str) -> Refused:
+    """404: a feedback is about a card that this service did not deal, or that was erased."""
+    what = "The log has no such card of this service."
+    remedy = "Send the uuid of the card as it was answered, to the service that answered it."
+    return Refused(404, [Problem("not-found", what, remedy, f"{place}.card")])
+
+
 def no_recommendation() -> Refused:
     """404: the entry is something else."""
     remedy = "GET /fhir/AuditEvent/log-{index} says what it is."
@@ -150,7 +165,9 @@ def reply_to(error: Exception, request_id: str) -> Refused:
     if isinstance(error, Refused):
         return error
     if isinstance(error, RequestError):
-        return Refused(400 if isinstance(error, MalformedRequest) else 422, error.problems)
+        return Refused(_status(error), error.problems)
+    if isinstance(error, CardUnknown):
+        return no_such_card(error.place)
     if isinstance(error, PayloadErased):
         return erased(error.index)
     if isinstance(error, LogUnavailable):
@@ -160,6 +177,12 @@ def reply_to(error: Exception, request_id: str) -> Refused:
     _log.error("request %s failed: %s", request_id, _where(error))
     problem = Problem("exception", "The service failed and gives no recommendation.", PAPER)
     return Refused(500, [problem], severity="fatal")
+
+
+def _status(error: RequestError) -> int:
+    if isinstance(error, DataNotSent):
+        return 412
+    return 400 if isinstance(error, MalformedRequest) else 422
 
 
 def add_handlers(app: FastAPI) -> None:

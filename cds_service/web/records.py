@@ -17,6 +17,7 @@ from cds_service.errors import PayloadErased, RequestError
 from cds_service.fhir.audit_event import Event
 from cds_service.fhir.read_feedback import Feedback, read_feedback
 from cds_service.service import is_note
+from cds_service.service.hooks import is_hook
 from cds_service.web import problems
 from cds_service.web.search import with_guidance
 from cds_service.web.search_values import ID
@@ -138,6 +139,7 @@ def event(logged: Logged, erased_by: int | None = None) -> Event:
         outcome=entry.outcome,
         key=entry.key,
         note=is_note(entry),
+        hook=is_hook(entry),
         feedback=_feedback(entry) if head.kind == FEEDBACK else None,
         reason=_why(entry) if head.kind == ERASURE else "",
     )

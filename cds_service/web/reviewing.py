@@ -7,6 +7,7 @@ Bundle with the AuditEvent, the request, the whole answer with its trace, and ev
 """
 
 import asyncio
+import base64
 from collections.abc import Iterator, Sequence
 
 import orjson
@@ -26,6 +27,7 @@ from cds_service.fhir.write_audit import Replayed, replay_parameters
 from cds_service.fhir.write_json import Json
 from cds_service.label.answers import answer_differences
 from cds_service.service import Service, replay
+from cds_service.service.hooks import is_hook
 from cds_service.web import negotiate, openapi, problems
 from cds_service.web.audit import Audit, described, fhir
 from cds_service.web.bodies import Gone, check_readable, recorded, wanted_key, whole_body
@@ -143,7 +145,15 @@ def _recorded(here: str, logged: Logged, entry: Entry, events: Sequence[Json]) -
         if which == 0:
             for name, exact in (("request", entry.request), ("response", entry.response)):
                 address = f"{here}/log/{name}/{logged.index}"
-                yield {"fullUrl": address, "resource": orjson.Fragment(exact)}
+                yield {"fullUrl": address, "resource": _as_resource(entry, exact)}
+
+
+def _as_resource(entry: Entry, exact: bytes) -> orjson.Fragment | Json:
+    """What was recorded, as it was; what is no FHIR is put into a Binary."""
+    if not is_hook(entry):
+        return orjson.Fragment(exact)
+    data = base64.b64encode(exact).decode()
+    return {"resourceType": "Binary", "contentType": "application/json", "data": data}
 
 
 def add_routes(app: FastAPI, reviewing: Reviewing) -> None:

@@ -2,7 +2,9 @@
 
 import asyncio
 import json
+import os
 import re
+import subprocess
 from pathlib import Path
 
 import httpx
@@ -57,9 +59,6 @@ def test_the_lines_that_the_readme_gives_integrators(
     address: str,  # noqa: F811 - the fixture
     programs: Path,  # noqa: F811
 ) -> None:
-    import os
-    import subprocess
-
     root = FOLDER.parent
     section = (
         (root / "README.md").read_text().partition("\n## CDS Hooks\n")[2].partition("\n## ")[0]

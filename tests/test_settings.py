@@ -282,3 +282,12 @@ def test_the_readme_lists_every_setting_with_its_default() -> None:
     for name, default in told.items():
         real = str(getattr(Settings.read(), name.removeprefix("CDS_").lower()))
         assert real.lower() == default or (name == "CDS_DATABASE_URL" and real.startswith(default))
+
+
+def test_origins_are_a_list_and_never_a_star() -> None:
+    assert built().origins == ()
+    listed = built(cors_origins="https://record.example, http://localhost:3000")
+    assert listed.origins == ("https://record.example", "http://localhost:3000")
+    for wrong in ("*", "https://record.example/", "record.example", "null", "https://a b.example"):
+        (finding,) = findings(cors_origins=wrong)
+        assert finding.startswith("CDS_CORS_ORIGINS: should be origins such as")

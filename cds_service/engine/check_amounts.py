@@ -163,12 +163,20 @@ def in_its_product(
         return None
     if order.dose.formulation.code == draft.formulation:
         return order
-    for dose in due_of_each(medicine, began, facts, kg):
-        if isinstance(dose, Dose) and dose.formulation.code == draft.formulation:
-            to_give = None if order.days is None else order.doses
-            return order._replace(
-                dose=dose,
-                packs=packs(dose, order.doses, order.times_a_day),
-                instructions=instructions(dose, to_give, facts.protocol, at_least=order.at_least),
-            )
-    return None
+    doses = due_of_each(medicine, began, facts, kg)
+    fitting = (
+        _given_as(order, each, facts)
+        for each in doses
+        if isinstance(each, Dose) and each.formulation.code == draft.formulation
+    )
+    return next(fitting, None)
+
+
+def _given_as(order: Order, dose: Dose, facts: Facts) -> Order:
+    """The same order in another product."""
+    to_give = None if order.days is None else order.doses
+    return order._replace(
+        dose=dose,
+        packs=packs(dose, order.doses, order.times_a_day),
+        instructions=instructions(dose, to_give, facts.protocol, at_least=order.at_least),
+    )

@@ -17,6 +17,7 @@ import orjson
 
 from cds_service.fhir.gist import HERE, REFER, Dose, Gist, Order, gist
 
+_CARDS = b'{"cards":'
 _WHERE = {REFER: " before referral", HERE: ""}
 
 
@@ -102,7 +103,8 @@ def care_differences(then: bytes, now: bytes) -> tuple[str, ...]:
     ('No class, referral, medicine, dose, caution, visit or advice differs.',)
     """
     try:
-        found = changes(gist(then), gist(now))
+        on_cards = then.startswith(_CARDS) and now.startswith(_CARDS)
+        found = card_changes(then, now) if on_cards else changes(gist(then), gist(now))
     except ValueError:
         return ("What differs for care cannot be said: one is no answer of this service.",)
     words = tuple(f"{change.kind.words}: {change.words}" for change in found)

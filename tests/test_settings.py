@@ -285,8 +285,8 @@ def test_the_readme_lists_every_setting_with_its_default() -> None:
 
 
 def test_origins_are_a_list_and_never_a_star() -> None:
-    assert built().origins == ()
-    listed = built(cors_origins="https://record.example, http://localhost:3000")
+    assert Settings.read().origins == ()
+    listed = Settings.read(cors_origins="https://record.example, http://localhost:3000")
     assert listed.origins == ("https://record.example", "http://localhost:3000")
     for wrong in ("*", "https://record.example/", "record.example", "null", "https://a b.example"):
         (finding,) = findings(cors_origins=wrong)

@@ -125,11 +125,13 @@ def _pair(world: Any, table: str, expected: str, protocol: Protocol) -> None:
 
 def _published(protocol: Protocol) -> Iterator[str]:
     """The tests of published doses, run on this content."""
-    for module in _modules():
+    for module in _modules():  # all of them first: one may use what another defines
         module.PROTOCOL = protocol
+    for module in _modules():
         for kept in vars(module).values():
             if hasattr(kept, "cache_clear"):  # what was worked out with other content
                 kept.cache_clear()
+    for module in _modules():
         for name, test in _tests(module):
             if _fails(test):
                 yield f"{module.__name__}.{name}"

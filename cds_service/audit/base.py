@@ -16,7 +16,7 @@ from typing import TypeVar, cast
 from cds_service.audit.checkpoint import Checkpoint
 from cds_service.audit.finding import Verification
 from cds_service.audit.growing import Growth, signed
-from cds_service.audit.note import Signer
+from cds_service.audit.note import Signer, Verifier
 from cds_service.audit.reader import LAST, Reader
 from cds_service.audit.record import ERASURE, Entry
 from cds_service.audit.rows import Item, item_of, key_hash, moment
@@ -61,9 +61,12 @@ class BaseStore(ABC):
         Raises LogUnavailable; when the tree cannot be read it is LogDamaged and says where.
         """
         # Read before the log is: another process may add to it, and sign for it, at any moment.
-        kept = self._witness.kept()
+        kept = self._witness.kept(Verifier(self._signer.verifier_keys))
         with self._reading() as log:
             self._growth = self._grown(log, kept)
+        if kept is not None:
+            note = signed(self._signer, self._growth.frontier)
+            self._witness.renew(note, self._signer.verifier_keys)
         self._writer = GroupWriter(self._commit, self._drop)
 
     def _grown(self, log: Reader, kept: Checkpoint | None) -> Growth:

@@ -7,12 +7,16 @@ hash of it for ever. A request that was refused left no entry, and its key is fr
 """
 
 import asyncio
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from cds_service.audit.leaf import belongs
 from cds_service.audit.record import Entry, Origin
 from cds_service.audit.store import Logged, Receipt, Store
 from cds_service.errors import KeyTaken, LogUnavailable, PayloadErased, Problem, UnusableRequest
+
+_log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,7 @@ class Retries:
         `same` says whether an entry answers this very request. Of two requests at one moment the
         second waits for the first; of two in different processes the store refuses one.
         Raises UnusableRequest when the key belongs to another request, PayloadErased when what
-        it belongs to was erased, LogUnavailable, and what `make` raises.
+        it belongs to was erased, LogUnavailable (also: it was altered), and what `make` raises.
         """
         if not key:
             entry = make()
@@ -72,6 +76,11 @@ class Retries:
             raise LogUnavailable("the entry that a key belongs to cannot be read")
         if known.entry is None:
             raise PayloadErased(known.index)
+        if known.payload is None or not belongs(known.leaf, known.payload):
+            # A dose that somebody changed in the database must never reach an infant.
+            altered = f"entry {known.index} of the log was altered: verify the log"
+            _log.error("audit log: %s", altered)
+            raise LogUnavailable(altered)
         if not same(known.entry):
             raise UnusableRequest(_REUSED)
         receipt = Receipt(known.index, await self._store.checkpoint())

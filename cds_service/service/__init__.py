@@ -9,9 +9,10 @@ from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
+from cds_service.audit.reader import LAST
 from cds_service.audit.record import FEEDBACK, RECOMMENDATION, Entry, Origin, digest
 from cds_service.audit.retry import Kept, Retries
-from cds_service.audit.store import Logged, Receipt, Store
+from cds_service.audit.store import Logged, Query, Receipt, Store
 from cds_service.content.library import Library
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
@@ -251,9 +252,27 @@ class Service:
     ) -> Receipt | None:
         """Destroy request and answer of one entry, and record that, both or neither.
 
-        What the entry leaves in the tree stays, so every proof keeps working. `reason` is kept
-        for ever: it names no infant. None when there is nothing to erase. Raises LogUnavailable.
+        What was fed back about it names the same infant and goes first, each with an erasure of
+        its own. What an entry leaves in the tree stays, so every proof keeps working. `reason` is
+        kept for ever: it names no infant. None when there is nothing to erase. Raises
+        LogUnavailable; called again it goes on.
         """
+        receipts = [
+            await self._erase(each, reason, origin)
+            for each in (*await self._fed_back(index), index)
+        ]
+        return next(filter(None, reversed(receipts)), None)
+
+    async def _fed_back(self, index: int) -> list[int]:
+        """The feedbacks about an entry that are not erased yet."""
+        found: list[int] = []
+        asked = Query(kinds=(FEEDBACK,), abouts=(index,))
+        while 0 <= index <= LAST and (page := await self.store.find(asked)):
+            found += [each.index for each in page if each.entry is not None]
+            asked = replace(asked, below=page[-1].index)
+        return found
+
+    async def _erase(self, index: int, reason: str, origin: Origin) -> Receipt | None:
         said = erasure(index, reason, self.clock(), self.code_version, origin)
         return await self.store.erase(index, said)
 
@@ -265,7 +284,7 @@ class Service:
         before, erased = self.clock() - timedelta(days=days), 0
         while kept := await self.store.kept(before, _TOGETHER):
             reason = f"kept for {days} days"
-            done = await asyncio.gather(*(self.erase(index, reason) for index in kept))
+            done = await asyncio.gather(*(self._erase(index, reason, Origin()) for index in kept))
             erased += sum(receipt is not None for receipt in done)
         return erased
 

@@ -142,6 +142,13 @@ def erased(index: int) -> Refused:
     return refused(410, "deleted", what, remedy, headers)
 
 
+def altered(index: int) -> Refused:
+    """500: what is stored of an entry is not what was recorded."""
+    what = f"Entry {index} of the log was altered: it is not shown as what was recorded."
+    remedy = "Verify the log (cds-service verify-log) and tell whoever keeps it."
+    return refused(500, "exception", what, remedy)
+
+
 def wrong_key() -> Refused:
     """400: the Idempotency-Key is not one."""
     remedy = (

@@ -10,6 +10,7 @@ from dataclasses import replace
 import orjson
 from starlette.types import Scope
 
+from cds_service.audit.leaf import belongs
 from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION, Entry, Origin
 from cds_service.audit.store import Logged, Query, Store
 from cds_service.audit.tree import leaf_hash
@@ -42,7 +43,15 @@ async def entry_at(store: Store, index: int, tenant: str) -> Logged:
 
 
 def opened(logged: Logged) -> Entry:
-    """What an entry holds; raises PayloadErased."""
+    """What an entry holds; raises PayloadErased, and Refused (500) when it was altered."""
+    entry = unproved(logged)
+    if logged.payload is None or not belongs(logged.leaf, logged.payload):
+        raise problems.altered(logged.index)
+    return entry
+
+
+def unproved(logged: Logged) -> Entry:
+    """What an entry holds, whether or not it was altered; raises PayloadErased."""
     if logged.entry is None:
         raise PayloadErased(logged.index)
     return logged.entry
@@ -90,7 +99,7 @@ async def chosen(
     logged = await entry_at(store, index, tenant)
     if logged.head.kind != RECOMMENDATION:
         raise problems.no_recommendation()
-    entry = opened(logged)
+    entry = unproved(logged)
     if decision not in (None, entry.decision_id):
         raise problems.no_such_decision()
     return [(logged, entry)]

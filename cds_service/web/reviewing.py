@@ -32,7 +32,7 @@ from cds_service.web import negotiate, openapi, problems
 from cds_service.web.audit import Audit, described, fhir
 from cds_service.web.bodies import Gone, check_readable, recorded, wanted_key, whole_body
 from cds_service.web.conformance import check
-from cds_service.web.records import Who, chosen, feedbacks
+from cds_service.web.records import Who, chosen, feedbacks, opened
 from cds_service.web.search import GUIDANCE, pairs
 from cds_service.web.search_values import index_of
 
@@ -59,6 +59,7 @@ class Reviewing:
         """Everything that was recorded of one recommendation, and what was said of it."""
         check(request)
         (found,) = await self._chosen(request, limit=1)
+        opened(found[0])
         tenant = self._who(request.scope).tenant
         about = await feedbacks(self._service.store, [found[0].index], tenant)
         events = await self._audit.shown([found[0], *about])

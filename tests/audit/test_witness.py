@@ -8,15 +8,20 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from cds_service.audit import witness
+from cds_service.audit.note import Signer
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.errors import LogUnavailable
+from tests.logs import NAME
 
 from .conftest import append_all, entry
 from .tampering import disarm
 
 Opened = Callable[..., SqliteStore]
+OWN = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
+"""The key of `tests.logs`."""
 
 
 def filled(store: SqliteStore, first: int, last: int) -> None:
@@ -93,3 +98,18 @@ def test_it_is_written_once_a_second_and_its_failure_does_no_harm(
 
     assert written[1:] == [receipts[0].checkpoint]
     assert not (tmp_path / "log.db.checkpoint").exists()
+
+
+def test_a_log_that_another_key_signed_is_not_gone_on_with(opened: Opened, tmp_path: Path) -> None:
+    filled(opened(), 0, 3)
+    other = Ed25519PrivateKey.from_private_bytes(bytes(32))
+
+    for stranger in (Signer(NAME, [other]), Signer("log.example/renamed", [OWN])):
+        with pytest.raises(LogUnavailable, match="with another key or under another name"):
+            SqliteStore(tmp_path / "log.db", stranger)
+
+    # Rotation: for a while both sign, also when nothing is recorded; then the new one alone.
+    filled(SqliteStore(tmp_path / "log.db", Signer(NAME, [OWN, other])), 3, 3)
+    filled(SqliteStore(tmp_path / "log.db", Signer(NAME, [other])), 3, 4)
+    with pytest.raises(LogUnavailable, match="another key"):
+        opened()

@@ -241,6 +241,19 @@ def test_an_altered_entry_is_not_replayed_but_told(
     assert "altered" in why
 
 
+@pytest.mark.parametrize("operation", ["", "/_history/1", "/$record", "/$record?entry=1"])
+def test_an_altered_entry_is_not_shown_as_what_was_recorded(
+    call: Call, decision: str, store: SqliteStore, operation: str
+) -> None:
+    before = entry_at(store, 0).response
+    changed(store, response=before.replace(b"gentamicin", b"amikacin"))
+    answer = call("GET", f"{GUIDANCE}/{decision}{operation}")
+
+    assert answer.status_code == 500
+    assert "Entry 1 of the log was altered" in issue(answer)["details"]["text"]
+    assert call("GET", GUIDANCE).status_code == 500
+
+
 def test_what_cannot_be_replayed_says_why(call: Call, decision: str, store: SqliteStore) -> None:
     changed(store, content_digest="0" * 64)
     changed(store, protocol="sick-young-infant|1066.1")

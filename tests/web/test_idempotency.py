@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.store import Logged
 from cds_service.service import Service
 from cds_service.web.app import make_app
-from tests.logs import open_log
+from tests.logs import entry_at, open_log
 
 from .conftest import ACCEPTED, JSON, NOW, Call, call_app, issue, protocol, said
 from .sample import BASE, PATH, body, bundle
@@ -132,6 +133,23 @@ def test_a_key_whose_entry_was_erased_is_gone(
     assert answer.status_code == 410
     assert issue(answer)["code"] == "deleted"
     assert answer.headers["link"] == '</log/proof/inclusion/0>; rel="related"'
+    assert entries(store) == 2
+
+
+def test_an_altered_answer_never_leaves(
+    post: Call, store: SqliteStore, caplog: pytest.LogCaptureFixture
+) -> None:
+    post()
+    recorded = entry_at(store, 0)
+    dose = recorded.response.replace(b"gentamicin", b"amikacin")
+    assert dose != recorded.response
+    # Its hash is still that of what was answered.
+    asyncio.run(store.append(replace(recorded, response=dose, key=KEY.strip('"'))))
+    answer = post(idempotency_key=KEY)
+
+    assert answer.status_code == 503
+    assert "amikacin" not in answer.text
+    assert "entry 1 of the log was altered: verify the log" in caplog.text
     assert entries(store) == 2
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from cds_service.audit.keys import load_signer
 from cds_service.audit.note import Signer, Verifier
 from cds_service.audit.postgres import PostgresStore
 from cds_service.audit.record import Entry
@@ -20,6 +21,12 @@ VERIFIER = Verifier(SIGNER.verifier_keys)
 def open_log(path: Path, **options: Any) -> SqliteStore:
     """A log in one file."""
     return SqliteStore(path, SIGNER, **options)
+
+
+def open_served(path: Path) -> SqliteStore:
+    """The log of a service that was started in a process of its own, with its key beside it."""
+    signer = load_signer("cds-service.example/fhir", [path.with_name(f"{path.name}.key")])
+    return SqliteStore(path, signer)
 
 
 def open_database(url: str, **options: Any) -> PostgresStore:

@@ -20,7 +20,7 @@ from fhir.resources.R4B.bundle import Bundle
 
 from cds_service import cli
 from tests.content.broken import copied
-from tests.logs import open_log
+from tests.logs import open_served
 from tests.web.sample import AT, PATH, body, bundle
 
 Printed = pytest.CaptureFixture[str]
@@ -41,7 +41,7 @@ def request_file(tmp_path: Path) -> str:
 
 
 def recorded(tmp_path: Path) -> int:
-    store = open_log(tmp_path / "log.db")
+    store = open_served(tmp_path / "log.db")
     try:
         return asyncio.run(store.size())
     finally:

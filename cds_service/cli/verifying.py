@@ -4,6 +4,7 @@ import argparse
 import asyncio
 import os
 import sys
+import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +22,8 @@ from cds_service.settings import Settings
 
 _EVERY = 60
 """Seconds between two looks of --watch."""
+_WHOLE = 24 * 3600
+"""Seconds between two looks of --watch at the whole log; between them it looks at what is new."""
 
 
 def add(commands: Any) -> None:
@@ -54,8 +57,8 @@ def add(commands: Any) -> None:
         type=int,
         const=_EVERY,
         metavar="SECONDS",
-        help="go on until stopped: see that the log only grows, and keep each checkpoint in the "
-        f"file of --checkpoint (default: every {_EVERY} seconds)",
+        help="go on until stopped: see that the log only grows, look at all of it once a day, and "
+        f"keep each checkpoint in the file of --checkpoint (default: every {_EVERY} seconds)",
     )
 
 
@@ -138,10 +141,12 @@ async def _log(asked: argparse.Namespace, settings: Settings) -> int:
         if asked.watch is None:
             await _look(service.store, verifier, kept, since=asked.new_only)
             return 0
-        new_only = asked.new_only
+        whole = float("-inf")
         while True:
+            # What was looked at can still be altered: its root stays, a payload need not.
+            new_only = asked.new_only or time.monotonic() - whole < _WHOLE
+            whole = whole if new_only else time.monotonic()
             kept = await _look(service.store, verifier, kept, since=new_only, to=asked.checkpoint)
-            new_only = True  # what was looked at once is vouched for by the checkpoint
             await asyncio.sleep(asked.watch)
 
 
@@ -177,9 +182,9 @@ def _clock() -> str:
 
 
 def _seen(found: Verification, kept: Checkpoint | None, *, since: bool) -> str:
-    told = _told(found.size, found.erased, 0)
     if since and kept is not None:
-        return f"{told}, looked at from entry {kept.size} on"
+        return f"{found.size} entries, looked at from entry {kept.size} on"
+    told = _told(found.size, found.erased, 0)
     if kept is not None:
         return f"{told}, the first {kept.size} as in the checkpoint that was kept"
     return f"{told}; without a checkpoint from outside it only agrees with itself"

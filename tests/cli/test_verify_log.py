@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from cds_service import cli
+from cds_service.cli import verifying
 from cds_service.settings import Settings
 from tests import examples
 
@@ -197,3 +198,21 @@ def test_watching_goes_on_from_what_was_kept(log: Path, tmp_path: Path) -> None:
         watching.kill()
     assert watching.returncode == 1
     assert "First bad entry 3" in err
+
+
+def test_watching_looks_at_the_whole_log_from_time_to_time(
+    log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Printed
+) -> None:
+    slept: list[float] = []
+
+    async def sleep(seconds: float) -> None:
+        assert not slept, "the second look found nothing"
+        slept.append(seconds)
+        # What is new is in order; only a look at all of it finds this.
+        altered(log, "UPDATE payload SET request = x'7b7d' WHERE position = 1")
+
+    monkeypatch.setattr(verifying, "_WHOLE", 0)
+    monkeypatch.setattr(asyncio, "sleep", sleep)
+
+    assert cli.main(["verify-log", "--watch", "--checkpoint", str(tmp_path / "watched")]) == 1
+    assert "First bad entry 1: " in capsys.readouterr().err

@@ -63,11 +63,23 @@ class BaseStore(ABC):
         # Read before the log is: another process may add to it, and sign for it, at any moment.
         kept = self._witness.kept(Verifier(self._signer.verifier_keys))
         with self._reading() as log:
+            self._check_payload_keys(log.wrapped_keys())
             self._growth = self._grown(log, kept)
         if kept is not None:
             note = signed(self._signer, self._growth.frontier)
             self._witness.renew(note, self._signer.verifier_keys)
         self._writer = GroupWriter(self._commit, self._drop)
+
+    def _check_payload_keys(self, wrapped: Sequence[bytes]) -> None:
+        """Raise LogUnavailable when the key of the payloads is not given.
+
+        Else what is recorded now would not be encrypted, and what was would look altered.
+        """
+        if wrapped and not any(map(self._sealer.knows, wrapped)):
+            raise LogUnavailable(
+                "the payloads of the log are encrypted under a key that is not given: "
+                "set CDS_PAYLOAD_KEY_FILE as it was"
+            )
 
     def _grown(self, log: Reader, kept: Checkpoint | None) -> Growth:
         """How far the log has grown; what was signed before must be the beginning of it."""

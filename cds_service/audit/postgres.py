@@ -43,7 +43,11 @@ class PostgresStore(BaseStore):
             with self._reading() as log:
                 self._last = log.nodes(0, self._growth.size - 1, 1)
         except psycopg.Error as error:
+            self._readers.close()
             raise LogUnavailable(f"the audit log cannot be opened: {reason(error)}") from error
+        except LogUnavailable:
+            self._readers.close()
+            raise
 
     async def close(self) -> None:
         """See `Store.close`."""

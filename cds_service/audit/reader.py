@@ -101,6 +101,14 @@ class Reader:
         values = (before, RECOMMENDATION, FEEDBACK, limit)
         return [position for (position,) in self._all(query, values)]
 
+    def wrapped_keys(self) -> list[bytes]:
+        """The wrapped keys of the oldest and the newest payload, where these are encrypted."""
+        query = (
+            "SELECT wrapped_key FROM payload WHERE position IN"
+            " ((SELECT MIN(position) FROM payload), (SELECT MAX(position) FROM payload))"
+        )
+        return [bytes(key) for (key,) in self._all(query, ()) if key is not None]
+
     def stored(self, first: int, limit: int) -> list[Stored]:
         """See `verify_log.Readable`."""
         rows = self._all(f"{_ROWS} WHERE entry.position >= ? ORDER BY 1 LIMIT ?", (first, limit))

@@ -53,6 +53,10 @@ class Sealer(Protocol):
         """The payload again; raises LogUnavailable when its key is not there, or does not fit."""
         ...
 
+    def knows(self, wrapped_key: bytes | None) -> bool:
+        """Whether the key is given that this key of a record is wrapped by (None: it is plain)."""
+        ...
+
     def name(self, text: str) -> str:
         """A name that is searched for, as it is stored."""
         ...
@@ -74,6 +78,10 @@ class Plain:
         if sealed.wrapped_key is not None:
             raise LogUnavailable("the payload is encrypted: set CDS_PAYLOAD_KEY_FILE")
         return Payload(sealed.salt, sealed.request, sealed.response, sealed.rest)
+
+    def knows(self, wrapped_key: bytes | None) -> bool:
+        """See Sealer."""
+        return wrapped_key is None
 
     def name(self, text: str) -> str:
         """See Sealer. What a caller names may have a NUL, and not every database takes one."""
@@ -137,6 +145,10 @@ class Encrypted:
         except (InvalidTag, ValueError) as error:
             raise LogUnavailable("the encrypted payload was altered") from error
         return Payload(salt, request, response, rest)
+
+    def knows(self, wrapped_key: bytes | None) -> bool:
+        """See Sealer."""
+        return wrapped_key is None or wrapped_key[:_ID] in self._keys
 
     def name(self, text: str) -> str:
         """See Sealer."""

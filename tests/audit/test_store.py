@@ -299,12 +299,21 @@ def test_two_that_write_to_one_log_make_one_tree(opens: Opens) -> None:
     assert opened(receipts[-1].checkpoint).root == root(map(leaf_hash, leaves))
 
 
-def test_without_its_key_an_encrypted_payload_is_not_there(opens: Opens) -> None:
-    append_all(opens(sealer=Encrypted([bytes(32)])), [entry()])
+def test_without_the_key_of_its_payloads_a_log_is_not_opened(opens: Opens) -> None:
+    append_all(opens(sealer=Encrypted([bytes(32)])), [entry(), entry()])
 
     for sealer in (Plain(), Encrypted([bytes([1]) * 32])):
-        with pytest.raises(LogUnavailable, match="entry 0"):
-            asyncio.run(opens(sealer=sealer).get(0))
+        with pytest.raises(LogUnavailable, match="CDS_PAYLOAD_KEY_FILE"):
+            opens(sealer=sealer)
+
+
+def test_without_an_old_key_the_payloads_under_it_are_not_there(opens: Opens) -> None:
+    old, new = bytes(32), bytes([1]) * 32
+    append_all(opens(sealer=Encrypted([old])), [entry()])
+    append_all(opens(sealer=Encrypted([old, new])), [entry()])
+
+    with pytest.raises(LogUnavailable, match="entry 0"):
+        asyncio.run(opens(sealer=Encrypted([new])).get(0))
 
 
 def test_after_a_change_of_keys_everything_is_read_and_found(opens: Opens) -> None:

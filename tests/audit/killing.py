@@ -26,7 +26,7 @@ CLIENTS = 8
 
 
 async def write(place: str, seed: int, out: int) -> None:
-    """Append until killed, and tell what is acknowledged; now and then erase something."""
+    """Append until killed, and tell what is acknowledged."""
     chance = random.Random(seed)
     began = time.monotonic()
     store = open_any(place)

@@ -5,7 +5,7 @@ What decided long ago is found again by the name and digest that stand in the lo
 
 from pathlib import Path
 
-from cds_service.content.load import load
+from cds_service.content.load import load, packaged
 from cds_service.content.treatment import Protocol
 from cds_service.errors import ContentError
 
@@ -25,6 +25,11 @@ class Library:
         if name not in self._loaded:
             protocol_id, _, layers = name.partition("|")
             version, _, adaptation = layers.partition("+")
+            if self._folder is None and protocol_id not in packaged():
+                known = ", ".join(packaged())
+                raise ContentError(
+                    (f"{protocol_id}: there is no such protocol; there is: {known}",)
+                )
             base = load(self._folder, protocol_id)
             edition = "" if version == base.version else version
             self._loaded[name] = (

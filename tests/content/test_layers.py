@@ -273,3 +273,9 @@ def test_a_library_finds_what_decided_then_and_refuses_what_has_changed() -> Non
     assert library.recorded(OF_2014.name, OF_2014.digest) is library.named(OF_2014.name)
     with pytest.raises(ContentError, match="has changed since"):
         library.recorded(BASE.name, OF_2014.digest)
+
+
+@pytest.mark.parametrize("name", ["nonsense", "", "nonsense|2024.1+kestria"])
+def test_a_protocol_that_there_is_not_is_told_in_words(name: str) -> None:
+    with pytest.raises(ContentError, match="no such protocol; there is: sick-young-infant"):
+        Library().named(name)

@@ -15,6 +15,7 @@ from cds_service.web.cors import Cors
 from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, request_headers, request_id
 from cds_service.web.representation import Quick, Ready
+from cds_service.web.site import statics
 
 MAX_BODY = 1024 * 1024
 """Largest request in bytes unless the settings say otherwise."""
@@ -114,5 +115,6 @@ def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str,
     log.add_routes(app, service, who)
     hooks.add_routes(app, hooks.Hooks(service, max_body, who))
     health.add_routes(app, service)
+    statics.add_routes(app)
     docs.describe(app, service)
     return app, whole

@@ -6,8 +6,9 @@ from cds_service.content.care import CareItem
 from cds_service.content.desk import Desk
 from cds_service.content.medicine import Contraindication, DoseRule, Medicine, MedicineCaution
 from cds_service.content.model import Condition, MeasureTest, Row, leaves
+from cds_service.content.plans import PlanCaution, Regimen
 from cds_service.content.solve import NO, NOT_YES, YES, Goal, Question, World
-from cds_service.content.treatment import PlanCaution, Protocol, Regimen
+from cds_service.content.treatment import Protocol
 
 _Line = Row | DoseRule | Regimen
 _Shown = CareItem | PlanCaution | MedicineCaution | Contraindication

@@ -9,8 +9,9 @@ from cds_service.content.desk import COMPUTED, Desk
 from cds_service.content.fluid import Fluid
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import EVIDENCE
+from cds_service.content.plans import PlanCaution, Regimen
 from cds_service.content.template import literal, placeholders
-from cds_service.content.treatment import PlanCaution, Protocol, Regimen
+from cds_service.content.treatment import Protocol
 
 # A digit that begins a word; those inside one (SHA-256, Patient/123) are names.
 _TYPED = re.compile(r"(?<![A-Za-z][/-])(?<!\w)[\d½⅓¼¾]")

@@ -4,14 +4,7 @@ from cds_service.content.care import Amount, Assess, CareItem
 from cds_service.content.conditions import maybe_condition
 from cds_service.content.fields import Fields
 from cds_service.content.parse_medicine import ROUNDINGS, SEVERITIES, strength
-from cds_service.content.treatment import (
-    ClassPlan,
-    Course,
-    LowWeight,
-    PlanCaution,
-    Regimen,
-    Visit,
-)
+from cds_service.content.plans import ClassPlan, Course, LowWeight, PlanCaution, Regimen, Visit
 
 REFERRALS = ("only", "choice", "none")
 BRANCHES = ("refer", "here")

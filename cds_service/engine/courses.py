@@ -13,7 +13,7 @@ from typing import NamedTuple
 from cds_service.case import GivenDose, MedicineInUse
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
-from cds_service.content.treatment import Course
+from cds_service.content.plans import Course
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Need, RunningCourse

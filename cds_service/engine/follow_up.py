@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 from cds_service.content.model import Message
-from cds_service.content.treatment import Visit
+from cds_service.content.plans import Visit
 from cds_service.engine.facts import Facts
 from cds_service.engine.medication import Medication
 from cds_service.engine.model import FollowUp

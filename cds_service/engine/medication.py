@@ -9,7 +9,8 @@ from typing import NamedTuple
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
-from cds_service.content.treatment import VOMITED, Course, Protocol
+from cds_service.content.plans import Course
+from cds_service.content.treatment import VOMITED, Protocol
 from cds_service.engine.course_cautions import course_cautions, course_missing
 from cds_service.engine.courses import running_courses, serves
 from cds_service.engine.facts import Facts

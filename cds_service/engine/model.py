@@ -13,7 +13,8 @@ from cds_service.case import Answer, Case, Origin
 from cds_service.content.fluid import Fluid
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import Cite, Message, Row
-from cds_service.content.treatment import Course, Protocol
+from cds_service.content.plans import Course
+from cds_service.content.treatment import Protocol
 from cds_service.quantity import Quantity
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 
 from cds_service.content.memo import once
 from cds_service.content.model import Message
-from cds_service.content.treatment import PlanCaution
+from cds_service.content.plans import PlanCaution
 from cds_service.engine.care import (
     assessment_referral,
     care_items,

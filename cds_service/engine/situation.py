@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 from cds_service.case import Answer
 from cds_service.content.model import EARLIER, NOW, FindingTest, Message, leaves
-from cds_service.content.treatment import REFERRAL, ClassPlan, Course, Regimen
+from cds_service.content.plans import ClassPlan, Course, Regimen
+from cds_service.content.treatment import REFERRAL
 from cds_service.engine.computed import day_of_treatment
 from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.facts import Facts

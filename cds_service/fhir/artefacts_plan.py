@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from cds_service.content.model import Cite, Condition, Row, Table
-from cds_service.content.treatment import ClassPlan, Course, Protocol, Regimen, Visit
+from cds_service.content.plans import ClassPlan, Course, Regimen, Visit
+from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_activity import activity_id
 from cds_service.fhir.artefacts_base import headed, words
 from cds_service.fhir.artefacts_library import (

@@ -10,8 +10,9 @@ from dataclasses import fields
 
 from cds_service.content.model import Condition as When
 from cds_service.content.model import FindingTest, Group, MeasureTest, Message
+from cds_service.content.plans import ClassPlan, Course
 from cds_service.content.text import render
-from cds_service.content.treatment import ClassPlan, Course, Protocol
+from cds_service.content.treatment import Protocol
 from cds_service.engine.phrase import number, unit_name
 from cds_service.label.sampled import doses_that_differ, infants_that_differ
 

@@ -12,8 +12,8 @@ from cds_service.case import Age, Answer, Case, Finding, GivenDose, Measurement,
 from cds_service.content.load import load
 from cds_service.content.medicine import Medicine, PerKg
 from cds_service.content.model import Cite, FindingTest, Group, Message, Number
+from cds_service.content.plans import PlanCaution
 from cds_service.content.text import render
-from cds_service.content.treatment import PlanCaution
 from cds_service.engine import decide
 from cds_service.engine.conditions import evaluate
 from cds_service.engine.dose import make_dose

@@ -15,8 +15,8 @@ import pytest
 from cds_service.case import Answer, GivenDose, Origin
 from cds_service.content.load import load
 from cds_service.content.model import Number
+from cds_service.content.plans import Course
 from cds_service.content.text import render
-from cds_service.content.treatment import Course
 from cds_service.engine.dose import make_dose
 from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts

@@ -1,0 +1,68 @@
+"""The pages in a real browser: `python -m tests.browser [NAME ...]`, for NAME.test.js, or all.
+
+Starts the service with a log of its own and Debian's Chromium without a window, and gives every
+`*.test.js` their addresses. Pictures of every view go to `build/screenshots/`: look at them.
+"""
+
+import argparse
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+_HERE = Path(__file__).parent
+_ROOT = _HERE.parents[1]
+_PICTURES = _ROOT / "build" / "screenshots"
+
+
+def main() -> int:
+    """Run the tests; 0: all passed, 1: some failed, 2: there is no browser."""
+    asked = argparse.ArgumentParser(prog="tests.browser", description=__doc__)
+    asked.add_argument("names", nargs="*", metavar="NAME", help="the name before .test.js")
+    names = asked.parse_args().names or [""]
+    browser = shutil.which(os.environ.get("CHROMIUM", "chromium"))
+    if browser is None:
+        print("no Chromium is found; install it, or name it in CHROMIUM", file=sys.stderr)
+        return 2
+    tests = [str(file) for file in sorted(_HERE.glob("*.test.js")) if _is_meant(file, names)]
+    _PICTURES.mkdir(parents=True, exist_ok=True)
+    with _served() as address:
+        given = {"ADDRESS": address, "CHROMIUM": browser, "PICTURES": str(_PICTURES)}
+        command = ["node", "--test", "--test-reporter=spec", *tests]
+        ended = subprocess.run(command, env=os.environ | given, cwd=_ROOT, check=False)
+    return min(ended.returncode, 1)
+
+
+def _is_meant(file: Path, names: list[str]) -> bool:
+    return any(name in ("", file.name.removesuffix(".test.js")) for name in names)
+
+
+@contextmanager
+def _served() -> Iterator[str]:
+    """The address of the service in a process of its own, with a fresh log."""
+    clean = {name: value for name, value in os.environ.items() if not name.startswith("CDS_")}
+    with tempfile.TemporaryDirectory() as folder:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "cds_service", "serve", "--port", "0"],
+            env=clean | {"CDS_DATABASE_URL": f"sqlite:///{folder}/log.db"},
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        try:
+            assert process.stdout
+            said = process.stdout.readline()
+            address = re.search(r"http://\S+:\d+", said)
+            assert address, said
+            yield address[0]
+        finally:
+            process.terminate()
+            process.communicate()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -6,6 +6,7 @@ CdsError
 ├── RequestError          the caller can mend it; carries Problems for an OperationOutcome
 │   ├── MalformedRequest  not JSON, or not FHIR as R4 defines it           (400)
 │   ├── DataNotSent       what is needed was not sent and cannot be had    (412)
+│   ├── NotOffered        understood, but this service does not do it      (501)
 │   └── UnusableRequest   understood, but no plan can be made from it      (422)
 ├── LogUnavailable        the recommendation could not be recorded: none is given (503)
 │   └── LogDamaged        its tree cannot be gone on with; carries the index of the first bad entry
@@ -76,6 +77,10 @@ class UnusableRequest(RequestError):
 
 class DataNotSent(RequestError):
     """What a decision needs was not sent, and the service fetches nothing by itself."""
+
+
+class NotOffered(RequestError):
+    """FHIR has it and this service does not."""
 
 
 class LogUnavailable(CdsError):

@@ -83,6 +83,10 @@ class Settings(BaseSettings):
         int, Field(ge=1024, description="a number of bytes, at least 1024 (largest request)")
     ] = 1024 * 1024
 
+    max_batch_entries: Annotated[
+        int, Field(ge=1, le=10_000, description="a number of entries, 1 to 10000 (largest batch)")
+    ] = 100
+
     cors_origins: Annotated[
         str,
         Field(

@@ -63,6 +63,26 @@ def test_the_python_client_shows_the_plan_of_the_story(served: str) -> None:
     assert "\n— cds-service.example/fhir " in ended.stdout  # the signed checkpoint
 
 
+def test_the_python_client_sends_several_requests_as_one_batch(served: str) -> None:
+    other = EXAMPLES / "06-infection-unlikely"
+    ended = client(served, STORY / "request.json", other / "request.json")
+    assert (ended.returncode, ended.stderr) == (0, "")
+    first, second = ended.stdout.split(f"\n{other}/request.json, AuditEvent/log-")
+    assert f"\n{STORY}/request.json, AuditEvent/log-" in first
+    assert "class: pneumonia\n" in first
+    assert "half a tablet = 125 mg" in first
+    assert "class: infection-unlikely\n" in second
+    assert "\n— cds-service.example/fhir " in second
+
+
+def test_the_python_client_shows_the_others_when_one_of_a_batch_is_refused(served: str) -> None:
+    wrong = EXAMPLES / "hooks-plan" / "call.json"
+    ended = client(served, STORY / "request.json", wrong)
+    assert ended.returncode == 1
+    assert "class: pneumonia\n" in ended.stdout
+    assert ended.stderr.startswith(f"{wrong}: REFUSED (400): The body is neither")
+
+
 def test_the_python_client_says_why_it_was_refused(served: str) -> None:
     ended = client(served, EXAMPLES / "hooks-plan" / "call.json")
     assert (ended.returncode, ended.stdout) == (1, "")
@@ -126,5 +146,5 @@ def test_each_request_of_the_http_file_is_answered(
 
 
 def test_the_http_file_has_every_kind_of_request() -> None:
-    assert len(requests()) == 9
+    assert len(requests()) == 10
     assert {method for method, *_ in requests()} == {"GET", "POST"}

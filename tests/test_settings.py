@@ -37,6 +37,7 @@ def test_everything_has_a_default(tmp_path: Path) -> None:
     assert settings.base == "http://cds-service.example/fhir"
     assert settings.database == tmp_path / "cds-service/log.db"
     assert settings.max_body_bytes == 1048576
+    assert settings.max_batch_entries == 100
 
 
 def test_without_a_data_folder_the_log_is_in_the_home(

@@ -6,6 +6,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from cds_service.cli.arguments import CANNOT, command, refuse
+from cds_service.cli.selftesting.batch import BATCH, PLANS
 from cds_service.cli.selftesting.checks import FAILED, Outcome, report, run_all
 from cds_service.cli.selftesting.deployment import Deployment, Skipped, Unreachable
 from cds_service.cli.selftesting.hooks import CALLS, DISCOVERY
@@ -14,8 +15,8 @@ from cds_service.cli.selftesting.plan import MAIN
 from cds_service.cli.selftesting.published import HEALTH, PUBLISHED
 from cds_service.cli.selftesting.refusals import REFUSALS
 
-GROUPS = (HEALTH, PUBLISHED, REFUSALS, DISCOVERY, MAIN, LOG, RETRIES, CALLS)
-"""All checks; the last four groups write."""
+GROUPS = (HEALTH, PUBLISHED, REFUSALS, BATCH, DISCOVERY, MAIN, PLANS, LOG, RETRIES, CALLS)
+"""All checks; the last five groups write."""
 
 
 def add(commands: Any) -> None:

@@ -35,7 +35,12 @@ def _serve(asked: argparse.Namespace) -> int:
     logging.basicConfig(format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     with _listening(settings.host, settings.port) as listener:
         service = settings.service()
-        app = make_app(service, max_body=settings.max_body_bytes, origins=settings.origins)
+        app = make_app(
+            service,
+            max_body=settings.max_body_bytes,
+            max_entries=settings.max_batch_entries,
+            origins=settings.origins,
+        )
         # What lives as long as the process need not be looked through at every collection.
         gc.collect()
         gc.freeze()

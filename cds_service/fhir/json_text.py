@@ -43,15 +43,22 @@ def parse(body: bytes) -> Any:
     return tree
 
 
+def check_utf8(body: bytes) -> None:
+    """Raise MalformedRequest unless the body is UTF-8, for a reader that looks at parts only."""
+    if body.isascii():
+        return
+    try:
+        body.decode()
+    except UnicodeDecodeError as wrong:
+        _refuse(_not_utf8(body, wrong))
+
+
 def _unreadable(body: bytes, error: orjson.JSONDecodeError) -> Problem:
     """What orjson refuses, by kind: not UTF-8, too deep, a number too large, or not JSON at all."""
     try:
         body.decode()
     except UnicodeDecodeError as wrong:
-        before = body[: wrong.start].decode()
-        line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
-        what = f"The body is not UTF-8 (line {line}, column {column})."
-        return Problem("structure", what, "Send the text in UTF-8.")
+        return _not_utf8(body, wrong)
     if error.msg.startswith("depth limit"):
         return _too_deep()
     where = f"line {error.lineno}, column {error.colno}"
@@ -59,6 +66,13 @@ def _unreadable(body: bytes, error: orjson.JSONDecodeError) -> Problem:
         what = f"The body has a number that is too large ({where})."
         return Problem("value", what, "Send the number as it was measured.")
     return Problem("structure", f"The body is not JSON ({where}).", _RETYPE)
+
+
+def _not_utf8(body: bytes, wrong: UnicodeDecodeError) -> Problem:
+    before = body[: wrong.start].decode()
+    line, column = before.count("\n") + 1, len(before) - before.rfind("\n")
+    what = f"The body is not UTF-8 (line {line}, column {column})."
+    return Problem("structure", what, "Send the text in UTF-8.")
 
 
 def _too_deep() -> Problem:

@@ -11,6 +11,7 @@ from cds_service.service import Service
 from cds_service.service.erasing import retention
 from cds_service.web import audit, conformance, docs, health, hooks, log, problems, reviewing
 from cds_service.web.apply import APPLY, NOTE, Apply, path
+from cds_service.web.batch import MAX_ENTRIES, PATH, Batch
 from cds_service.web.cors import Cors
 from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, request_headers, request_id
@@ -25,18 +26,21 @@ def make_app(
     service: Service,
     *,
     max_body: int = MAX_BODY,
+    max_entries: int = MAX_ENTRIES,
     who: Who = nobody,
     origins: Collection[str] = (),
 ) -> ASGIApp:
     """The application for one service; it closes the service's log when it shuts down.
 
-    `who` says of whom a request is; `origins` are those whose pages may call CDS Hooks.
+    `max_entries` are the most of one batch. `who` says of whom a request is; `origins` are those
+    whose pages may call CDS Hooks.
     """
     operations: dict[str, ASGIApp] = {
         path(service, code): Apply(service, max_body, code, who) for code in (APPLY, NOTE)
     }
     rest, whole = _rest(service, max_body, who)
     outer = _Outer(operations, whole, rest)
+    outer.add(Batch(outer, max_body, max_entries), PATH, f"{PATH}/")
     return Cors(outer, origins, hooks.PATH) if origins else outer
 
 
@@ -49,6 +53,10 @@ class _Outer:
         quick = {path: Quick(one, self._through_framework) for path, one in whole.items()}
         self._operations: dict[str, ASGIApp] = {**quick, **operations}
         self._rest = rest
+
+    def add(self, app: ASGIApp, *paths: str) -> None:
+        """Send what is asked at these addresses to one that asks this application in turn."""
+        self._operations |= dict.fromkeys(paths, app)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":

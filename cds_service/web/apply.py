@@ -6,14 +6,14 @@ FHIR R4 plandefinition-operation-apply.html gives the shape; our own OperationDe
 what is accepted. The framework's routing would cost more than reading the request.
 """
 
-import asyncio
 from urllib.parse import parse_qs
 
 from starlette.types import Receive, Scope, Send
 
 from cds_service.service import Answer, Service
 from cds_service.web import negotiate, problems
-from cds_service.web.bodies import Gone, check_readable, recorded, wanted_key, whole_body
+from cds_service.web.bodies import check_readable, recorded, wanted_key, whole_body
+from cds_service.web.operation import answer
 from cds_service.web.records import Who, nobody
 from cds_service.web.replies import Reply, request_headers, request_id
 
@@ -53,17 +53,7 @@ class Apply:
         """Answer one request; every failure becomes an OperationOutcome."""
         headers = request_headers(scope, _READ)
         given = request_id(headers[b"x-request-id"])
-        try:
-            reply = await self._reply(scope, headers, receive)
-        except Gone:
-            return
-        except asyncio.CancelledError:  # only the server does this, at the end of its grace
-            refusal = problems.stopping()
-            reply = Reply(refusal.status, refusal.body, refusal.headers)
-        except Exception as error:  # noqa: BLE001 - whatever it was: no recommendation
-            refusal = problems.reply_to(error, given)
-            reply = Reply(refusal.status, refusal.body, refusal.headers)
-        await reply.send(send, given, head=scope["method"] == "HEAD")
+        await answer(self._reply(scope, headers, receive), scope, send, given)
 
     async def _reply(self, scope: Scope, headers: dict[bytes, str], receive: Receive) -> Reply:
         if scope["method"] == "OPTIONS":
@@ -75,7 +65,7 @@ class Apply:
         key = wanted_key(headers[b"idempotency-key"])
         body = await whole_body(receive, headers[b"content-length"], self._max_body)
         strict = negotiate.is_strict(headers[b"prefer"])
-        answer = await self._service.recommend(
+        made = await self._service.recommend(
             body,
             strict=strict,
             languages=negotiate.wanted_languages(headers[b"accept-language"]),
@@ -83,7 +73,7 @@ class Apply:
             note=self._note,
             key=key,
         )
-        return Reply(200, answer.body, recorded(answer) | _of_recommendation(answer, strict=strict))
+        return Reply(200, made.body, recorded(made) | _of_recommendation(made, strict=strict))
 
 
 def check_acceptable(accept: str, query: bytes) -> None:

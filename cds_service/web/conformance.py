@@ -34,6 +34,9 @@ _QUERY = [
     *representation.QUERY,
     openapi.header("Prefer", "`handling=strict` refuses a search parameter that is not known."),
 ]
+_BATCH = (
+    "POST to the base: each entry is answered and recorded as if it had come alone. No transaction."
+)
 _NOT_JSON = {406: "The caller does not accept FHIR R4 in JSON."}
 _NOT_FOUND = {404: "There is no such artefact."}
 _NOT_KNOWN = {
@@ -89,7 +92,13 @@ def capability_statement(service: Service, table: Table) -> Json:
         },
         "fhirVersion": "4.0.1",
         "format": ["application/fhir+json", "json"],
-        "rest": [{"mode": "server", "resource": _resources(table)}],
+        "rest": [
+            {
+                "mode": "server",
+                "resource": _resources(table),
+                "interaction": [{"code": "batch", "documentation": _BATCH}],
+            }
+        ],
     }
 
 

@@ -12,7 +12,9 @@ from fastapi import FastAPI
 from cds_service.fhir import times, wire, wire_resources
 from cds_service.service import Service
 from cds_service.web.apply import APPLY, NOTE, TYPE, path
-from cds_service.web.openapi import KEY, RECORDED, header, outcomes, ref, resource
+from cds_service.web.batch import PATH as BASE
+from cds_service.web.docs_batch import batch
+from cds_service.web.openapi import CORRELATION, KEY, RECORDED, header, outcomes, ref, resource
 
 DESCRIPTION = f"""
 Decision support for the sick young infant (0-59 days), FHIR R4 (4.0.1).
@@ -47,7 +49,7 @@ def describe(app: FastAPI, service: Service) -> None:
         document = made_by_framework()
         document["paths"] |= {
             path(service, code): {"post": operation(service, code)} for code in (APPLY, NOTE)
-        }
+        } | {BASE: {"post": batch()}}
         document.setdefault("components", {}).setdefault("schemas", {}).update(schemas())
         return document
 
@@ -76,7 +78,7 @@ def operation(service: Service, code: str) -> dict[str, Any]:
             }),
             header("Accept-Language", f"Languages there are: {known}."),
             header("Idempotency-Key", KEY),
-            header("X-Request-Id", "Repeated in the answer and in the service's own log."),
+            *CORRELATION,
         ],
         "requestBody": {
             "required": True,

@@ -47,6 +47,8 @@ def _parameter(place: str, name: str, about: str, schema: Json | None) -> Json:
     return {"name": name, "in": place, "description": about, "schema": shape}
 
 
+CORRELATION = [header("X-Request-Id", "Repeated in the answer and in the service's own log.")]
+"""What says which request an answer and a line of the log belong to."""
 KEY = (
     "16 to 128 letters, digits and `._~:+/=-` in quotation marks, a UUID is best: the same key "
     "with the same body is answered from the log. Keys never expire."

@@ -19,6 +19,7 @@ from cds_service.errors import (
     DataNotSent,
     LogUnavailable,
     MalformedRequest,
+    NotOffered,
     PayloadErased,
     Problem,
     RequestError,
@@ -87,6 +88,19 @@ def too_large(limit: int) -> Refused:
     return refused(413, "too-long", f"The request is larger than {limit} bytes.", remedy)
 
 
+def too_many(limit: int) -> Refused:
+    """413: the batch has more than `limit` entries."""
+    remedy = "Send them in several batches."
+    return refused(413, "too-costly", f"The batch has more than {limit} entries.", remedy)
+
+
+def wrong_url(place: str) -> Refused:
+    """400: an entry of a batch asks for an address that is none below the base."""
+    what = "The address is not one below the base of this service."
+    remedy = "Send it relative to the base, such as PlanDefinition/{id}/$apply."
+    return Refused(400, [Problem("value", what, remedy, place)])
+
+
 def unsupported_media(what: str, wanted: str = "application/fhir+json") -> Refused:
     """415: the body is not declared as what is read, in UTF-8; `what` says how it is."""
     remedy = f"Send the header Content-Type: {wanted}, and the body in UTF-8."
@@ -149,10 +163,11 @@ def altered(index: int) -> Refused:
     return refused(500, "exception", what, remedy)
 
 
-def wrong_key() -> Refused:
+def wrong_key(longest: int = 128) -> Refused:
     """400: the Idempotency-Key is not one."""
     remedy = (
-        "Send one key in quotation marks: 16 to 128 letters, digits and ._~:+/=- (a UUID is best)."
+        f"Send one key in quotation marks: 16 to {longest} letters, digits and ._~:+/=- "
+        "(a UUID is best)."
     )
     return refused(400, "value", "The Idempotency-Key is not usable.", remedy)
 
@@ -189,6 +204,8 @@ def reply_to(error: Exception, request_id: str) -> Refused:
 def _status(error: RequestError) -> int:
     if isinstance(error, DataNotSent):
         return 412
+    if isinstance(error, NotOffered):
+        return 501
     return 400 if isinstance(error, MalformedRequest) else 422
 
 

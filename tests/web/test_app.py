@@ -115,14 +115,14 @@ def test_what_is_not_claimed_is_not_allowed(call: Call, method: str, path: str) 
     ("method", "path"),
     [
         ("GET", "/"),
-        ("GET", "/fhir"),
+        ("GET", "/fhir/Bundle"),
         ("GET", "/fhir/metadata/"),
         ("GET", "/fhir/Patient"),
         ("GET", "/fhir/PlanDefinition/none"),
         ("GET", "/fhir/CodeSystem/none"),
         ("GET", "/fhir/CodeSystem/finding/_history/1"),
         ("POST", "/fhir/PlanDefinition/sick-child/$apply"),
-        ("POST", "/fhir"),
+        ("POST", "/fhir/Bundle"),
         ("GET", "/static-offline-docs/none.js"),
         ("GET", "/static-offline-docs/../../core.py"),
     ],
@@ -213,6 +213,10 @@ def test_the_description_has_the_operation_and_its_schemas(call: Call) -> None:
     assert named <= set(document["components"]["schemas"])
     assert {"Parameters", "Bundle", "Observation", "OperationOutcome"} <= named
     assert "/fhir/metadata" in document["paths"]
+    assert set(document["paths"]["/fhir"]) == {"post"}
+    assert set(document["paths"]["/fhir"]["post"]["responses"]) == {
+        "200", "400", "405", "406", "413", "415", "422", "500", "501", "503",
+    }  # fmt: skip
 
 
 def test_the_description_claims_exactly_what_the_artefacts_answer(call: Call) -> None:

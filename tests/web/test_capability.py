@@ -37,7 +37,7 @@ BODY = {
 def claims(call: Call) -> dict[str, Json]:
     statement = call("GET", "/fhir/metadata").json()
     (rest,) = statement["rest"]
-    assert "interaction" not in rest
+    assert [each["code"] for each in rest["interaction"]] == ["batch"]
     return {each["type"]: each for each in rest["resource"]}
 
 
@@ -91,12 +91,47 @@ def test_nothing_is_there_for_a_type_that_is_not_claimed(call: Call, kind: str) 
 
 @pytest.mark.parametrize(
     ("method", "path"),
-    [("GET", "/fhir/_history"), ("GET", "/fhir"), ("POST", "/fhir"), ("POST", "/fhir/_search")],
+    [("GET", "/fhir/_history"), ("GET", "/fhir"), ("PUT", "/fhir"), ("POST", "/fhir/_search")],
 )
-def test_no_interaction_of_the_whole_system_is_claimed_or_answered(
+def test_no_other_interaction_of_the_whole_system_is_claimed_or_answered(
     call: Call, method: str, path: str
 ) -> None:
-    is_refused(call(method, path, **(BODY if method == "POST" else {})), (method, path))
+    is_refused(call(method, path, **({} if method == "GET" else BODY)), (method, path))
+
+
+@pytest.mark.parametrize(("kind", "status"), [("batch", 200), ("transaction", 501)])
+def test_a_batch_is_claimed_and_answered_and_a_transaction_neither(
+    call: Call, kind: str, status: int
+) -> None:
+    assert kind != "transaction" or kind not in str(claims(call))
+    asked = {"request": {"method": "GET", "url": "metadata"}}
+    sent = {"resourceType": "Bundle", "type": kind, "entry": [asked]}
+    answer = call("POST", "/fhir", json=sent)
+    assert answer.status_code == status
+    if status == 501:
+        is_refused(answer, ("POST", kind))
+    else:
+        assert answer.json()["entry"][0]["response"]["status"] == "200"
+
+
+def test_what_is_claimed_and_what_is_not_is_the_same_in_a_batch(call: Call) -> None:
+    codes = {"GET": ("read", "search-type"), "POST": ("create",)}
+    for kind, claimed in claims(call).items():
+        known = {each["code"] for each in claimed.get("interaction", [])}
+        asked = [each for each in attempts(call, kind) if each[0] in codes.get(each[1], ())]
+        entries: list[Json] = [
+            {"request": {"method": method, "url": path.removeprefix("/fhir/")}}
+            for _, method, path in asked
+        ]
+        sent = {"resourceType": "Bundle", "type": "batch", "entry": entries}
+        for (code, *_), entry in zip(
+            asked, call("POST", "/fhir", json=sent).json()["entry"], strict=True
+        ):
+            status = int(entry["response"]["status"])
+            if code not in known:
+                assert status in REFUSED, (kind, code, status)
+            elif code == "search-type":
+                assert status == 200, (kind, code)
 
 
 def test_every_claimed_operation_is_there_and_defined(call: Call) -> None:

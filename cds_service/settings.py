@@ -16,8 +16,10 @@ from pydantic import Field, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from cds_service import __version__
+from cds_service.audit import sqlite_read_only
 from cds_service.audit.keys import first_key, load_signer
-from cds_service.audit.note import Signer
+from cds_service.audit.note import Signer, VerifierKey
+from cds_service.audit.read_only import ReadOnly
 from cds_service.audit.seal import load_sealer
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import layout
@@ -26,7 +28,7 @@ from cds_service.audit.sqlite_take_over import Described
 from cds_service.audit.store import Store
 from cds_service.content.load import editions, every_layer, layers, load, packaged
 from cds_service.content.treatment import Protocol
-from cds_service.errors import SettingsError
+from cds_service.errors import LogProofError, SettingsError
 from cds_service.fhir.described import described
 from cds_service.service import Service, local_now
 
@@ -112,6 +114,13 @@ class Settings(BaseSettings):
             description="the file of the key that encrypts payloads, or several separated by commas"
         ),
     ] = ""
+    log_verifier: Annotated[
+        str,
+        Field(
+            description="the key that verifies the log, as `cds-service log-key` prints it, or "
+            "several separated by commas"
+        ),
+    ] = ""
     retention_days: Annotated[
         int, Field(ge=0, description="a number of days, or 0 to keep everything (retention)")
     ] = 0
@@ -135,6 +144,16 @@ class Settings(BaseSettings):
                 "same. To make one: cds-service log-key --make FILE"
             )
         return files
+
+    @field_validator("log_verifier")
+    @classmethod
+    def _verifies(cls, keys: str) -> str:
+        try:
+            for key in _listed(keys):
+                VerifierKey.parse(key)
+        except LogProofError:
+            raise ValueError from None
+        return keys
 
     @field_validator("cors_origins")
     @classmethod
@@ -269,6 +288,42 @@ class Settings(BaseSettings):
         """The files of the keys that sign; the first is the oldest."""
         beside = self.database.with_name(f"{self.database.name}.key")
         return _paths(self.log_key_file) or [beside]
+
+
+class AuditorSettings(Settings):
+    """The same for those who only look at the log: they need no key that signs it."""
+
+    @field_validator("log_key_file")
+    @classmethod
+    def _outside_the_database(cls, files: str, info: ValidationInfo) -> str:  # noqa: ARG003
+        return files
+
+    @property
+    def verifiers(self) -> tuple[str, ...]:
+        """The keys that verify the log's signatures, as they are given."""
+        return _listed(self.log_verifier)
+
+    def own_signer(self) -> Signer | None:
+        """The signer of whoever keeps the log and looks at it himself; nobody else has its key.
+
+        Raises SettingsError when a file that is named cannot be used.
+        """
+        if not self.log_key_file and (self.in_postgresql or not _readable(self.key_files[0])):
+            return None
+        return load_signer(self.origin, self.key_files)
+
+    def reading(self, signer: Signer | None = None) -> ReadOnly:
+        """The log, only to be looked at; raises SettingsError or LogUnavailable."""
+        sealer = load_sealer(_paths(self.payload_key_file))
+        if self.in_postgresql:
+            from cds_service.audit import postgres_read_only
+
+            return postgres_read_only.open_read_only(self.database_url, sealer, signer)
+        return sqlite_read_only.open_read_only(self.database, sealer, signer)
+
+
+def _readable(path: Path) -> bool:
+    return os.access(path, os.R_OK)
 
 
 def _place(url: str) -> str:

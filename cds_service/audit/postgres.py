@@ -14,6 +14,7 @@ from cds_service.audit.base import BaseStore
 from cds_service.audit.note import Signer
 from cds_service.audit.postgres_read import Readers
 from cds_service.audit.postgres_session import Connection, asking, connect, reason
+from cds_service.audit.postgres_witness import in_table
 from cds_service.audit.reader import Reader
 from cds_service.audit.rows import Item
 from cds_service.audit.screening import Screened, screened
@@ -30,24 +31,30 @@ class PostgresStore(BaseStore):
     """
 
     def __init__(self, url: str, signer: Signer, *, sealer: Sealer | None = None) -> None:
-        super().__init__(signer, sealer or Plain())
+        super().__init__(
+            signer, sealer or Plain(), in_table(url, lambda: self._connection, self._drop)
+        )
         self._url = url
         self._connection: Connection | None = None
         self._last = b""
         """Hash of the last leaf that this process knows of; empty when there is none."""
         self._readers = Readers(url)
         try:
-            with connect(url) as connection:
-                postgres_layout.prepare(connection)
+            self._connection = connect(url)
+            postgres_layout.prepare(self._connection)
             self._begin()
             with self._reading() as log:
                 self._last = log.nodes(0, self._growth.size - 1, 1)
         except psycopg.Error as error:
-            self._readers.close()
+            self._give_up()
             raise LogUnavailable(f"the audit log cannot be opened: {reason(error)}") from error
         except LogUnavailable:
-            self._readers.close()
+            self._give_up()
             raise
+
+    def _give_up(self) -> None:
+        self._drop()
+        self._readers.close()
 
     async def close(self) -> None:
         """See `Store.close`."""

@@ -2,7 +2,7 @@
 
 `entry` and `tile` are for ever, `payload` can be removed but never changed; triggers see to it,
 also against the owner of the tables. A service needs no right but SELECT and INSERT, and DELETE
-on `payload` and `trial`.
+on `payload`, `trial` and `witness`.
 """
 
 from collections.abc import Sequence
@@ -13,8 +13,8 @@ import psycopg
 from cds_service.audit.postgres_session import SCHEMA, Connection
 from cds_service.errors import LogUnavailable
 
-VERSION = 2
-"""Version of the table layout; the same tables have the same number in SQLite."""
+VERSION = 3
+"""Version of the table layout. What holds the log is as in layout 2 of SQLite."""
 SEQUENCER = int.from_bytes(b"cds-log", "big")
 """The advisory lock that whoever appends takes first."""
 _MIGRATING = int.from_bytes(b"cds-lay", "big")
@@ -115,7 +115,9 @@ _LAYOUT_2 = (
     """CREATE TRIGGER payload_with_entry AFTER INSERT ON payload
         FOR EACH ROW EXECUTE FUNCTION with_entry()""",
 )
-_MIGRATIONS: dict[int, Sequence[str]] = {2: _LAYOUT_2}
+# The last checkpoint that was signed, see `witness`. For a moment there may be one of each replica.
+_LAYOUT_3 = ("CREATE TABLE witness (size bigint NOT NULL, note text NOT NULL)",)
+MIGRATIONS: dict[int, Sequence[str]] = {2: _LAYOUT_2, 3: _LAYOUT_3}
 """What brings a database from the layout before to that of the number."""
 
 
@@ -124,7 +126,7 @@ def prepare(connection: Connection) -> None:
 
     Only then is a right to make tables needed. Raises LogUnavailable or psycopg.Error.
     """
-    version = _version(connection)
+    version = layout(connection)
     if version < VERSION:
         version = _migrate(connection)
     if version > VERSION:
@@ -141,9 +143,9 @@ def _migrate(connection: Connection) -> int:
         with connection.transaction():
             connection.execute("SET LOCAL lock_timeout = '10min'; SET LOCAL statement_timeout = 0")
             connection.execute(f"SELECT pg_advisory_xact_lock({_MIGRATING})")
-            version = _version(connection)
+            version = layout(connection)
             for step in range(version + 1, VERSION + 1):
-                for statement in _MIGRATIONS.get(step, ()):
+                for statement in MIGRATIONS.get(step, ()):
                     connection.execute(statement.encode())
             if version < VERSION:
                 connection.execute("DELETE FROM layout")
@@ -156,8 +158,8 @@ def _migrate(connection: Connection) -> int:
         ) from error
 
 
-def _version(connection: Connection) -> int:
-    """The layout that is there, 0 for none.
+def layout(connection: Connection) -> int:
+    """The version of the tables that are there, 0 for none.
 
     The catalogue itself is asked: what is kept of it by name (`to_regclass`) may be from before
     the wait for the lock.

@@ -19,10 +19,11 @@ _WAIT = 5.0
 
 
 class Readers:
-    """The connections of one process that only read."""
+    """The connections of one process that only read; `writes`: another of its connections does."""
 
-    def __init__(self, url: str) -> None:
+    def __init__(self, url: str, *, writes: bool = True) -> None:
         self._url = url
+        self._writes = writes
         self._free = BoundedSemaphore(MOST)
         self._idle: LifoQueue[Connection] = LifoQueue()
         self._closed = False
@@ -73,6 +74,6 @@ class Readers:
                     connection.close()
                 else:
                     return connection
-        connection = connect(self._url)
+        connection = connect(self._url, writes=self._writes)
         connection.execute(begin)
         return connection

@@ -12,21 +12,28 @@ RIGHTS = (
     ("SELECT, INSERT", "entry, tile"),
     ("SELECT, INSERT, DELETE", "payload"),
     ("INSERT, DELETE", "trial"),
+    ("SELECT, INSERT, DELETE", "witness"),
     ("SELECT", "layout"),
 )
-"""Nothing that changes a row, and nothing that removes one but of a payload."""
+"""Nothing that changes a row, and nothing that removes one of the log but of a payload."""
+RIGHTS_TO_READ = (
+    ("USAGE", f"SCHEMA {SCHEMA}"),
+    ("SELECT", "entry, payload, tile, witness, layout"),
+)
+"""What an auditor needs."""
 
 
-def prepare_for(url: str, role: str | None) -> None:
-    """Make the tables, or bring them to the layout of now, and give `role` its rights.
+def prepare_for(url: str, role: str | None = None, auditor: str | None = None) -> None:
+    """Make the tables, or bring them to the layout of now, and give two roles their rights.
 
-    Raises LogUnavailable.
+    `role` is that of the service, `auditor` may only read. Raises LogUnavailable.
     """
     try:
         with connect(url) as connection:
             postgres_layout.prepare(connection)
-            for rights, what in RIGHTS if role else ():
-                grant = sql.SQL(f"GRANT {rights} ON {what} TO {{}}")
-                connection.execute(grant.format(sql.Identifier(role or "")))
+            for name, every in ((role, RIGHTS), (auditor, RIGHTS_TO_READ)):
+                for rights, what in every if name else ():
+                    grant = sql.SQL(f"GRANT {rights} ON {what} TO {{}}")
+                    connection.execute(grant.format(sql.Identifier(name or "")))
     except psycopg.Error as error:
         raise LogUnavailable(f"the audit log cannot be prepared: {reason(error)}") from error

@@ -82,16 +82,17 @@ def place(url: str) -> str:
     return f"postgresql://{parts.get('host', '')}{port}/{parts.get('dbname', '')}"
 
 
-def connect(url: str) -> Connection:
+def connect(url: str, *, writes: bool = True) -> Connection:
     """Open a connection in autocommit mode, with time limits, and prove that it is durable.
 
-    Raises LogUnavailable when it is not, psycopg.Error when there is none.
+    Unless it `writes` it may be to a standby, and read-only. Raises LogUnavailable when it is
+    not what it must be, psycopg.Error when there is none.
     """
     given = conninfo.conninfo_to_dict(url)
     connection = Connection.connect(**{**_DEFAULTS, **given}, autocommit=True)
     try:
         standby, version, encoding, *settings = last_row(connection.execute(_opening()))
-        if standby:
+        if standby and writes:
             raise LogUnavailable(
                 "the database is a standby that takes no entries: name the primary"
             )
@@ -99,7 +100,8 @@ def connect(url: str) -> Connection:
             raise LogUnavailable(f"PostgreSQL {version // 10000} is too old: 13 or later is needed")
         if encoding != "UTF8":
             raise LogUnavailable(f"the database has the encoding {encoding}: UTF8 is needed")
-        prove_durable(settings)
+        if writes:
+            prove_durable(settings)
     except BaseException:
         connection.close()
         raise

@@ -19,6 +19,7 @@ from cds_service.audit.rows import Item
 from cds_service.audit.screening import Screened, all_of, screened
 from cds_service.audit.seal import Plain, Sealer
 from cds_service.audit.sqlite_take_over import Described, take_over, undescribed
+from cds_service.audit.witness import in_file
 from cds_service.errors import LogUnavailable
 
 
@@ -42,7 +43,7 @@ class SqliteStore(BaseStore):
         clock: Callable[[], datetime] = lambda: datetime.now(UTC),
         code_version: str = "",
     ) -> None:
-        super().__init__(signer, sealer or Plain(), path.with_name(f"{path.name}.checkpoint"))
+        super().__init__(signer, sealer or Plain(), in_file(checkpoint_of(path)))
         self._path = path
         self._wait = wait
         self._connection: sqlite3.Connection | None = None
@@ -133,6 +134,11 @@ class SqliteStore(BaseStore):
         connection, self._connection = self._connection, None
         if connection is not None:
             connection.close()
+
+
+def checkpoint_of(path: Path) -> Path:
+    """The file beside the log that keeps the last checkpoint."""
+    return path.with_name(f"{path.name}.checkpoint")
 
 
 def reader_of(connection: sqlite3.Connection, sealer: Sealer) -> Reader:

@@ -58,27 +58,11 @@ class Query:
     limit: int = 50
 
 
-class Store(Protocol):
-    """An append-only log. The index of an entry is its position: 0, 1, 2 ... without a gap.
+class Log(Protocol):
+    """A log to be looked at. The index of an entry is its position: 0, 1, 2 ... without a gap.
 
-    Every call raises LogUnavailable when the log cannot be written or read.
+    Every call raises LogUnavailable when the log cannot be read.
     """
-
-    async def append(self, entry: Entry) -> Receipt:
-        """Record the entry durably, then return; only then may the answer leave.
-
-        When LogUnavailable is raised it may be in the log or not: an entry without an answer
-        does no harm, an answer without an entry would. Raises KeyTaken when an entry of the
-        same tenant and caller has the same `key`.
-        """
-        ...
-
-    async def erase(self, index: int, erasure: Entry) -> Receipt | None:
-        """Destroy the payload at `index` and record `erasure`, both or neither.
-
-        None when there is nothing to erase: no such entry, an erased one, or itself an erasure.
-        """
-        ...
 
     async def get(self, index: int) -> Logged | None:
         """The entry at `index`, or None when the log is not that long."""
@@ -104,13 +88,12 @@ class Store(Protocol):
         """The oldest recommendations and feedbacks recorded before then that are not erased yet."""
         ...
 
-    @property
-    def keys(self) -> tuple[str, ...]:
-        """What its checkpoints are verified with, each as `name+id+base64` (C2SP signed-note)."""
-        ...
-
     async def checkpoint(self) -> str:
-        """The signed checkpoint of the log as it is now."""
+        """The signed checkpoint of the log as it is now.
+
+        Of a log that is only looked at, without a key that signs: the one that the service kept
+        last, "" when there is none. Its signature is not verified.
+        """
         ...
 
     async def size(self) -> int:
@@ -141,6 +124,38 @@ class Store(Protocol):
 
         `progress` is called in another thread.
         """
+        ...
+
+    async def close(self) -> None:
+        """Let go of the log. Harmless when repeated."""
+        ...
+
+
+class Store(Log, Protocol):
+    """An append-only log.
+
+    Every call raises LogUnavailable when the log cannot be written or read.
+    """
+
+    async def append(self, entry: Entry) -> Receipt:
+        """Record the entry durably, then return; only then may the answer leave.
+
+        When LogUnavailable is raised it may be in the log or not: an entry without an answer
+        does no harm, an answer without an entry would. Raises KeyTaken when an entry of the
+        same tenant and caller has the same `key`.
+        """
+        ...
+
+    async def erase(self, index: int, erasure: Entry) -> Receipt | None:
+        """Destroy the payload at `index` and record `erasure`, both or neither.
+
+        None when there is nothing to erase: no such entry, an erased one, or itself an erasure.
+        """
+        ...
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """What its checkpoints are verified with, each as `name+id+base64` (C2SP signed-note)."""
         ...
 
     async def ready(self) -> None:

@@ -24,6 +24,9 @@ WAITING = 10_000
 """With so many entries waiting, a further one is refused: the log does not keep up."""
 
 
+REST = 1.0
+"""Seconds without an entry after which what was left to do afterwards is done."""
+
 Outcome = Receipt | KeyTaken | None
 """What became of an item: recorded; not recorded, its key was there; there was nothing to erase."""
 
@@ -70,14 +73,20 @@ class GroupWriter:
 
     `commit` is only called there: it records the items in one commit and returns the outcome of
     each; without items it is a trial. Whatever it raises fails the waiters of that batch and no
-    other; it is called again for the next one. `closed` is called there once, at the end.
+    other; it is called again for the next one. `afterwards` is called there when the answers of a
+    batch are released, and again after a rest while it says that something is left to do; it
+    raises nothing. `closed` is called there once, at the end.
     """
 
     def __init__(
-        self, commit: Callable[[Sequence[Item]], Sequence[Outcome]], closed: Callable[[], None]
+        self,
+        commit: Callable[[Sequence[Item]], Sequence[Outcome]],
+        closed: Callable[[], None],
+        afterwards: Callable[[], bool] = lambda: False,
     ) -> None:
         self._commit = commit
         self._closed = closed
+        self._afterwards = afterwards
         self._queue: SimpleQueue[_Waiting | None] = SimpleQueue()
         self._closing = False
         self._state = _State()
@@ -106,18 +115,25 @@ class GroupWriter:
         await asyncio.to_thread(self._thread.join)
 
     def _run(self) -> None:
-        going = True
+        going, left = True, False
         while going:
-            batch, going = self._next_batch()
+            batch, going = self._next_batch(REST if left else None)
             if batch:
                 self._record(batch)
+            left = self._afterwards()
         self._state.ended()
         self._closed()
 
-    def _next_batch(self) -> tuple[list[_Waiting], bool]:
-        """Everything that waits now, one item at least; then False if that was the end."""
+    def _next_batch(self, longest: float | None) -> tuple[list[_Waiting], bool]:
+        """Everything that waits now, one item at least; then False if that was the end.
+
+        Nothing when nothing came in `longest` seconds.
+        """
         batch: list[_Waiting] = []
-        item = self._queue.get()
+        try:
+            item = self._queue.get(timeout=longest)
+        except Empty:
+            return batch, True
         while item is not None:
             batch.append(item)
             if len(batch) == BATCH:

@@ -8,6 +8,12 @@ from typing import Any
 
 CANNOT = 2
 """Exit code of the auditor's commands when the question could not be answered at all."""
+PARTLY = 3
+"""Exit code of the auditor's commands: nothing wrong was found, but not all could be checked."""
+UNVERIFIED = (
+    "Signatures were not checked: give the key that verifies the log, as log-key prints it, with "
+    "--key or in CDS_LOG_VERIFIER."
+)
 PROPOSAL = "Every plan is a proposal for a licensed health worker; national protocol comes first."
 
 

@@ -13,13 +13,14 @@ from typing import Any, BinaryIO
 from cds_service.audit.examine import Examiner, opened
 from cds_service.audit.export import Gaps, Line, Note, Piece, written
 from cds_service.audit.leaf import Head, head_of
+from cds_service.audit.note import Signer, Verifier
 from cds_service.audit.record import KINDS
-from cds_service.audit.store import Store
+from cds_service.audit.store import Log
 from cds_service.audit.table import Csv, Parquet, Table, row
 from cds_service.cli import sources
-from cds_service.cli.arguments import command, day_or_moment
+from cds_service.cli.arguments import PARTLY, UNVERIFIED, command, day_or_moment, refuse
 from cds_service.errors import CdsError, LogAltered
-from cds_service.settings import Settings
+from cds_service.settings import AuditorSettings
 
 Chosen = Callable[[Piece], bool]
 
@@ -53,22 +54,36 @@ def add(commands: Any) -> None:
     export.add_argument(
         "-o", "--output", type=Path, metavar="FILE", help="default: standard output"
     )
+    sources.add_key(export)
 
 
 def _export(asked: argparse.Namespace) -> int:
     if asked.format == "parquet" and asked.output is None:
         raise CdsError("a Parquet file is not for standard output: name it with --output")
+    settings = AuditorSettings.read()
+    keys = asked.key or settings.verifiers
+    signer = None if keys else settings.own_signer()
+    verifier = sources.verifier_of(keys, signer)
     with _output(asked.output) as file:
-        count = asyncio.run(_written(asked, file))
+        count = asyncio.run(_written(asked, file, settings, signer, verifier))
     print(f"{count} entries exported.", file=sys.stderr)
+    if asked.format == "ndjson" and verifier is None:
+        return refuse(f"{UNVERIFIED} The file ends with what the service signed.", code=PARTLY)
     return 0
 
 
-async def _written(asked: argparse.Namespace, file: BinaryIO) -> int:
-    async with sources.opened(Settings.read()) as service:
+async def _written(
+    asked: argparse.Namespace,
+    file: BinaryIO,
+    settings: AuditorSettings,
+    signer: Signer | None,
+    verifier: Verifier | None,
+) -> int:
+    async with sources.looked_at(settings, signer) as log:
+        await log.need_payloads()
         if asked.format == "ndjson":
-            return await _lines(service.store, _chosen(asked), file)
-        return await _table(service.store, asked, file)
+            return await _lines(log, _chosen(asked), file, verifier)
+        return await _table(log, asked, file)
 
 
 def _chosen(asked: argparse.Namespace) -> Chosen:
@@ -92,14 +107,21 @@ def _head(piece: Piece) -> Head:
         raise LogAltered(piece.index, "the leaf was altered") from error
 
 
-async def _lines(store: Store, chosen: Chosen, file: BinaryIO) -> int:
+async def _lines(
+    store: Log, chosen: Chosen, file: BinaryIO, verifier: Verifier | None = None
+) -> int:
     """Write NDJSON, examined on the way: an altered log is not passed on as if it were whole."""
-    examiner, gaps, count, note = Examiner(), Gaps(), 0, ""
+    examiner, gaps, count, signed = Examiner(), Gaps(), 0, False
     while True:
         note = await store.checkpoint()
-        size = opened(note, None).size
-        if size == examiner.size and note:
+        if not note:
+            raise CdsError(_NOTHING_SIGNED)
+        size = opened(note, verifier).size
+        if size == examiner.size and signed:
+            if await store.size() > size and examiner.unexplained():
+                raise CdsError(_ERASED_SINCE)
             break
+        signed = True
         async for piece in _pieces(store, examiner.size, size):
             examiner.take(piece)
             if chosen(piece):
@@ -111,16 +133,27 @@ async def _lines(store: Store, chosen: Chosen, file: BinaryIO) -> int:
         # What was erased meanwhile is told by an entry after this checkpoint: go on until there.
         if not examiner.unexplained():
             break
-    examiner.end(opened(note, None))
+    examiner.end(opened(note, verifier))
     _write(file, [*gaps.flushed(), Note(note)])
+    if newer := await store.size() - size:
+        print(f"{newer} newer entries are left out: the service signs soon.", file=sys.stderr)
     return count
+
+
+_NOTHING_SIGNED = (
+    "the service has kept no checkpoint with this log, and a file without one cannot be verified: "
+    "have the service started once, or export with the key that signs, or as csv"
+)
+_ERASED_SINCE = (
+    "entries were erased after the last checkpoint that the service kept: ask again in a moment"
+)
 
 
 def _write(file: BinaryIO, lines: Sequence[Line]) -> None:
     file.writelines(written(line) for line in lines)
 
 
-async def _table(store: Store, asked: argparse.Namespace, file: BinaryIO) -> int:
+async def _table(store: Log, asked: argparse.Namespace, file: BinaryIO) -> int:
     if asked.format == "parquet":
         return await _rows(store, asked, Parquet(file, patient=asked.with_patient))
     text = io.TextIOWrapper(file, encoding="utf-8", newline="", write_through=True)
@@ -130,7 +163,7 @@ async def _table(store: Store, asked: argparse.Namespace, file: BinaryIO) -> int
         text.detach()  # or it would close what is not its own
 
 
-async def _rows(store: Store, asked: argparse.Namespace, table: Table) -> int:
+async def _rows(store: Log, asked: argparse.Namespace, table: Table) -> int:
     chosen, count = _chosen(asked), 0
     async for piece in _pieces(store, 0, await store.size()):
         if chosen(piece):
@@ -143,7 +176,7 @@ async def _rows(store: Store, asked: argparse.Namespace, table: Table) -> int:
     return count
 
 
-async def _pieces(store: Store, first: int, last: int) -> AsyncIterator[Piece]:
+async def _pieces(store: Log, first: int, last: int) -> AsyncIterator[Piece]:
     with sources.progress(last - first, "entries") as bar:
         async for piece in sources.pieces(store, first, last):
             yield piece

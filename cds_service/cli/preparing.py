@@ -18,6 +18,9 @@ def add(commands: Any) -> None:
         metavar="ROLE",
         help="the role of the service: it gets what it needs, and no right to change anything",
     )
+    prepare.add_argument(
+        "--auditor", metavar="ROLE", help="a role that looks at the log: it may read, nothing else"
+    )
 
 
 def _prepare(asked: argparse.Namespace) -> int:
@@ -27,6 +30,6 @@ def _prepare(asked: argparse.Namespace) -> int:
         return refuse("CDS_DATABASE_URL is not the address of a PostgreSQL database.")
     from cds_service.audit.postgres_rights import prepare_for
 
-    prepare_for(settings.database_url, asked.role)
+    prepare_for(settings.database_url, asked.role, asked.auditor)
     print(f"{settings.log} is ready.")
     return 0

@@ -13,11 +13,11 @@ from cds_service.audit.export import Piece
 from cds_service.audit.store import Query
 from cds_service.cli.arguments import CANNOT, command, day_or_moment, in_words, refuse
 from cds_service.cli.parallel import cores, make_replayer, replay_all
-from cds_service.cli.sources import of_file, opened, pieces, progress, recorded_since
+from cds_service.cli.sources import looked_at, of_file, pieces, progress, recorded_since
 from cds_service.errors import CdsError, ContentError
 from cds_service.service.impact import Impact
 from cds_service.service.replaying import Outcome, Verdict
-from cds_service.settings import Settings
+from cds_service.settings import AuditorSettings
 
 
 def add(commands: Any) -> None:
@@ -49,7 +49,7 @@ def add(commands: Any) -> None:
 
 def _replay(asked: argparse.Namespace) -> int:
     """0: all the same; 1: differences; 2: something could not be replayed."""
-    settings = Settings.read()
+    settings = AuditorSettings.read()
     try:
         if asked.entry is not None:
             return _tell(asyncio.run(_one(asked, settings)), _different(asked))
@@ -74,7 +74,7 @@ def _different(asked: argparse.Namespace) -> tuple[Verdict, ...]:
     return (Verdict.CHANGED,) if asked.against else (Verdict.CHANGED, Verdict.SAME_CARE)
 
 
-async def _all(asked: argparse.Namespace, settings: Settings) -> Impact:
+async def _all(asked: argparse.Namespace, settings: AuditorSettings) -> Impact:
     async with _source(asked, settings) as (found, total):
         with progress(total, "entries") as bar:
             return await replay_all(
@@ -84,7 +84,7 @@ async def _all(asked: argparse.Namespace, settings: Settings) -> Impact:
 
 @asynccontextmanager
 async def _source(
-    asked: argparse.Namespace, settings: Settings
+    asked: argparse.Namespace, settings: AuditorSettings
 ) -> AsyncIterator[tuple[AsyncIterator[Piece], int]]:
     """The entries that are asked for, and how many they are; 0 when that is not known."""
     since: datetime | None = asked.since
@@ -95,8 +95,8 @@ async def _source(
         with asked.file.open("rb") as file:
             yield of_file(file, since), 0
         return
-    async with opened(settings) as service:
-        store = service.store
+    async with looked_at(settings) as store:
+        await store.need_payloads()
         if since is None:
             first, last = 0, await store.size()
             if asked.entry is not None:
@@ -106,7 +106,7 @@ async def _source(
             yield recorded_since(store, since), await store.count(Query(since=since))
 
 
-async def _one(asked: argparse.Namespace, settings: Settings) -> Outcome:
+async def _one(asked: argparse.Namespace, settings: AuditorSettings) -> Outcome:
     async with _source(asked, settings) as (found, _):
         async for piece in found:
             if piece.index == asked.entry:

@@ -1,6 +1,6 @@
 """Where entries come from: the log itself, or an exported file; always in order, one at a time."""
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import datetime
 from typing import Any, BinaryIO
@@ -9,10 +9,12 @@ from tqdm import tqdm
 
 from cds_service.audit.export import Line, Piece, read_all
 from cds_service.audit.leaf import head_of
-from cds_service.audit.store import Logged, Query, Store
-from cds_service.errors import LogAltered, LogUnavailable
+from cds_service.audit.note import Signer, Verifier, VerifierKey
+from cds_service.audit.read_only import ReadOnly
+from cds_service.audit.store import Log, Logged, Query
+from cds_service.errors import CdsError, LogAltered, LogProofError, LogUnavailable
 from cds_service.service import Service
-from cds_service.settings import Settings
+from cds_service.settings import AuditorSettings, Settings
 
 _PAGE = 100
 
@@ -27,12 +29,48 @@ async def opened(settings: Settings) -> AsyncIterator[Service]:
         await service.store.close()
 
 
+@asynccontextmanager
+async def looked_at(
+    settings: AuditorSettings, signer: Signer | None = None
+) -> AsyncIterator[ReadOnly]:
+    """The log, only to be looked at; closed at the end."""
+    log = settings.reading(signer)
+    try:
+        yield log
+    finally:
+        await log.close()
+
+
+def verifier_of(keys: Sequence[str], signer: Signer | None) -> Verifier | None:
+    """What verifies signatures: the keys that are given, else those that sign; None: nothing.
+
+    Raises CdsError for a key that is none.
+    """
+    try:
+        known = [VerifierKey.parse(key) for key in keys]
+    except LogProofError as error:
+        raise CdsError(f"--key: {error}") from error
+    known += signer.verifier_keys if signer is not None else ()
+    return Verifier(known) if known else None
+
+
+def add_key(parser: Any) -> None:
+    """Declare the option that takes keys to verify with."""
+    parser.add_argument(
+        "--key",
+        action="append",
+        metavar="VKEY",
+        help="the key that verifies the log's signature, as log-key prints it; may be repeated "
+        "(default: CDS_LOG_VERIFIER)",
+    )
+
+
 def piece(logged: Logged) -> Piece:
     """An entry of a store as a piece of a log."""
     return Piece(logged.index, logged.leaf, logged.payload)
 
 
-async def pieces(store: Store, first: int, last: int) -> AsyncIterator[Piece]:
+async def pieces(store: Log, first: int, last: int) -> AsyncIterator[Piece]:
     """The entries from `first` to before `last`; raises LogAltered at one that cannot be read."""
     at = first
     try:
@@ -52,7 +90,7 @@ async def pieces(store: Store, first: int, last: int) -> AsyncIterator[Piece]:
         raise
 
 
-async def recorded_since(store: Store, since: datetime) -> AsyncIterator[Piece]:
+async def recorded_since(store: Log, since: datetime) -> AsyncIterator[Piece]:
     """The entries recorded then or later, newest first, whatever the clocks did."""
     below = None
     while page := await store.find(Query(since=since, below=below, limit=_PAGE)):

@@ -13,12 +13,12 @@ from typing import Any, BinaryIO
 from cds_service.audit.checkpoint import Checkpoint
 from cds_service.audit.examine import Examined, examine, opened
 from cds_service.audit.finding import Verification
-from cds_service.audit.note import Verifier, VerifierKey
-from cds_service.audit.store import Store
+from cds_service.audit.note import Verifier
+from cds_service.audit.store import Log
 from cds_service.cli import sources
-from cds_service.cli.arguments import CANNOT, command, in_words, refuse
+from cds_service.cli.arguments import CANNOT, PARTLY, UNVERIFIED, command, in_words, refuse
 from cds_service.errors import CdsError, LogAltered, LogDamaged, LogProofError
-from cds_service.settings import Settings
+from cds_service.settings import AuditorSettings
 
 _EVERY = 60
 """Seconds between two looks of --watch."""
@@ -40,12 +40,7 @@ def add(commands: Any) -> None:
         metavar="FILE",
         help="a checkpoint that was kept outside: the log must agree with it",
     )
-    verify.add_argument(
-        "--key",
-        action="append",
-        metavar="VKEY",
-        help="the key that verifies the log's signature, as log-key prints it; may be repeated",
-    )
+    sources.add_key(verify)
     verify.add_argument(
         "--new-only",
         action="store_true",
@@ -63,13 +58,13 @@ def add(commands: Any) -> None:
 
 
 def _verify(asked: argparse.Namespace) -> int:
-    """0: in order; 1: not; 2: it cannot be said."""
+    """0: in order; 1: not; 2: it cannot be said; 3: in order as far as it could be checked."""
     if (wrong := _usage(asked)) is not None:
         return refuse(wrong, code=CANNOT)
     try:
         if asked.file is not None:
             return _file(asked)
-        return asyncio.run(_log(asked, Settings.read()))
+        return asyncio.run(_log(asked, AuditorSettings.read()))
     except (LogAltered, LogDamaged) as error:
         return refuse(f"The log is not what it was. First bad entry {error.index}: {error.what}")
     except LogProofError as error:
@@ -93,13 +88,6 @@ def _usage(asked: argparse.Namespace) -> str | None:
     return None
 
 
-def _verifier(keys: Sequence[str] | None) -> Verifier | None:
-    try:
-        return Verifier([VerifierKey.parse(key) for key in keys]) if keys else None
-    except LogProofError as error:
-        raise CdsError(f"--key: {error}") from error
-
-
 def _kept(path: Path | None, verifier: Verifier | None) -> Checkpoint | None:
     """The checkpoint in a file: believed without a verifier, since its owner kept it."""
     if path is None:
@@ -111,7 +99,7 @@ def _kept(path: Path | None, verifier: Verifier | None) -> Checkpoint | None:
 
 
 def _file(asked: argparse.Namespace) -> int:
-    verifier = _verifier(asked.key)
+    verifier = sources.verifier_of(asked.key or (), None)
     kept = _kept(asked.checkpoint, verifier)
     if str(asked.file) == "-":
         examined = _examined(sys.stdin.buffer, 0, verifier, kept)
@@ -131,50 +119,73 @@ def _examined(
     return examine(sources.file_lines(file, size), verifier, () if kept is None else (kept,))
 
 
-async def _log(asked: argparse.Namespace, settings: Settings) -> int:
-    async with sources.opened(settings) as service:
-        given = _verifier(asked.key)
-        verifier = given or Verifier(settings.signer().verifier_keys)
-        kept = None
-        if asked.watch is None or asked.checkpoint.exists():
-            kept = _kept(asked.checkpoint, given)
+async def _log(asked: argparse.Namespace, settings: AuditorSettings) -> int:
+    keys = asked.key or settings.verifiers
+    signer = None if keys else settings.own_signer()
+    given, verifier = sources.verifier_of(keys, None), sources.verifier_of(keys, signer)
+    kept = None
+    if asked.watch is None or asked.checkpoint.exists():
+        kept = _kept(asked.checkpoint, given)
+    async with sources.looked_at(settings, signer) as log:
+        if settings.payload_key_file:
+            await log.need_payloads()
+        look = _Look(log, verifier, payloads=await log.opens_payloads())
+        code = look.say_what_is_left_out()
         if asked.watch is None:
-            await _look(service.store, verifier, kept, since=asked.new_only)
-            return 0
+            await look.at(kept, since=asked.new_only)
+            return code
         whole = float("-inf")
         while True:
             # What was looked at can still be altered: its root stays, a payload need not.
             new_only = asked.new_only or time.monotonic() - whole < _WHOLE
             whole = whole if new_only else time.monotonic()
-            kept = await _look(service.store, verifier, kept, since=new_only, to=asked.checkpoint)
+            kept = await look.at(kept, since=new_only, to=asked.checkpoint)
             await asyncio.sleep(asked.watch)
 
 
-async def _look(
-    store: Store,
-    verifier: Verifier,
-    kept: Checkpoint | None,
-    *,
-    since: bool,
-    to: Path | None = None,
-) -> Checkpoint:
-    """Verify once, and keep the new checkpoint in `to`; raises LogAltered."""
-    note = await store.checkpoint()
-    now = opened(note, verifier)
-    # Its own checkpoint shows that the log agrees with itself; `kept` is from outside.
-    outside = [each for each in (kept, now) if each is not None]
-    with sources.progress(now.size, "entries") as bar:
+class _Look:
+    """How the log is looked at, with what the one who asks has of its keys."""
 
-        def progress(done: int, _: int) -> None:
-            bar.update(done - bar.n)
+    def __init__(self, log: Log, verifier: Verifier | None, *, payloads: bool) -> None:
+        self._log = log
+        self._verifier = verifier
+        self._payloads = payloads
 
-        found = await store.verify(outside, since=kept if since else None, progress=progress)
-    if found.finding is not None:
-        raise LogAltered(found.finding.position, found.finding.what)
-    print(f"{_clock()} in order: {_seen(found, kept, since=since)}", flush=True)
-    if to is not None and (kept is None or kept.size < now.size):
-        _keep(to, note)
-    return now
+    def say_what_is_left_out(self) -> int:
+        """The exit code when nothing wrong is found."""
+        left_out = [] if self._verifier is not None else [UNVERIFIED]
+        if not self._payloads:
+            left_out.append(
+                "Requests and answers were not looked at: they are encrypted, and "
+                "CDS_PAYLOAD_KEY_FILE is not set."
+            )
+        return refuse(*left_out, code=PARTLY) if left_out else 0
+
+    async def at(
+        self, kept: Checkpoint | None, *, since: bool, to: Path | None = None
+    ) -> Checkpoint | None:
+        """Verify once, and keep the new checkpoint in `to`; raises LogAltered."""
+        note = await self._log.checkpoint()
+        now = opened(note, self._verifier) if note else None
+        # What the service signed shows that the log agrees with itself; `kept` is from outside.
+        outside = [each for each in (kept, now) if each is not None]
+        found = await self._found(outside, kept if since else None)
+        if found.finding is not None:
+            raise LogAltered(found.finding.position, found.finding.what)
+        print(f"{_clock()} in order: {_seen(found, kept, since=since)}", flush=True)
+        if to is not None and now is not None and (kept is None or kept.size < now.size):
+            _keep(to, note)
+        return kept if now is None else now
+
+    async def _found(self, outside: Sequence[Checkpoint], since: Checkpoint | None) -> Verification:
+        with sources.progress(await self._log.size(), "entries") as bar:
+
+            def progress(done: int, _: int) -> None:
+                bar.update(done - bar.n)
+
+            return await self._log.verify(
+                outside, since=since, payloads=self._payloads, progress=progress
+            )
 
 
 def _clock() -> str:
@@ -182,12 +193,16 @@ def _clock() -> str:
 
 
 def _seen(found: Verification, kept: Checkpoint | None, *, since: bool) -> str:
-    if since and kept is not None:
-        return f"{found.size} entries, looked at from entry {kept.size} on"
     told = _told(found.size, found.erased, 0)
-    if kept is not None:
-        return f"{told}, the first {kept.size} as in the checkpoint that was kept"
-    return f"{told}; without a checkpoint from outside it only agrees with itself"
+    if since and kept is not None:
+        told = f"{found.size} entries, looked at from entry {kept.size} on"
+    elif kept is not None:
+        told = f"{told}, the first {kept.size} as in the checkpoint that was kept"
+    else:
+        told = f"{told}; without a checkpoint from outside it only agrees with itself"
+    if found.beyond:
+        told = f"{told}; for the last {found.beyond} nothing vouches yet"
+    return told
 
 
 def _told(size: int, erased: int, passed: int) -> str:

@@ -8,16 +8,19 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
+import psycopg
 import pytest
 
 from cds_service.audit.checkpoint import open_checkpoint
 from cds_service.audit.leaf import belongs
+from cds_service.audit.postgres import PostgresStore
+from cds_service.audit.postgres_read_only import open_read_only
 from cds_service.audit.record import RECOMMENDATION, TAKEN_OVER, Entry, Origin
 from cds_service.audit.seal import Encrypted
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import layout
 from cds_service.audit.sqlite_take_over import Described
-from cds_service.audit.store import Logged, Query
+from cds_service.audit.store import Logged, Query, Store
 from cds_service.audit.tree import leaf_hash, root
 from cds_service.content.library import Library
 from cds_service.fhir.described import described
@@ -54,7 +57,7 @@ def taken_over(opened: Opened, **options: Any) -> SqliteStore:
     )
 
 
-async def everything(store: SqliteStore) -> list[Logged]:
+async def everything(store: Store) -> list[Logged]:
     return [logged async for logged in store.scan()]
 
 
@@ -201,3 +204,43 @@ def answered_today(entry: Entry) -> bytes:
         code_version="test",
     )
     return service.decide(entry.request, strict=entry.strict, now=entry.recorded)[0]
+
+
+@pytest.fixture
+def restored(database: str) -> str:
+    """A log of layout 2 in PostgreSQL (`freeze.py`): the same stories as in SQLite."""
+    statements = gzip.decompress((FROZEN / "layout-2.sql.gz").read_bytes())
+    with psycopg.connect(database) as connection:
+        connection.execute(statements)
+    return database
+
+
+@pytest.mark.postgresql
+def test_a_log_of_layout_2_in_postgresql_verifies_against_the_checkpoint_of_then(
+    connected: Callable[..., PostgresStore], restored: str
+) -> None:
+    note = (FROZEN / "layout-2.sql.checkpoint").read_text(encoding="utf-8")
+    kept = open_checkpoint(note, VERIFIER)
+    looked_at = open_read_only(restored, SEALER)
+    before = asyncio.run(looked_at.verify([kept]))  # an auditor, before it is brought to layout 3
+    assert asyncio.run(looked_at.checkpoint()) == ""
+    asyncio.run(looked_at.close())
+
+    store = connected(sealer=SEALER)
+    found = asyncio.run(store.verify([kept]))
+
+    assert before == found
+    assert (found.finding, found.size, found.root) == (None, 8, kept.root)
+    assert (found.erased, found.beyond) == (2, 0)
+    assert asyncio.run(store.checkpoint()) == note
+    logged = asyncio.run(everything(store))
+    assert [each.entry is None for each in logged] == [False, False, True, False] * 2
+    told = [
+        described(answered_today(each.entry))
+        for each in logged
+        if each.entry is not None and each.head.kind == RECOMMENDATION
+    ]
+    assert len(told) == 4
+    assert all(each.outcome for each in told)
+    append_all(store, [entry()])
+    assert asyncio.run(store.verify([kept])).size == 9

@@ -102,6 +102,8 @@ def test_a_key_is_rotated_without_a_gap(
     assert cli.main(["verify-log", "--key", new]) == 0
     monkeypatch.setenv("CDS_LOG_KEY_FILE", told[3].split("CDS_LOG_KEY_FILE=")[1].split(";")[0])
     assert cli.main(["verify-log", "--key", new]) == 0
+    assert cli.main(["erase", "--entry", "1", "--reason", "asked for"]) == 0  # the new one signs
+    assert cli.main(["verify-log", "--key", new]) == 0
     assert cli.main(["verify-log", "--key", key]) == 1
 
 

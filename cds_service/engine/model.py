@@ -104,14 +104,6 @@ class Assessment(NamedTuple):
     """Signs that count only when present and were not recorded: taken as not present."""
     cautions: tuple[Caution, ...]
 
-    def undecided(self, table: str) -> tuple[str, ...]:
-        """Codes of the rows of `table` that are still undecided, most severe first."""
-        return tuple(
-            result.row.code
-            for result in self.rows
-            if result.table == table and result.answer is Answer.NOT_ASSESSED
-        )
-
     def holds(self, code: str) -> bool:
         """Whether the class `code` holds."""
         return any(held.code == code for held in self.classes)

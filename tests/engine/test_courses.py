@@ -226,6 +226,11 @@ def test_after_a_reaction_the_course_waits_for_advice() -> None:
     )
     one = course(made(known).plan, "amoxicillin")
     assert (one.state, one.next_due) == ("hold", None)
+    # No dose is due, so none waits for the record.
+    some_time = replace(known, given=(*known.given, dose("amoxicillin", None)))
+    decision = made(some_time)
+    assert course(decision.plan, "amoxicillin").doubt == ""
+    assert "no-dose-given-at-unknown-time" not in cautions(decision)
 
 
 def test_when_there_was_no_reaction_the_course_goes_on() -> None:

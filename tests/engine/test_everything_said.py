@@ -39,15 +39,28 @@ def in_words(decision: Decision) -> Decision:
         for path, value, hint in parts(part, type(part).__name__):
             assert fits(value, hint), f"{path}: {value!r} is no {hint}"
             if isinstance(value, Message):
-                text = render(decision.protocol, value)
-                assert text, path
-                assert not set(text) & set("{}"), text
+                in_full(value, decision.protocol)
             elif isinstance(value, Caution):
                 assert value.severity in SEVERITIES, path
             elif isinstance(value, Missing):
                 assert value.code in asked_of(decision.protocol)[value.kind], (path, value)
             assert getattr(value, "branch", "") in BRANCHES, path
     return decision
+
+
+def assert_said(whole: Any, protocol: Protocol) -> None:
+    """Every message within has its words."""
+    for _, value, _ in parts(whole, ""):
+        if isinstance(value, Message):
+            in_full(value, protocol)
+
+
+def in_full(message: Message, protocol: Protocol) -> str:
+    """Its words, with nothing left open in them."""
+    text = render(protocol, message)
+    assert text, message
+    assert not set(text) & set("{}"), text
+    return text
 
 
 def asked_of(protocol: Protocol) -> dict[str, Container[str]]:

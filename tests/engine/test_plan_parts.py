@@ -1,12 +1,15 @@
 """Parts of a plan that nothing else looks at by themselves."""
 
-from cds_service.case import Answer
+from cds_service.case import Age, Answer, EarlierClass, Origin
+from cds_service.content.text import render
 from cds_service.engine import decide
+from cds_service.engine.computed import day_of_treatment
+from cds_service.engine.settle import settle
 from tests.changing import replace
 from tests.engine.cases import read
 from tests.engine.test_courses import AT, DAY, dose, follow_up
-from tests.engine.test_edges import PROTOCOL, found
-from tests.engine.test_left_out import WELL, healthy, made
+from tests.engine.test_edges import PROTOCOL, YES, case, found
+from tests.engine.test_left_out import WELL, healthy, made, severe
 
 
 def care(decision: object) -> set[str]:
@@ -56,3 +59,38 @@ def test_a_dose_of_the_day_on_which_the_treatment_began_counts_whatever_the_gap(
     plan = made(follow_up(first, given=(dose("gentamicin", first),))).plan
     (order,) = [one for one in plan.orders if one.dose.medicine.code == "gentamicin"]
     assert (order.doses, order.first_due) == (6, AT)
+
+
+def test_only_who_goes_home_is_told_what_to_watch_for_at_home() -> None:
+    here = severe()
+    sent = replace(here, findings=(*here.findings[:-3], found("referral-possible", YES)))
+    assert (made(sent).plan.choice, made(sent).plan.counselling) == ("refer", ())
+    assert made(here).plan.counselling
+    # Nothing is classed yet: nobody knows who goes home.
+    assert made(case()).plan.counselling == ()
+
+
+def test_a_referral_for_assessment_is_neither_urgent_nor_the_only_course() -> None:
+    # ETH (seen): jaundice after 14 days of life is assessed elsewhere; care here goes on.
+    yellow = replace(healthy(), age=Age(20, 20))
+    known = [one for one in yellow.findings if one.code != "jaundice"]
+    yellow = replace(yellow, findings=(*known, found("jaundice", YES)))
+    sent = made(yellow).plan.assessment_referral
+    assert sent is not None
+    assert (sent.urgent, sent.only, sent.is_option) == (False, False, False)
+
+
+def test_without_an_earlier_visit_no_treatment_has_a_day() -> None:
+    visits = (EarlierClass("pneumonia", AT - 2 * DAY, Origin("Condition/1")),)
+    known = settle(case(earlier=visits), PROTOCOL)
+    assert day_of_treatment(known, "pneumonia") == (3, 3)
+    assert day_of_treatment(known, "clinical-severe-infection") == (0, 0)
+
+
+def test_beside_a_tablet_the_volume_of_the_liquid_is_told() -> None:
+    # 3.4 kg at 50 mg/kg are 170 mg; of 125 mg in 5 mL that is 6.8 mL, told in steps of 0.5 mL.
+    (order,) = [
+        one for one in made(severe()).plan.orders if one.dose.medicine.code == "amoxicillin"
+    ]
+    told = [render(PROTOCOL, each) for each in (*order.dose.notes, *order.instructions)]
+    assert [each for each in told if "about 7 mL of amoxicillin" in each], "\n".join(told)

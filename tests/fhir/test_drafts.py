@@ -29,6 +29,7 @@ from cds_service.fhir.write import write
 from cds_service.fhir.write_json import exactly
 from tests.changing import replace
 from tests.engine.cases import Told, every_case, finding
+from tests.engine.test_everything_said import SEVERITIES, assert_said
 
 BASE = "http://cds-service.example/fhir"
 INFANT = {"reference": "Patient/orla-fenn"}
@@ -150,6 +151,14 @@ def every_proposal() -> tuple[tuple[str, Decision, Order, Json], ...]:
 
 def alone(decision: Decision, resource: Json) -> Checked:
     (found,) = check_orders(decision, drafted(decision, [resource]))
+    return said(found, decision)
+
+
+def said(found: Checked, decision: Decision) -> Checked:
+    """What was found, all of which can be said in words."""
+    for each in (*found.faults, *found.cautions):
+        assert each.severity in SEVERITIES, each
+        assert_said(each, decision.protocol)
     return found
 
 

@@ -1,20 +1,23 @@
-"""`python -m tests.proofs.mutate_code`: what the last run of mutmut killed, and what survived.
+"""`python -m tests.proofs.mutate_code [options]`: which mutants of the code no test killed.
 
-Reads what `mutmut run` left in `mutants/` and prints, for each file, the share of the mutants
-that a test killed, then each survivor as "function: line -> changed line". Survivors that may be
-are listed in code_survivors.yaml with a reason each. Ends with 1 below 95 % killed or listed.
+Reads what `quick_mutants` left in `mutants/` (all that was asked, or one draw of it) and prints,
+for each file, the share of the mutants that a test killed, then each survivor as "function: line ->
+changed line". Survivors that may be are listed in code_survivors.yaml with a reason each. Ends with
+1 below 95 % killed or listed.
 """
 
 import ast
 import difflib
 import json
 import sys
+from argparse import ArgumentParser, Namespace
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
 import yaml
 
+from tests.proofs.draw import add_options, drawn
 from tests.proofs.mutate_content import reason_for
 
 MUTANTS = Path("mutants/cds_service/engine")
@@ -23,15 +26,15 @@ GOAL = 95
 _SURVIVED, _NO_TEST = 0, (5, 33)
 
 
-def results(meta: Path) -> dict[str, int]:
+def results(meta: Path, options: Namespace) -> dict[str, int]:
     """Exit code of the tests by mutant, of those that were run."""
     codes = json.loads(meta.read_text(encoding="utf-8"))["exit_code_by_key"]
-    return {name: code for name, code in codes.items() if code is not None}
+    return {name: codes[name] for name in drawn(codes, options) if codes[name] is not None}
 
 
-def survivors(meta: Path) -> Iterator[str]:
+def survivors(meta: Path, options: Namespace) -> Iterator[str]:
     """What survived in one file, in words."""
-    for name, code in results(meta).items():
+    for name, code in results(meta, options).items():
         if code == _SURVIVED or code in _NO_TEST:
             yield f"{meta.name.removesuffix('.py.meta')} {change(meta, name.rpartition('.')[2])}"
 
@@ -55,14 +58,17 @@ def functions(path: Path) -> dict[str, str]:
 
 
 def main() -> int:
+    parser = ArgumentParser(description=__doc__)
+    add_options(parser)
+    options = parser.parse_args()
     listed = yaml.safe_load(SURVIVORS.read_text(encoding="utf-8")) or []
     known = {each["change"]: each["reason"] for each in listed}
     total, open_ones = 0, []
     for meta in sorted(MUTANTS.glob("*.meta")):
-        run = results(meta)
+        run = results(meta, options)
         if not run:
             continue
-        left = list(survivors(meta))
+        left = list(survivors(meta, options))
         total += len(run)
         unlisted = [one for one in left if not reason_for(one, known)]
         open_ones += unlisted

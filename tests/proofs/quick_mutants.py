@@ -14,13 +14,12 @@ import fnmatch
 import gc
 import json
 import os
-import random
 import signal
 import sys
 import time
 import traceback
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -39,15 +38,19 @@ from mutmut.utils.file_utils import (
     walk_mutatable_files,
 )
 
+from tests.proofs import killers
+from tests.proofs.draw import add_options, drawn
+
 SLOWER, SECONDS = 20, 10  # so many times its usual time and seconds more: a test that will not end
 ENDLESS = 60
-SHORT = 0.05
+SHORT = 1
 KILLED, SURVIVED, UNREACHED = 1, 0, 33
 ENGINE = "tests/engine/test_"
 CASE_TESTS = (
     f"{ENGINE}cases.py::test_case_as_the_clinical_text_has_it",
     f"{ENGINE}everything_said.py::test_all_that_is_said_of_a_case_has_words_and_is_of_its_type",
 )
+DOUBT_TESTS = (f"{ENGINE}said_in_doubt.py::test_what_is_in_doubt_can_be_said",)
 
 
 class Run(NamedTuple):
@@ -86,7 +89,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("names", nargs="*", help="parts of names of mutants, with * and ?")
     parser.add_argument("--children", type=int, default=2)
     parser.add_argument("--examples", type=int, default=15, help="of each Hypothesis test")
-    parser.add_argument("--sample", type=int, help="so many of each file, drawn at random")
+    add_options(parser)
     parser.add_argument("--infants", type=int, default=600, help="random ones to tell survivors by")
     parser.add_argument("--thorough", action="store_true", help="every test of every survivor")
     parser.add_argument("--tests", nargs="*", default=(), help="only those with this in their name")
@@ -114,12 +117,14 @@ class Loop:
 
         few(self.options.examples)
         parts = self.options.tests
-        chosen = [one for one in session.items if any(part in one.nodeid for part in parts)]
-        self.items = {item.nodeid: item for item in (chosen if parts else session.items)}
+        every = [one for one in session.items if one.nodeid.startswith(killers.EVERY)]
+        chosen = [one for one in every if any(part in one.nodeid for part in parts)]
+        self.items = {item.nodeid: item for item in (chosen if parts else every)}
         self.look()
         plainly(lambda mutants: mutants["_mutmut_orig"])
         trampoline.get_mutant_under_test = lambda: ""
-        self.cases, self.random = witness.of_cases(), witness.at_random(self.options.infants)
+        self.told = ((CASE_TESTS, witness.of_cases()), (DOUBT_TESTS, witness.of_doubts()))
+        self.random = witness.at_random(self.options.infants)
         fresh.pytest_runtest_setup()
         gc.collect()
         gc.freeze()
@@ -178,20 +183,13 @@ class Loop:
             data = SourceFileMutationData(path=path)
             data.load()
             data.meta_path = data.meta_path.absolute()
-            for name in self.drawn(data.exit_code_by_key):
+            for name in drawn(data.exit_code_by_key, self.options):
                 code = data.exit_code_by_key[name]
                 left = code in (SURVIVED, UNREACHED)
                 open_one = left if self.options.again else code is None
                 if open_one and self.asked(name):
                     yield data, name
         os.chdir("mutants")
-
-    def drawn(self, names: Iterable[str]) -> list[str]:
-        """The same ones each time, of a file that keeps its functions."""
-        every, wanted = list(names), self.options.sample
-        if wanted is None or wanted >= len(every):
-            return every
-        return random.Random(1).sample(every, wanted)
 
     def place(self, path: Path) -> tuple[int, Path]:
         """The order in which the parts of names were given."""
@@ -219,7 +217,8 @@ class Loop:
     def ask(self, mutant: str) -> int:
         """In the fork: whether a test fails; its name, or the witnesses, are left in a file."""
         function = mutant.partition("__mutmut_")[0]
-        reaching = {name for name in self.reached.get(function, ()) if name in self.items}
+        others = killers.of(function)
+        reaching = self.reaching(function, others)
         if not reaching:
             return UNREACHED
         trampoline.get_mutant_under_test = lambda: mutant
@@ -230,23 +229,39 @@ class Loop:
             return KILLED
         signal.setitimer(signal.ITIMER_PROF, ENDLESS)
         differ = []
-        for case in self.cases.differ() if not self.options.tests else ():
+        for tests, case in self.differing():
             differ.append(case)
-            if self.one_fails([f"{test}[{case}]" for test in CASE_TESTS]):
+            if self.one_fails([f"{test}[{case}]" for test in tests]):
                 return KILLED
             signal.setitimer(signal.ITIMER_PROF, ENDLESS)
         found = [*differ[:3], *islice(self.random.differ(), 5)]
-        done = {*before, *(name for name in self.items if name.startswith(CASE_TESTS))}
-        rest = [name for name in reaching - done if self.is_worth(name)]
+        done = {
+            *before,
+            *(name for name in self.items if name.startswith(CASE_TESTS + DOUBT_TESTS)),
+        }
+        rest = [name for name in reaching - done if self.is_worth(name, others)]
         if self.one_fails(sorted(rest, key=self.seconds.__getitem__)):
             return KILLED
         Path(f"left-{os.getpid()}").write_text(json.dumps(found), encoding="utf-8")
         return SURVIVED
 
-    def is_worth(self, name: str) -> bool:
+    def differing(self) -> Iterator[tuple[tuple[str, ...], str]]:
+        """The cases that the mutant decides otherwise, each with the tests of it."""
+        for tests, witnesses in () if self.options.tests else self.told:
+            for case in witnesses.differ():
+                yield tests, case
+
+    def reaching(self, function: str, others: tuple[str, ...]) -> set[str]:
+        """The tests that call it, and those that share the answers that the first of them got."""
+        asked = (*killers.ALWAYS, *others)
+        called = {name for name in self.reached.get(function, ()) if name in self.items}
+        shared = {name for name in self.items if name.startswith(killers.SHARED)}
+        return {name for name in called | shared if name.startswith(asked)}
+
+    def is_worth(self, name: str, others: tuple[str, ...]) -> bool:
         """Whether the test may kill what no case was told otherwise by, for the time it takes."""
-        short = self.seconds[name] < SHORT and not name.startswith("tests/proofs")
-        return short or bool(self.options.thorough)
+        quick = self.seconds[name] < SHORT or name.startswith(others)
+        return (quick and not name.startswith(killers.SLOW)) or bool(self.options.thorough)
 
     def one_fails(self, tests: list[str]) -> bool:
         tests = [name for name in tests if name in self.items]

@@ -16,6 +16,7 @@ from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from tests.engine.cases import every_case
 from tests.engine.infants import infants
+from tests.engine.test_said_in_doubt import DOUBTED
 from tests.proofs.as_case import as_case
 from tests.proofs.content import content
 from tests.proofs.sample import samples
@@ -40,6 +41,11 @@ class Witnesses:
 def of_cases() -> Witnesses:
     """The infants of the cases that a clinician can read."""
     return Witnesses(load(), {told.name: told.case for told in every_case()})
+
+
+def of_doubts() -> Witnesses:
+    """The same with something taken away or made doubtful."""
+    return Witnesses(load(), DOUBTED)
 
 
 def at_random(count: int) -> Witnesses:

@@ -17,6 +17,16 @@ def outcome(problems: Sequence[Problem], severity: str = "error") -> dict[str, A
     }
 
 
+def recorded(index: int, status: str) -> dict[str, Any]:
+    """That something was recorded, for who does not want the answer itself.
+
+    `status` is what the log says of it, such as the GuidanceResponse's, "" when it says nothing.
+    """
+    what = f"Recorded as entry {index} of the log{f': {status}' if status else ''}."
+    remedy = f"GET AuditEvent/log-{index} says where all of it is."
+    return outcome([Problem("informational", what, remedy)], severity="information")
+
+
 def _issue(problem: Problem, severity: str) -> dict[str, Any]:
     issue: dict[str, Any] = {
         "severity": severity,

@@ -46,6 +46,8 @@ class Answer:
     decision_id: str
     languages: tuple[str, ...]
     """BCP-47 tags of the languages that its texts really are in."""
+    outcome: str = ""
+    """What the log says of it: the status of the plan, or what became of it."""
     again: bool = False
     """Whether it is the stored answer to an earlier request with the same key."""
 
@@ -293,7 +295,13 @@ def _answer(kept: Kept) -> Answer:
     entry, receipt = kept.entry, kept.receipt
     spoken = spoken_languages(entry.response, entry.language)
     return Answer(
-        entry.response, receipt.index, receipt.checkpoint, entry.decision_id, spoken, kept.again
+        entry.response,
+        receipt.index,
+        receipt.checkpoint,
+        entry.decision_id,
+        spoken,
+        entry.outcome,
+        kept.again,
     )
 
 

@@ -12,9 +12,10 @@ from cds_service.service.erasing import retention
 from cds_service.web import audit, conformance, docs, health, hooks, log, problems, reviewing
 from cds_service.web.apply import APPLY, NOTE, Apply, path
 from cds_service.web.batch import MAX_ENTRIES, PATH, Batch
+from cds_service.web.correlation import Correlation
 from cds_service.web.cors import Cors
 from cds_service.web.records import Who, nobody
-from cds_service.web.replies import COMMON, request_headers, request_id
+from cds_service.web.replies import COMMON, correlated
 from cds_service.web.representation import Quick, Ready
 from cds_service.web.site import statics
 
@@ -66,7 +67,7 @@ class _Outer:
         await operation(scope, receive, send)
 
     async def _through_framework(self, scope: Scope, receive: Receive, send: Send) -> None:
-        given = request_id(request_headers(scope, (b"x-request-id",))[b"x-request-id"])
+        given = correlated(scope)
         head = scope["method"] == "HEAD"
         answered = False
 
@@ -80,7 +81,11 @@ class _Outer:
             await send(message)
 
         # HEAD is GET without the body (RFC 9110, 9.3.2); the framework has no routes for it.
-        routed = {**scope, problems.REQUEST_ID: given, "method": "GET" if head else scope["method"]}
+        routed = {
+            **scope,
+            problems.CORRELATION: given,
+            "method": "GET" if head else scope["method"],
+        }
         try:
             await self._rest(routed, receive, finish)
         except Exception:
@@ -90,10 +95,12 @@ class _Outer:
                 raise
 
 
-def _with_common(headers: list[tuple[bytes, bytes]], given: str) -> list[tuple[bytes, bytes]]:
+def _with_common(
+    headers: list[tuple[bytes, bytes]], given: Correlation
+) -> list[tuple[bytes, bytes]]:
     present = {name.lower() for name, _ in headers}
     missing = [pair for pair in COMMON if pair[0] not in present]
-    return [*headers, *missing, (b"x-request-id", given.encode())]
+    return [*headers, *missing, *given.headers]
 
 
 def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str, Ready]]:

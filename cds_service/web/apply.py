@@ -13,9 +13,11 @@ from starlette.types import Receive, Scope, Send
 from cds_service.service import Answer, Service
 from cds_service.web import negotiate, problems
 from cds_service.web.bodies import check_readable, recorded, wanted_key, whole_body
+from cds_service.web.correlation import NAMES, correlation
 from cds_service.web.operation import answer
+from cds_service.web.prefer import preferences, shown
 from cds_service.web.records import Who, nobody
-from cds_service.web.replies import Reply, request_headers, request_id
+from cds_service.web.replies import Reply, request_headers
 
 TYPE = "PlanDefinition"
 """The resource type that the operation belongs to."""
@@ -25,7 +27,7 @@ ALLOW = "POST, OPTIONS"
 
 _READ = (
     b"content-type", b"content-length", b"content-encoding", b"accept", b"accept-language",
-    b"idempotency-key", b"prefer", b"x-request-id",
+    b"idempotency-key", b"prefer", *NAMES,
 )  # fmt: skip
 
 
@@ -52,7 +54,7 @@ class Apply:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request; every failure becomes an OperationOutcome."""
         headers = request_headers(scope, _READ)
-        given = request_id(headers[b"x-request-id"])
+        given = correlation(headers)
         await answer(self._reply(scope, headers, receive), scope, send, given)
 
     async def _reply(self, scope: Scope, headers: dict[bytes, str], receive: Receive) -> Reply:
@@ -64,16 +66,18 @@ class Apply:
         check_readable(headers[b"content-type"], headers[b"content-encoding"])
         key = wanted_key(headers[b"idempotency-key"])
         body = await whole_body(receive, headers[b"content-length"], self._max_body)
-        strict = negotiate.is_strict(headers[b"prefer"])
+        wanted = preferences(headers[b"prefer"])
         made = await self._service.recommend(
             body,
-            strict=strict,
+            strict=wanted.strict,
             languages=negotiate.wanted_languages(headers[b"accept-language"]),
             origin=self._who(scope),
             note=self._note,
             key=key,
         )
-        return Reply(200, made.body, recorded(made) | _of_recommendation(made, strict=strict))
+        status, shown_body = shown(made, wanted)
+        told = recorded(made) | _of_recommendation(made) | wanted.applied()
+        return Reply(status, shown_body, told)
 
 
 def check_acceptable(accept: str, query: bytes) -> None:
@@ -86,11 +90,8 @@ def check_acceptable(accept: str, query: bytes) -> None:
         raise problems.not_acceptable()
 
 
-def _of_recommendation(answer: Answer, *, strict: bool) -> dict[str, str]:
-    headers = {
+def _of_recommendation(answer: Answer) -> dict[str, str]:
+    return {
         "content-language": ", ".join(answer.languages),
         "cds-decision-id": answer.decision_id,
     }
-    if strict:
-        headers["preference-applied"] = "handling=strict"  # RFC 7240, section 3
-    return headers

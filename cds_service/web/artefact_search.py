@@ -7,7 +7,8 @@ from urllib.parse import urlencode
 from starlette.requests import Request
 from starlette.responses import Response
 
-from cds_service.web import negotiate, problems, representation
+from cds_service.web import problems, representation
+from cds_service.web.prefer import preferences
 
 Json = dict[str, Any]
 
@@ -23,7 +24,7 @@ def search_set(request: Request, found: Mapping[str, Json]) -> Response:
     asked = [(name, value) for name, value in request.query_params.multi_items()]
     known = (*SEARCH, *representation.SHAPING)
     if any(name not in known for name, _ in asked):
-        _passed_over(negotiate.is_strict(request.headers.get("prefer", "")))
+        _passed_over(preferences(request.headers.get("prefer", "")).strict)
     used = [(name, value) for name, value in asked if name in SEARCH]
     matches = {
         name: artefact

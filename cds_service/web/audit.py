@@ -22,6 +22,7 @@ from cds_service.web import negotiate, openapi, problems
 from cds_service.web.bodies import Gone, whole_body
 from cds_service.web.conformance import check
 from cds_service.web.finding import SEARCHING, Found, find, search_set
+from cds_service.web.prefer import preferences
 from cds_service.web.records import (
     Who,
     entry_at,
@@ -68,7 +69,7 @@ class Audit:
         if request.method == "POST":
             sent += pairs(await _form(request))
         tenant = self._who(request.scope).tenant
-        strict = negotiate.is_strict(request.headers.get("prefer", ""))
+        strict = preferences(request.headers.get("prefer", "")).strict
         zone = self._service.clock().tzinfo
         return await find(self._store, search(kind, sent, tenant, zone, strict=strict), tenant)
 

@@ -14,11 +14,13 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cds_service.fhir.read_batch import Asked, Members, read_batch, read_entry
 from cds_service.fhir.write_batch import Answered, write_batch
-from cds_service.web import negotiate, problems
+from cds_service.web import problems
 from cds_service.web.apply import ALLOW, check_acceptable
 from cds_service.web.bodies import check_readable, wanted_key, whole_body
+from cds_service.web.correlation import NAMES, Correlation, correlation
 from cds_service.web.operation import answer
-from cds_service.web.replies import Reply, request_headers, request_id
+from cds_service.web.prefer import OUTCOME, preferences
+from cds_service.web.replies import Reply, correlated, request_headers
 
 PATH = "/fhir"
 """The base, to which a batch is posted."""
@@ -29,12 +31,12 @@ LONGEST_KEY = 120
 
 _READ = (
     b"content-type", b"content-length", b"content-encoding", b"accept", b"idempotency-key",
-    b"prefer", b"x-request-id",
+    b"prefer", *NAMES,
 )  # fmt: skip
 _OF_THE_BATCH = frozenset({
     b"content-type", b"content-length", b"content-encoding", b"transfer-encoding", b"accept",
     b"idempotency-key", b"if-none-match", b"if-match", b"if-modified-since",
-    b"if-unmodified-since", b"if-none-exist", b"x-request-id",
+    b"if-unmodified-since", b"if-none-exist", *NAMES,
 })  # fmt: skip
 """Headers that are the batch's own; every other one is handed to each entry."""
 _FHIR = b"application/fhir+json"
@@ -54,11 +56,11 @@ class Batch:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one batch."""
         headers = request_headers(scope, _READ)
-        given = request_id(headers[b"x-request-id"])
+        given = correlation(headers)
         await answer(self._reply(scope, headers, receive, given), scope, send, given)
 
     async def _reply(
-        self, scope: Scope, headers: dict[bytes, str], receive: Receive, given: str
+        self, scope: Scope, headers: dict[bytes, str], receive: Receive, given: Correlation
     ) -> Reply:
         if scope["method"] == "OPTIONS":
             return Reply(204, headers={"allow": ALLOW})
@@ -70,15 +72,14 @@ class Batch:
         if len(key) > LONGEST_KEY:
             raise problems.wrong_key(LONGEST_KEY)
         body = await whole_body(receive, headers[b"content-length"], self._max_body)
-        strict = negotiate.is_strict(headers[b"prefer"])
-        entries = read_batch(body, strict=strict)
+        wanted = preferences(headers[b"prefer"])
+        entries = read_batch(body, strict=wanted.strict)
         if len(entries) > self._max_entries:
             raise problems.too_many(self._max_entries)
         base = _for_each(scope, given)
-        replies = await self._all(base, entries, key, strict=strict)
-        told = {"preference-applied": "handling=strict"} if strict else {}
+        replies = await self._all(base, entries, key, strict=wanted.strict)
         answered = [_answered(each) for each in replies]
-        return Reply(200, write_batch(answered), told | _recorded(replies))
+        return Reply(200, write_batch(answered), wanted.applied() | _recorded(replies))
 
     async def _all(
         self, scope: Scope, entries: Sequence[Members], key: str, *, strict: bool
@@ -101,8 +102,7 @@ class Batch:
             asked = read_entry(entry, index, strict=strict)
             await self._app(_as_request(scope, asked, key, index), _body(asked), heard.send)
         except Exception as error:  # noqa: BLE001 - the others are answered all the same
-            given = request_headers(scope, (b"x-request-id",))[b"x-request-id"]
-            refusal = problems.reply_to(error, given)
+            refusal = problems.reply_to(error, correlated(scope))
             heard.status, heard.body = refusal.status, refusal.body
         return heard
 
@@ -123,11 +123,10 @@ class _Heard:
             self.body += message.get("body", b"")
 
 
-def _for_each(scope: Scope, given: str) -> Scope:
+def _for_each(scope: Scope, given: Correlation) -> Scope:
     """What all entries have in common: who asks, and what else the batch's headers say."""
     kept = [pair for pair in scope["headers"] if pair[0] not in _OF_THE_BATCH]
-    ours = [(b"accept", _FHIR), (b"x-request-id", given.encode())]
-    return {**scope, "headers": [*kept, *ours]}
+    return {**scope, "headers": [*kept, (b"accept", _FHIR), *given.headers]}
 
 
 def _as_request(scope: Scope, asked: Asked, key: str, index: int) -> Scope:
@@ -163,7 +162,8 @@ def _body(asked: Asked) -> Receive:
 def _answered(heard: _Heard) -> Answered:
     index, etag = heard.headers.get(b"cds-log-index"), heard.headers.get(b"etag", "")
     location = "" if index is None else f"AuditEvent/log-{index}"
-    return Answered(heard.status, heard.body, heard.status >= 400, etag, location)
+    only_told = f"return={OUTCOME}" in heard.headers.get(b"preference-applied", "")
+    return Answered(heard.status, heard.body, only_told or heard.status >= 400, etag, location)
 
 
 def _recorded(replies: Sequence[_Heard]) -> dict[str, str]:

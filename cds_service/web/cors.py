@@ -8,12 +8,13 @@ from collections.abc import Collection
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from cds_service.web.replies import Reply, request_headers, request_id
+from cds_service.web.replies import Reply, correlated, request_headers
 
-_SHOWN = "Cds-Log-Index, Cds-Log-Checkpoint, Cds-Decision-Id, X-Request-Id"
+_SHOWN = "Cds-Log-Index, Cds-Log-Checkpoint, Cds-Decision-Id, Traceparent, X-Request-Id"
 _ALLOWED = {
     "access-control-allow-methods": "GET, POST",
-    "access-control-allow-headers": "Accept-Language, Authorization, Content-Type, X-Request-Id",
+    "access-control-allow-headers": "Accept-Language, Authorization, Content-Type, Traceparent, "
+    "Tracestate, X-Request-Id",
     "access-control-max-age": "600",
 }
 
@@ -31,7 +32,7 @@ class Cors:
         if scope["type"] != "http" or not self._is_below(scope["path"]):
             await self._app(scope, receive, send)
             return
-        wanted = (b"origin", b"access-control-request-method", b"x-request-id")
+        wanted = (b"origin", b"access-control-request-method")
         headers = request_headers(scope, wanted)
         origin = headers[b"origin"]
         allowed = {"vary": "Origin"}
@@ -39,7 +40,7 @@ class Cors:
             allowed["access-control-allow-origin"] = origin
         if scope["method"] == "OPTIONS" and headers[b"access-control-request-method"]:
             asked = allowed | (_ALLOWED if origin in self._origins else {})
-            await Reply(204, headers=asked).send(send, request_id(headers[b"x-request-id"]))
+            await Reply(204, headers=asked).send(send, correlated(scope))
             return
         if origin in self._origins:
             allowed["access-control-expose-headers"] = _SHOWN

@@ -14,7 +14,17 @@ from cds_service.service import Service
 from cds_service.web.apply import APPLY, NOTE, TYPE, path
 from cds_service.web.batch import PATH as BASE
 from cds_service.web.docs_batch import batch
-from cds_service.web.openapi import CORRELATION, KEY, RECORDED, header, outcomes, ref, resource
+from cds_service.web.openapi import (
+    CORRELATION,
+    KEY,
+    RECORDED,
+    RETURN,
+    header,
+    nothing_shown,
+    outcomes,
+    ref,
+    resource,
+)
 
 DESCRIPTION = f"""
 Decision support for the sick young infant (0-59 days), FHIR R4 (4.0.1).
@@ -73,8 +83,8 @@ def operation(service: Service, code: str) -> dict[str, Any]:
         "recorded durably before it leaves.",
         "operationId": code,
         "parameters": [
-            header("Prefer", "`handling=strict` refuses elements that are not read.", {
-                "type": "string", "examples": ["handling=strict", "handling=lenient"],
+            header("Prefer", f"`handling=strict` refuses elements that are not read. {RETURN}", {
+                "type": "string", "examples": ["handling=strict", "return=minimal"],
             }),
             header("Accept-Language", f"Languages there are: {known}."),
             header("Idempotency-Key", KEY),
@@ -87,7 +97,7 @@ def operation(service: Service, code: str) -> dict[str, Any]:
                 for media in ("application/fhir+json", "application/json")
             },
         },
-        "responses": {"200": _recommendation(code), **answers},
+        "responses": {"200": _recommendation(code), "204": nothing_shown()[204], **answers},
     }  # fmt: skip
 
 

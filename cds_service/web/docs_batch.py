@@ -72,7 +72,7 @@ def batch() -> dict[str, Any]:
         "description": "FHIR R4 batch. A transaction is not offered.",
         "operationId": "batch",
         "parameters": [
-            header("Prefer", "Holds for each entry."),
+            header("Prefer", "Holds for each entry; what `return` leaves out is `resource`."),
             header("Accept-Language", "Holds for each entry."),
             header("Idempotency-Key", _KEY),
             *CORRELATION,

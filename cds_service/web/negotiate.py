@@ -76,21 +76,6 @@ def wanted_languages(accept_language: str) -> tuple[str, ...]:
     return tuple(tag for tag, _ in sorted(wished, key=lambda wish: -wish[1]))
 
 
-def is_strict(prefer: str) -> bool:
-    """Whether the caller prefers `handling=strict` (FHIR R4 search.html#lenient).
-
-    >>> is_strict("return=minimal, handling=strict"), is_strict('handling="strict"; wait=3')
-    (True, True)
-    >>> is_strict("handling=lenient"), is_strict("")
-    (False, False)
-    """
-    wishes = [wish.partition(";")[0].partition("=") for wish in prefer.split(",")]
-    handling = [
-        value.strip().strip('"').lower() for name, _, value in wishes if _name(name) == "handling"
-    ]
-    return handling[:1] == ["strict"]  # RFC 7240: the first of several counts
-
-
 def sane_request_id(given: str) -> bool:
     """Whether the caller's request id may be repeated in headers and log lines.
 

@@ -47,8 +47,25 @@ def _parameter(place: str, name: str, about: str, schema: Json | None) -> Json:
     return {"name": name, "in": place, "description": about, "schema": shape}
 
 
-CORRELATION = [header("X-Request-Id", "Repeated in the answer and in the service's own log.")]
+CORRELATION = [
+    header("X-Request-Id", "Repeated in the answer and in the service's own log."),
+    header("traceparent", "W3C Trace Context: the trace goes on in the answer and in that log."),
+    header("tracestate", "Handed back with a traceparent that is usable."),
+]
 """What says which request an answer and a line of the log belong to."""
+RETURN = (
+    "`return=minimal`: 204 without the answer; `return=OperationOutcome`: only that it was "
+    "recorded; `return=representation`: the answer, as without."
+)
+"""What `Prefer: return=` does."""
+
+
+def nothing_shown() -> dict[int | str, Json]:
+    """The Response Object of 204."""
+    about = "Recorded, and with `Prefer: return=minimal` not shown."
+    return {204: {"description": about, "headers": RECORDED}}
+
+
 KEY = (
     "16 to 128 letters, digits and `._~:+/=-` in quotation marks, a UUID is best: the same key "
     "with the same body is answered from the log. Keys never expire."

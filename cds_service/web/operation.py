@@ -7,11 +7,12 @@ from starlette.types import Scope, Send
 
 from cds_service.web import problems
 from cds_service.web.bodies import Gone
+from cds_service.web.correlation import Correlation
 from cds_service.web.replies import Reply
 
 
-async def answer(made: Awaitable[Reply], scope: Scope, send: Send, given: str) -> None:
-    """Send the reply when it is made, or say why there is none; `given` is the request's id."""
+async def answer(made: Awaitable[Reply], scope: Scope, send: Send, given: Correlation) -> None:
+    """Send the reply when it is made, or say why there is none; `given` are the request's ids."""
     try:
         reply = await made
     except Gone:

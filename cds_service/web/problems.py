@@ -26,12 +26,13 @@ from cds_service.errors import (
 )
 from cds_service.fhir.audit_event import proof_address
 from cds_service.fhir.outcome import outcome
+from cds_service.web.correlation import Correlation
 from cds_service.web.negotiate import FHIR_JSON
 
 _log = logging.getLogger("cds_service.web")
 
-REQUEST_ID = "cds_service.request_id"
-"""Where the ASGI scope holds the id that this request is known by."""
+CORRELATION = "cds_service.correlation"
+"""Where the ASGI scope holds the ids that this request is known by."""
 
 PAPER = "Do not use this service now: use the paper chart and the national protocol."
 """What a health worker is to do when the service fails."""
@@ -179,10 +180,10 @@ def stopping() -> Refused:
     return refused(503, "transient", what, remedy, {"retry-after": str(RETRY_AFTER)})
 
 
-def reply_to(error: Exception, request_id: str) -> Refused:
+def reply_to(error: Exception, given: Correlation) -> Refused:
     """The answer to any error; one that nobody foresaw is written to the log.
 
-    `request_id` is the one that the caller is given, so that the two can be brought together.
+    `given` are the ids that the caller is told, so that the two can be brought together.
     """
     if isinstance(error, Refused):
         return error
@@ -196,7 +197,8 @@ def reply_to(error: Exception, request_id: str) -> Refused:
         what = "The recommendation could not be recorded, so none is given."
         remedy = f"Try again in a few seconds. {PAPER}"
         return refused(503, "transient", what, remedy, {"retry-after": str(RETRY_AFTER)})
-    _log.error("request %s failed: %s", request_id, _where(error))
+    ids = given.request_id, given.trace_id
+    _log.error("request %s, trace %s failed: %s", *ids, _where(error))
     problem = Problem("exception", "The service failed and gives no recommendation.", PAPER)
     return Refused(500, [problem], severity="fatal")
 
@@ -218,7 +220,7 @@ def add_handlers(app: FastAPI) -> None:
 
 
 async def _of_framework(request: Request, error: Exception) -> Response:
-    refusal = reply_to(_translated(error), request.scope.get(REQUEST_ID, ""))
+    refusal = reply_to(_translated(error), request.scope.get(CORRELATION, Correlation()))
     if request.method == "OPTIONS" and refusal.status == 405:
         return Response(None, 204, {"allow": refusal.headers["allow"]})
     return Response(refusal.body, refusal.status, refusal.headers, media_type=FHIR_JSON)

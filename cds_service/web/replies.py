@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from uuid import uuid4
 
 from starlette.types import Scope, Send
 
 from cds_service.web import negotiate
+from cds_service.web.correlation import NAMES, Correlation, correlation
 
 COMMON = (
     (b"cache-control", b"no-store"),
@@ -29,12 +29,12 @@ class Reply:
     headers: Mapping[str, str] = field(default_factory=dict)
     media_type: str = negotiate.FHIR_JSON
 
-    async def send(self, send: Send, request_id: str, *, head: bool = False) -> None:
+    async def send(self, send: Send, given: Correlation, *, head: bool = False) -> None:
         """Send it; `head`: the headers only."""
         headers = [(b"content-type", self.media_type.encode())] if self.body else []
         if self.status != 204:  # RFC 9110, 8.6
             headers.append((b"content-length", str(len(self.body)).encode()))
-        headers.append((b"x-request-id", request_id.encode()))
+        headers += given.headers
         headers += COMMON
         headers += [(name.encode(), value.encode()) for name, value in self.headers.items()]
         await send({"type": "http.response.start", "status": self.status, "headers": headers})
@@ -51,6 +51,6 @@ def request_headers(scope: Scope, wanted: Iterable[bytes]) -> dict[bytes, str]:
     return found
 
 
-def request_id(given: str) -> str:
-    """The caller's own id when it is fit to be repeated, else a fresh one."""
-    return given if negotiate.sane_request_id(given) else uuid4().hex
+def correlated(scope: Scope) -> Correlation:
+    """The ids of a request."""
+    return correlation(request_headers(scope, NAMES))

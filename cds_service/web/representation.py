@@ -15,7 +15,8 @@ from starlette.responses import Response
 from starlette.types import Receive, Scope, Send
 
 from cds_service.web import negotiate, openapi, problems
-from cds_service.web.replies import COMMON, request_headers, request_id
+from cds_service.web.correlation import NAMES, correlation
+from cds_service.web.replies import COMMON, request_headers
 
 Json = dict[str, Any]
 
@@ -124,14 +125,13 @@ class Quick:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a plain GET or HEAD."""
-        sent = request_headers(scope, (b"accept", b"if-none-match", b"x-request-id"))
+        sent = request_headers(scope, (b"accept", b"if-none-match", *NAMES))
         plain = scope["method"] in ("GET", "HEAD") and not scope["query_string"]
         if not plain or not _accepts_json(sent[b"accept"]):
             await self._otherwise(scope, receive, send)
             return
         again = known(sent[b"if-none-match"], self._etag)
-        named = (b"x-request-id", request_id(sent[b"x-request-id"]).encode())
-        headers = [*(self._unchanged if again else self._headers), named]
+        headers = [*(self._unchanged if again else self._headers), *correlation(sent).headers]
         status = 304 if again else 200
         await send({"type": "http.response.start", "status": status, "headers": headers})
         body = b"" if again or scope["method"] == "HEAD" else self._body

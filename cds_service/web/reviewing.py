@@ -32,6 +32,7 @@ from cds_service.web import negotiate, openapi, problems
 from cds_service.web.audit import Audit, described, fhir
 from cds_service.web.bodies import Gone, check_readable, recorded, wanted_key, whole_body
 from cds_service.web.conformance import check
+from cds_service.web.prefer import preferences, shown
 from cds_service.web.records import Who, chosen, feedbacks, opened
 from cds_service.web.search import GUIDANCE, pairs
 from cds_service.web.search_values import index_of
@@ -89,8 +90,11 @@ class Reviewing:
 
         answer = await self._service.feedback(body, about, origin=origin, key=key)
         location = {"content-location": f"/fhir/AuditEvent/log-{answer.index}"}
-        headers = recorded(answer) | location
-        return Response(answer.body, headers=headers, media_type=negotiate.FHIR_JSON)
+        wanted = preferences(request.headers.get("prefer", ""))._replace(strict=False)
+        status, content = shown(answer, wanted)
+        headers = recorded(answer) | location | wanted.applied()
+        media = negotiate.FHIR_JSON if content else None
+        return Response(content or None, status, headers, media)
 
     async def _chosen(self, request: Request, *, limit: int) -> Sequence[tuple[Logged, Entry]]:
         tenant = self._who(request.scope).tenant
@@ -170,7 +174,9 @@ def add_routes(app: FastAPI, reviewing: Reviewing) -> None:
     said = described("Whether the bytes are the same.", "Parameters", _REFUSALS, [entry])
     app.post(f"{every}{REPLAY}", name="$replay one entry", **_with_body(said))(reviewing.replay)
     key = openapi.header("Idempotency-Key", openapi.KEY)
-    said = described("That it was recorded.", "Parameters", _REFUSALS, [which[0], key])
+    prefer = openapi.header("Prefer", openapi.RETURN)
+    said = described("That it was recorded.", "Parameters", _REFUSALS, [which[0], key, prefer])
+    said["responses"] |= openapi.nothing_shown()
     said["responses"][200]["headers"] = openapi.RECORDED
     app.post(f"{one}{FEEDBACK}", name="$feedback", **_with_body(said, FEEDBACK_PARAMETERS))(
         reviewing.feedback

@@ -164,6 +164,13 @@ def _strict(at: Deployment) -> None:
     expect("handling=strict" in found.headers.get("preference-applied", ""), "it is not confirmed")
 
 
+@MAIN.check("who prefers return=minimal gets 204, and nothing that could be taken for a plan")
+def _minimal(at: Deployment) -> None:
+    found = at.post(APPLY, infant.request(at), Prefer="return=minimal").good(204)
+    expect(not found.body, "there is a body")
+    expect(found.headers["cds-log-index"], "it does not say where it is recorded")
+
+
 @MAIN.check("English is spoken when nothing else is asked for")
 def _english(at: Deployment) -> None:
     expect(answer(at).headers["content-language"] == "en", "the language is another one")

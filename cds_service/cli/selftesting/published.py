@@ -141,6 +141,21 @@ def _unsafe_id(at: Deployment) -> None:
     expect(found and "<" not in found, "it is repeated, or there is none")
 
 
+@PUBLISHED.check("a trace (traceparent) goes on in the answer, with another parent")
+def _trace(at: Deployment) -> None:
+    trace, span = "4bf92f3577b34da6a3ce929d0e0e4736", "00f067aa0ba902b7"
+    found = at.get("/fhir/metadata", traceparent=f"00-{trace}-{span}-01").headers["traceparent"]
+    expect(trace in found, "it does not go on")
+    expect(span not in found, "the parent is the caller himself")
+
+
+@PUBLISHED.check("a trace that is malformed is not gone on with")
+def _no_trace(at: Deployment) -> None:
+    zeros = "0" * 32
+    found = at.get("/fhir/metadata", traceparent=f"00-{zeros}-00f067aa0ba902b7-01").headers
+    expect(zeros not in found["traceparent"], "it goes on")
+
+
 @PUBLISHED.check("browsers are told not to guess types")
 def _nosniff(at: Deployment) -> None:
     found = at.get("/fhir/metadata").headers.get("x-content-type-options")

@@ -299,6 +299,14 @@ def test_a_repeated_dose_that_is_vomited_too_is_not_repeated_again() -> None:
     assert "vomited-repeat" not in cautions(decision)
 
 
+@pytest.mark.parametrize(("apart", "again"), [(479, True), (480, False)])
+def test_a_dose_eight_hours_after_a_vomited_one_is_no_repeat_of_it(apart: int, again: bool) -> None:
+    # Amoxicillin is due again after 8 h at the soonest (practice): that dose may be repeated.
+    told = cautions(vomited(apart, 2, doses=(apart + 5, 5)))
+    assert ("vomited-again" in told) is again
+    assert ("vomited-repeat" in told) is not again
+
+
 def test_a_dose_that_was_repeated_already_is_not_repeated_now() -> None:
     decision = vomited(38, doses=(45, 20))
     assert "repeat-the-dose" not in {each.message.key.removeprefix("care.") for each in
@@ -840,3 +848,20 @@ def test_injections_of_at_least_ten_days_stop_where_a_condition_stops_them() -> 
     findings = [one for one in known.findings if one.code != "kidney-problem"]
     ill = replace(known, findings=(*findings, found("kidney-problem", YES)))
     assert course(made(ill).plan, "gentamicin").state == "stop"
+
+
+def test_an_illness_of_three_weeks_ago_is_no_treatment_that_goes_on() -> None:
+    earlier = (EarlierClass("clinical-severe-infection", AT - 20 * DAY, Origin("Condition/1")),)
+    plan = made(severe(earlier=earlier)).plan
+    assert {o.dose.medicine.code: (o.doses, o.first_due) for o in plan.orders} == {
+        "gentamicin": (7, AT),
+        "amoxicillin": (14, AT),
+    }
+
+
+def test_hours_after_the_first_visit_nothing_is_given_again_without_its_record() -> None:
+    # Section 3: "already given" is judged by the record; what is not recorded may have been given.
+    decision = made(follow_up(AT - timedelta(hours=5)))
+    assert decision.plan.orders == ()
+    assert cautions(decision)["no-dose-record-missing"] == "high"
+    assert decision.plan.status == "data-required"

@@ -4,12 +4,13 @@ from cds_service.case import Age, Answer, EarlierClass, Origin
 from cds_service.content.text import render
 from cds_service.engine import decide
 from cds_service.engine.computed import day_of_treatment
+from cds_service.engine.model import Decision
 from cds_service.engine.settle import settle
 from tests.changing import replace
-from tests.engine.cases import read
+from tests.engine.cases import every_case, read
 from tests.engine.test_courses import AT, DAY, dose, follow_up
 from tests.engine.test_edges import PROTOCOL, YES, case, found
-from tests.engine.test_left_out import WELL, healthy, made, severe
+from tests.engine.test_left_out import WELL, cautions, healthy, made, severe
 
 
 def care(decision: object) -> set[str]:
@@ -94,3 +95,36 @@ def test_beside_a_tablet_the_volume_of_the_liquid_is_told() -> None:
     ]
     told = [render(PROTOCOL, each) for each in (*order.dose.notes, *order.instructions)]
     assert [each for each in told if "about 7 mL of amoxicillin" in each], "\n".join(told)
+
+
+def red_umbilicus(feeding: Answer) -> Decision:
+    known = severe()
+    changed = {
+        "umbilicus-red": YES,
+        "umbilical-redness-spreading": Answer.NO,
+        "feeding-poorly": feeding,
+    }
+    kept = [one for one in known.findings if one.code not in changed]
+    return made(replace(known, findings=(*kept, *(found(*each) for each in changed.items()))))
+
+
+def test_the_course_of_a_local_infection_waits_only_while_a_severe_one_is_open() -> None:
+    # Section 3: in a severe infection its antibiotics are those of the local one too.
+    assert cautions(red_umbilicus(Answer.NOT_ASSESSED))["course-waits"] == "moderate"
+    assert red_umbilicus(YES).assessment.holds("local-bacterial-infection")
+    assert "course-waits" not in cautions(red_umbilicus(YES))
+    assert "course-waits" not in cautions(red_umbilicus(Answer.NO))
+
+
+def test_a_dose_that_waits_says_what_to_find_out() -> None:
+    (told,) = [
+        each
+        for each in every_case()
+        if each.name.endswith("zidovudine, birth weight unknown, no dose")
+    ]
+    (waits,) = [
+        each for each in decide(told.case, PROTOCOL).plan.cautions
+        if each.code == "no-dose-rule-open"
+    ]  # fmt: skip
+    assert waits.action is not None
+    assert "irth weight" in render(PROTOCOL, waits.action)

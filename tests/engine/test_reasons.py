@@ -8,7 +8,7 @@ from decimal import Decimal
 
 import pytest
 
-from cds_service.case import Answer, Case, Origin
+from cds_service.case import Age, Answer, Case, Origin
 from cds_service.content.model import FindingTest, Group, MeasureTest, Number
 from cds_service.content.text import render
 from cds_service.engine import decide
@@ -75,6 +75,12 @@ def test_what_was_not_measured_is_told_as_not_recorded() -> None:
     (told,) = reasons(test, facts(), UNKNOWN)
     assert "not recorded" in render(PROTOCOL, told.what)
     assert told.origins == ()
+
+
+def test_an_age_between_two_hours_is_told_with_both() -> None:
+    yellow = replace(case(found("jaundice", YES)), age=Age(0, 1, hours=(20, 30)))
+    told = [words for fact, words, _, _ in why(yellow, "severe-jaundice") if fact == "age"]
+    assert any("(recorded: 20 to 30)" in each for each in told), told
 
 
 def test_two_cases_that_differ_in_one_time_have_different_ids() -> None:

@@ -78,3 +78,11 @@ def test_a_table_whose_gate_is_a_further_sign_is_for_those_who_have_it(
     known = case(*(healthy().findings), found("apnoea", answer))
     held = assess(settle(known, replace(PROTOCOL, tables=tables)))
     assert bool([row for row in held.rows if row.table == "dehydration"]) is judged
+
+
+def test_a_later_value_is_told_only_where_it_differs_and_is_one() -> None:
+    warm = measured("temperature", "37.4", "Cel", EARLIER)
+    same = facts(warm, measured("temperature", "37.4", "Cel"))
+    assert same.cautions == []
+    now = [measured("temperature", value, "Cel") for value in ("37", "37.2")]
+    assert [one.code for one in facts(warm, *now).cautions] == ["values-differ"]

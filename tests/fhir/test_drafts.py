@@ -12,6 +12,7 @@ from msgspec import Raw
 
 from cds_service.case import Age, Answer, Origin
 from cds_service.content.load import load
+from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
 from cds_service.engine.check_model import Checked, DraftOrder
@@ -29,7 +30,7 @@ from cds_service.fhir.write import write
 from cds_service.fhir.write_json import exactly
 from tests.changing import replace
 from tests.engine.cases import Told, every_case, finding
-from tests.engine.test_everything_said import SEVERITIES, assert_said
+from tests.engine.test_everything_said import SEVERITIES, assert_said, in_full
 
 BASE = "http://cds-service.example/fhir"
 INFANT = {"reference": "Patient/orla-fenn"}
@@ -159,6 +160,7 @@ def said(found: Checked, decision: Decision) -> Checked:
     for each in (*found.faults, *found.cautions):
         assert each.severity in SEVERITIES, each
         assert_said(each, decision.protocol)
+    assert all(in_full(Message(f"check.short.{one.code}"), protocol()) for one in found.faults)
     return found
 
 

@@ -135,22 +135,30 @@ class Loop:
         """Which functions each test reaches and how long it takes, found in a fork."""
         kept = Path("quick.json")
         if not kept.exists():
-            kept.write_text(json.dumps({"reached": {}, "seconds": {}}), encoding="utf-8")
+            self.write(kept)
         self.read(kept)
         if self.items.keys() - self.seconds.keys():
             child = os.fork()
             if not child:
                 self.watch()
-                found = {"reached": self.reached, "seconds": self.seconds}
-                kept.write_text(json.dumps(found), encoding="utf-8")
+                self.write(kept)
                 os._exit(0)
             if os.waitpid(child, 0)[1]:
                 raise SystemExit("a test fails with nothing changed")
             self.read(kept)
 
+    def write(self, kept: Path) -> None:
+        """The tests by their place: a function is reached by thousands with long names."""
+        places = {name: place for place, name in enumerate(self.seconds)}
+        reached = {one: [places[name] for name in names] for one, names in self.reached.items()}
+        found = {"seconds": self.seconds, "reached": reached}
+        kept.write_text(json.dumps(found), encoding="utf-8")
+
     def read(self, kept: Path) -> None:
         found = json.loads(kept.read_text(encoding="utf-8"))
-        self.reached, self.seconds = found["reached"], found["seconds"]
+        names = list(found["seconds"])
+        self.seconds = found["seconds"]
+        self.reached = {one: [names[p] for p in places] for one, places in found["reached"].items()}
 
     def watch(self) -> None:
         trampoline.get_mutant_under_test = lambda: "stats"

@@ -13,6 +13,7 @@ CdsError
 ├── LogProofError         a note, checkpoint or proof of the log does not show what it claims
 │   └── LogAltered        an entry of the log is not what it was; carries its index
 ├── CardUnknown           a feedback is about a card that is not in the log (404)
+├── NotAllowed            a token was not taken, or is good for something else (401, 403)
 ├── KeyTaken              an entry with this Idempotency-Key is there already; it is answered with
 └── PayloadErased         what was asked for was erased; its proof is still there (410)
 
@@ -118,6 +119,10 @@ class CardUnknown(CdsError):
     def __init__(self, place: str) -> None:
         self.place = place
         super().__init__("the log has no such card")
+
+
+class NotAllowed(CdsError):
+    """A caller is not let through; the message is for the operator only, and holds no token."""
 
 
 class KeyTaken(CdsError):

@@ -16,6 +16,9 @@ from pydantic import Field, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from cds_service import __version__
+from cds_service.access.issuers import load_issuers
+from cds_service.access.seen import SqliteSeen
+from cds_service.access.token import Access
 from cds_service.audit import sqlite_read_only
 from cds_service.audit.keys import first_key, load_signer
 from cds_service.audit.note import Signer, VerifierKey
@@ -73,10 +76,18 @@ class Settings(BaseSettings):
     adaptation: Annotated[
         str, Field(description="the id of a national adaptation of that edition, or nothing")
     ] = ""
-    allow_remote: Annotated[
-        bool,
-        Field(description="true to listen beyond this machine, although nobody has to log in"),
-    ] = False
+    issuers_file: Annotated[
+        str, Field(description="the file that lists the issuers whose tokens are taken")
+    ] = ""
+    public_url: Annotated[
+        str,
+        Field(
+            validate_default=True,
+            pattern=r"^(https?://[^\s?#]*[^\s?#/])?$",
+            description="the address that callers know the service by, https://cds.example, "
+            "without a slash at the end",
+        ),
+    ] = ""
     host: Annotated[str, Field(description="an address to listen on")] = "127.0.0.1"
     port: Annotated[
         int, Field(ge=0, le=65535, description="a TCP port from 0 (any that is free) to 65535")
@@ -180,15 +191,22 @@ class Settings(BaseSettings):
             raise ValueError(f"there is no such {kind}; there is: {', '.join(known)}")
         return name
 
+    @field_validator("public_url")
+    @classmethod
+    def _known_by(cls, url: str, info: ValidationInfo) -> str:
+        if info.data.get("issuers_file") and not url:
+            raise ValueError(
+                "with CDS_ISSUERS_FILE it is needed: a token says for which address it is"
+            )
+        return url
+
     @field_validator("host")
     @classmethod
-    def _local_unless_allowed(cls, host: str, info: ValidationInfo) -> str:
-        # `allow_remote` is absent when it is itself wrong; then it is reported, not this.
-        if not is_loopback(host) and not info.data.get("allow_remote", True):
+    def _local_unless_secured(cls, host: str, info: ValidationInfo) -> str:
+        if not is_loopback(host) and not info.data.get("issuers_file"):
             raise ValueError(
-                "beyond this machine nothing protects the service yet: there is no "
-                "authentication. Put a gateway that authenticates before it and set "
-                "CDS_ALLOW_REMOTE=true, or listen on 127.0.0.1"
+                "beyond this machine callers must be known: list the issuers of their tokens in "
+                "a file and name it in CDS_ISSUERS_FILE, or listen on 127.0.0.1"
             )
         return host
 
@@ -245,6 +263,21 @@ class Settings(BaseSettings):
             retention_days=self.retention_days,
             others=self.others,
         )
+
+    def access(self) -> Access | None:
+        """What checks tokens, None when nobody has to log in; raises SettingsError, LogUnavailable.
+
+        Used tokens are remembered beside the log.
+        """
+        if not self.issuers_file:
+            return None
+        issuers = load_issuers(Path(self.issuers_file).expanduser())
+        if self.in_postgresql:
+            from cds_service.access.seen_postgres import PostgresSeen
+
+            return Access(issuers, self.public_url, PostgresSeen(self.database_url))
+        used = self.database.with_name(f"{self.database.name}.tokens")
+        return Access(issuers, self.public_url, SqliteSeen(used))
 
     def _store(self) -> Store:
         signer, sealer = self.signer(), load_sealer(_paths(self.payload_key_file))

@@ -2,7 +2,7 @@
 
 `entry` and `tile` are for ever, `payload` can be removed but never changed; triggers see to it,
 also against the owner of the tables. A service needs no right but SELECT and INSERT, and DELETE
-on `payload`, `trial` and `witness`.
+on `payload`, `trial`, `witness` and `used_token`.
 """
 
 from collections.abc import Sequence
@@ -115,8 +115,13 @@ _LAYOUT_2 = (
     """CREATE TRIGGER payload_with_entry AFTER INSERT ON payload
         FOR EACH ROW EXECUTE FUNCTION with_entry()""",
 )
-# The last checkpoint that was signed, see `witness`. For a moment there may be one of each replica.
-_LAYOUT_3 = ("CREATE TABLE witness (size bigint NOT NULL, note text NOT NULL)",)
+_LAYOUT_3 = (
+    # The last checkpoint that was signed, see `witness`. For a moment there may be one of each
+    # replica.
+    "CREATE TABLE witness (size bigint NOT NULL, note text NOT NULL)",
+    # Of tokens, so that each counts once on every replica: `access.seen_postgres`.
+    "CREATE TABLE used_token (mark bytea PRIMARY KEY, until bigint NOT NULL)",
+)
 MIGRATIONS: dict[int, Sequence[str]] = {2: _LAYOUT_2, 3: _LAYOUT_3}
 """What brings a database from the layout before to that of the number."""
 

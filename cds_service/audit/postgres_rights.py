@@ -12,7 +12,7 @@ RIGHTS = (
     ("SELECT, INSERT", "entry, tile"),
     ("SELECT, INSERT, DELETE", "payload"),
     ("INSERT, DELETE", "trial"),
-    ("SELECT, INSERT, DELETE", "witness"),
+    ("SELECT, INSERT, DELETE", "witness, used_token"),
     ("SELECT", "layout"),
 )
 """Nothing that changes a row, and nothing that removes one of the log but of a payload."""

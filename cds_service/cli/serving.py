@@ -16,6 +16,9 @@ from cds_service.settings import Settings
 _GRACE = 3
 """Seconds that requests in flight are given when the server is stopped."""
 
+_OPEN = "Nobody has to log in: whoever uses this machine may call and read the log."
+_SECURED = "Callers are known by the tokens of the issuers that CDS_ISSUERS_FILE lists."
+
 
 def add(commands: Any) -> None:
     """Declare the command."""
@@ -35,11 +38,13 @@ def _serve(asked: argparse.Namespace) -> int:
     logging.basicConfig(format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     with _listening(settings.host, settings.port) as listener:
         service = settings.service()
+        access = settings.access()
         app = make_app(
             service,
             max_body=settings.max_body_bytes,
             max_entries=settings.max_batch_entries,
             origins=settings.origins,
+            access=access,
         )
         # What lives as long as the process need not be looked through at every collection.
         gc.collect()
@@ -55,7 +60,8 @@ def _serve(asked: argparse.Namespace) -> int:
         host, port = listener.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
         print(f"cds-service {__version__} listens on http://{shown}:{port} (API: /docs)")
-        print(f"Protocol {service.protocol.name}, log {settings.log}. {PROPOSAL}", flush=True)
+        print(f"Protocol {service.protocol.name}, log {settings.log}. {PROPOSAL}")
+        print(_SECURED if access is not None else _OPEN, flush=True)
         # The server ends in good order at either signal and then passes on what ended it.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
         with suppress(KeyboardInterrupt):

@@ -7,9 +7,21 @@ from fastapi import FastAPI
 from fastapi_offline import FastAPIOffline
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from cds_service.access.token import Access
 from cds_service.service import Service
 from cds_service.service.erasing import retention
-from cds_service.web import audit, conformance, docs, health, hooks, log, problems, reviewing
+from cds_service.web import (
+    audit,
+    conformance,
+    docs,
+    guard,
+    health,
+    hooks,
+    log,
+    problems,
+    reviewing,
+    smart,
+)
 from cds_service.web.apply import APPLY, NOTE, Apply, path
 from cds_service.web.batch import MAX_ENTRIES, PATH, Batch
 from cds_service.web.correlation import Correlation
@@ -30,18 +42,25 @@ def make_app(
     max_entries: int = MAX_ENTRIES,
     who: Who = nobody,
     origins: Collection[str] = (),
+    access: Access | None = None,
 ) -> ASGIApp:
     """The application for one service; it closes the service's log when it shuts down.
 
-    `max_entries` are the most of one batch. `who` says of whom a request is; `origins` are those
-    whose pages may call CDS Hooks.
+    `max_entries` are the most of one batch. `access` checks tokens; without it everybody may do
+    everything, and `who` says of whom a request is. `origins` are those whose pages may call CDS
+    Hooks.
     """
+    if access is not None:
+        who = guard.who
     operations: dict[str, ASGIApp] = {
         path(service, code): Apply(service, max_body, code, who) for code in (APPLY, NOTE)
     }
-    rest, whole = _rest(service, max_body, who)
-    outer = _Outer(operations, whole, rest)
-    outer.add(Batch(outer, max_body, max_entries), PATH, f"{PATH}/")
+    rest, whole = _rest(service, max_body, who, access)
+    inner = _Outer(operations, whole, rest)
+    # Each entry of a batch needs the right to what it asks for.
+    each: ASGIApp = inner if access is None else guard.Allowed(inner)
+    inner.add(Batch(each, max_body, max_entries), PATH, f"{PATH}/")
+    outer = each if access is None else guard.Guard(each, access)
     return Cors(outer, origins, hooks.PATH) if origins else outer
 
 
@@ -103,7 +122,9 @@ def _with_common(
     return [*headers, *missing, *given.headers]
 
 
-def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str, Ready]]:
+def _rest(
+    service: Service, max_body: int, who: Who, access: Access | None
+) -> tuple[FastAPI, dict[str, Ready]]:
     """Everything but the operation; and what may be sent from memory, by its address."""
 
     @asynccontextmanager
@@ -111,6 +132,8 @@ def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str,
         async with retention(service.retention_days, service.erase_old):
             yield
         await service.store.close()
+        if access is not None:
+            access.close()
 
     app = FastAPIOffline(
         title="cds-service",
@@ -122,7 +145,7 @@ def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str,
         lifespan=lifespan,
     )
     problems.add_handlers(app)
-    whole = conformance.add_routes(app, service)
+    whole = conformance.add_routes(app, service, secured=access is not None)
     auditor = audit.Audit(service, who)
     # Before the reads: `$replay` is no id.
     reviewing.add_routes(app, reviewing.Reviewing(service, auditor, max_body, who))
@@ -131,5 +154,6 @@ def _rest(service: Service, max_body: int, who: Who) -> tuple[FastAPI, dict[str,
     hooks.add_routes(app, hooks.Hooks(service, max_body, who))
     health.add_routes(app, service)
     statics.add_routes(app)
+    smart.add_routes(app, access.issuers if access is not None else ())
     docs.describe(app, service)
     return app, whole

@@ -77,8 +77,27 @@ class Published:
         return served(self._service, self._service.others())
 
 
-def capability_statement(service: Service, table: Table) -> Json:
-    """What this server does, for `table` and the operation."""
+_SECURED = {
+    "service": [
+        {
+            "coding": [
+                {
+                    "system": "http://terminology.hl7.org/CodeSystem/restful-security-service",
+                    "code": "SMART-on-FHIR",
+                    "display": "SMART-on-FHIR",
+                }
+            ]
+        }
+    ],
+    "description": "A bearer token of a listed issuer, signed with RS384 or ES384: SMART Backend "
+    "Services, or one that the client signs for the call. Health, metadata and the published "
+    "artefacts are open.",
+}
+_LOCAL = {"description": "None: the service serves the machine that it runs on, and no other."}
+
+
+def capability_statement(service: Service, table: Table, *, secured: bool = False) -> Json:
+    """What this server does, for `table` and the operation; `secured`: callers need tokens."""
     return {
         "resourceType": "CapabilityStatement",
         "status": "draft",
@@ -95,6 +114,7 @@ def capability_statement(service: Service, table: Table) -> Json:
         "rest": [
             {
                 "mode": "server",
+                "security": _SECURED if secured else _LOCAL,
                 "resource": _resources(table),
                 "interaction": [{"code": "batch", "documentation": _BATCH}],
             }
@@ -139,13 +159,13 @@ def _searched(codes: Iterable[str], parameters: Iterable[tuple[str, str]]) -> Js
     }
 
 
-def add_routes(app: FastAPI, service: Service) -> dict[str, Ready]:
+def add_routes(app: FastAPI, service: Service, *, secured: bool = False) -> dict[str, Ready]:
     """Add `/fhir/metadata`, and `/fhir/{type}` and `/fhir/{type}/{id}` for what is served.
 
     What is at each address when nothing more is asked is returned: it can be sent from memory.
     """
     published = Published(service)
-    statement = capability_statement(service, published.in_use)
+    statement = capability_statement(service, published.in_use, secured=secured)
     whole = {"/fhir/metadata": representation.ready(statement)}
 
     @app.get(

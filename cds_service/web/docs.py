@@ -32,8 +32,8 @@ Decision support for the sick young infant (0-59 days), FHIR R4 (4.0.1).
 Every answer is a **proposal for a licensed health worker** and defers to the national protocol.
 What was not assessed is never taken as absent: the answer says what is missing.
 
-The main call is `POST /fhir/{TYPE}/{{id}}/$apply`. There is no authentication yet: keep the
-service on the machine, or behind a gateway that authenticates.
+The main call is `POST /fhir/{TYPE}/{{id}}/$apply`. Unless the service serves its own machine only,
+each call needs a token: `GET /.well-known/smart-configuration` says where to get one.
 """
 
 _WHEN = r"^\d{4}(-\d\d(-\d\d(T\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d))?)?)?$"

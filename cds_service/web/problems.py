@@ -173,6 +173,26 @@ def wrong_key(longest: int = 128) -> Refused:
     return refused(400, "value", "The Idempotency-Key is not usable.", remedy)
 
 
+def who_are_you() -> Refused:
+    """401: no token, or none that is taken. It is not said why (CDS Hooks, SMART)."""
+    remedy = "Send a token of a listed issuer; the operator of the service can see why it was not."
+    headers = {"www-authenticate": "Bearer"}
+    return refused(401, "login", "The caller is not known.", remedy, headers)
+
+
+def not_yours() -> Refused:
+    """403: the token is good, but not for this."""
+    remedy = "Ask the operator of the service for the right to do this."
+    return refused(403, "forbidden", "The caller may not do this.", remedy)
+
+
+def not_now() -> Refused:
+    """503: whether the caller may do this cannot be known now."""
+    remedy = f"Try again in a few seconds. {PAPER}"
+    wait = {"retry-after": str(RETRY_AFTER)}
+    return refused(503, "transient", "Callers cannot be checked now.", remedy, wait)
+
+
 def stopping() -> Refused:
     """503: the service is being stopped, and this request was not finished in time."""
     what = "The service is being stopped and gives no recommendation."

@@ -1,0 +1,103 @@
+"""Lets through who may call, before anything of a request is read.
+
+RFC 6750 (Bearer). To the caller a refusal says nothing about why; the operator's log does, with
+the id of the request and without the token.
+"""
+
+import asyncio
+import logging
+
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from cds_service.access.roles import Caller, Role
+from cds_service.access.token import Access
+from cds_service.audit.record import Origin
+from cds_service.errors import LogUnavailable, NotAllowed
+from cds_service.web import problems
+from cds_service.web.replies import Reply, correlated, request_headers
+from cds_service.web.rules import needed
+
+_log = logging.getLogger("cds_service.access")
+
+CALLER = "cds_service.caller"
+"""Where the ASGI scope holds the Caller."""
+_BEARER = "bearer "
+
+
+class Guard:
+    """The application behind a check of tokens; what each bearer may do is checked by Allowed."""
+
+    def __init__(self, app: ASGIApp, access: Access) -> None:
+        self._app = app
+        self._access = access
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on with its caller, or refuse it."""
+        if not _is_guarded(scope):
+            await self._app(scope, receive, send)
+            return
+        try:
+            caller = await self._caller(scope)
+        except problems.Refused as refusal:
+            await _refuse(refusal, scope, send)
+            return
+        await self._app({**scope, CALLER: caller}, receive, send)
+
+    async def _caller(self, scope: Scope) -> Caller:
+        authorization = request_headers(scope, (b"authorization",))[b"authorization"]
+        if authorization[: len(_BEARER)].lower() != _BEARER:
+            raise problems.who_are_you()
+        token = authorization[len(_BEARER) :].strip()
+        try:
+            return await asyncio.to_thread(self._access.caller, token, scope["path"])
+        except NotAllowed as error:
+            raise problems.who_are_you() from error
+        except LogUnavailable as error:
+            raise problems.not_now() from error
+
+
+class Allowed:
+    """The application for callers that are known: each may only do what his roles are for."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass a request on when its caller may make it."""
+        if _is_guarded(scope):
+            needs = needed(scope["method"], scope["path"])
+            caller: Caller | None = scope.get(CALLER)
+            if caller is None:
+                await _refuse(problems.who_are_you(), scope, send)
+                return
+            if caller.roles.isdisjoint(needs):
+                refusal = problems.not_yours()
+                refusal.__cause__ = NotAllowed(_why(caller, needs))
+                await _refuse(refusal, scope, send)
+                return
+        await self._app(scope, receive, send)
+
+
+def _is_guarded(scope: Scope) -> bool:
+    if scope["type"] != "http" or scope["method"] == "OPTIONS":
+        return False
+    return bool(needed(scope["method"], scope["path"]))
+
+
+async def _refuse(refusal: problems.Refused, scope: Scope, send: Send) -> None:
+    given = correlated(scope)
+    why = refusal.__cause__ or "no token"
+    _log.warning("request %s, trace %s refused: %s", given.request_id, given.trace_id, why)
+    reply = Reply(refusal.status, refusal.body, refusal.headers)
+    await reply.send(send, given, head=scope["method"] == "HEAD")
+
+
+def _why(caller: Caller, needs: frozenset[Role]) -> str:
+    client = f"{caller.origin.tenant}/{caller.origin.caller}"
+    return f"{client} has not one of the roles {', '.join(sorted(needs))}"
+
+
+def who(scope: Scope) -> Origin:
+    """Of whom a request is that came through a Guard; see `records.Who`."""
+    caller: Caller | None = scope.get(CALLER)
+    return Origin() if caller is None else caller.origin

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from ipaddress import ip_address
 from pathlib import Path
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -99,6 +99,26 @@ class Settings(BaseSettings):
     max_batch_entries: Annotated[
         int, Field(ge=1, le=10_000, description="a number of entries, 1 to 10000 (largest batch)")
     ] = 100
+
+    max_concurrent: Annotated[
+        int, Field(ge=1, description="a number of requests, at least 1 (worked on at once)")
+    ] = 64
+    max_waiting: Annotated[
+        int, Field(ge=0, description="a number of requests (waiting for a place)")
+    ] = 512
+    body_seconds: Annotated[
+        float, Field(gt=0, description="a number of seconds (for a whole request to arrive)")
+    ] = 20
+    rate_limit: Annotated[
+        str,
+        Field(
+            pattern=r"^([1-9][0-9]{0,8}/(second|minute|hour|day))?$",
+            description="how often one caller may ask, such as 600/minute, or nothing",
+        ),
+    ] = ""
+    output: Annotated[
+        Literal["text", "json"], Field(description="text or json (lines on standard error)")
+    ] = "text"
 
     cors_origins: Annotated[
         str,

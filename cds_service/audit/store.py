@@ -137,6 +137,9 @@ class Store(Log, Protocol):
     Every call raises LogUnavailable when the log cannot be written or read.
     """
 
+    commits: int
+    """Durable commits made so far by this process (each may hold many entries)."""
+
     async def append(self, entry: Entry) -> Receipt:
         """Record the entry durably, then return; only then may the answer leave.
 

@@ -22,6 +22,7 @@ from cds_service.cli import (
     replaying,
     selftest,
     serving,
+    showing,
     verifying,
 )
 from cds_service.cli.arguments import PROPOSAL, in_words, refuse
@@ -30,6 +31,7 @@ from cds_service.errors import CdsError, ContentError, Problem, RequestError, Se
 _GROUPS = (
     serving,
     recommending,
+    showing,
     preparing,
     content,
     replaying,

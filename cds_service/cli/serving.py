@@ -2,7 +2,6 @@
 
 import argparse
 import gc
-import logging
 import signal
 import socket
 from contextlib import suppress
@@ -10,6 +9,7 @@ from typing import Any
 
 from cds_service import __version__
 from cds_service.cli.arguments import PROPOSAL, command
+from cds_service.cli.output import write_lines
 from cds_service.errors import CdsError
 from cds_service.settings import Settings
 
@@ -32,10 +32,12 @@ def add(commands: Any) -> None:
 def _serve(asked: argparse.Namespace) -> int:
     import uvicorn
 
+    from cds_service.cli.patient import protocol
     from cds_service.web.app import make_app
+    from cds_service.web.crowd import Bounds
 
     settings = Settings.read(host=asked.host, port=asked.port)
-    logging.basicConfig(format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    write_lines(settings.output)
     with _listening(settings.host, settings.port) as listener:
         service = settings.service()
         access = settings.access()
@@ -45,14 +47,21 @@ def _serve(asked: argparse.Namespace) -> int:
             max_entries=settings.max_batch_entries,
             origins=settings.origins,
             access=access,
+            bounds=Bounds(
+                settings.max_concurrent,
+                settings.max_waiting,
+                settings.body_seconds,
+                settings.rate_limit,
+            ),
         )
         # What lives as long as the process need not be looked through at every collection.
         gc.collect()
         gc.freeze()
         config = uvicorn.Config(
             app,
+            http=protocol(settings.body_seconds),
             access_log=False,
-            log_level="warning",
+            log_config=None,
             server_header=False,
             lifespan="on",
             timeout_graceful_shutdown=_GRACE,

@@ -18,6 +18,7 @@ from cds_service.web import (
     health,
     hooks,
     log,
+    measured,
     problems,
     reviewing,
     smart,
@@ -26,6 +27,9 @@ from cds_service.web.apply import APPLY, NOTE, Apply, path
 from cds_service.web.batch import MAX_ENTRIES, PATH, Batch
 from cds_service.web.correlation import Correlation
 from cds_service.web.cors import Cors
+from cds_service.web.crowd import Bounds, Crowd
+from cds_service.web.measured import Measured, Measures
+from cds_service.web.rate import Rate
 from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, correlated
 from cds_service.web.representation import Quick, Ready
@@ -43,24 +47,29 @@ def make_app(
     who: Who = nobody,
     origins: Collection[str] = (),
     access: Access | None = None,
+    bounds: Bounds = Bounds(),  # noqa: B008 - frozen
 ) -> ASGIApp:
     """The application for one service; it closes the service's log when it shuts down.
 
     `max_entries` are the most of one batch. `access` checks tokens; without it everybody may do
     everything, and `who` says of whom a request is. `origins` are those whose pages may call CDS
-    Hooks.
+    Hooks, `bounds` what is taken on at once.
     """
     if access is not None:
         who = guard.who
     operations: dict[str, ASGIApp] = {
         path(service, code): Apply(service, max_body, code, who) for code in (APPLY, NOTE)
     }
-    rest, whole = _rest(service, max_body, who, access)
+    measures = Measures(service)
+    rest, whole = _rest(service, max_body, who, access, measures)
     inner = _Outer(operations, whole, rest)
     # Each entry of a batch needs the right to what it asks for.
     each: ASGIApp = inner if access is None else guard.Allowed(inner)
     inner.add(Batch(each, max_body, max_entries), PATH, f"{PATH}/")
-    outer = each if access is None else guard.Guard(each, access)
+    outer = Rate(each, bounds.rate) if bounds.rate else each
+    if access is not None:
+        outer = guard.Guard(outer, access)
+    outer = Measured(Crowd(outer, bounds), measures)
     return Cors(outer, origins, hooks.PATH) if origins else outer
 
 
@@ -123,7 +132,7 @@ def _with_common(
 
 
 def _rest(
-    service: Service, max_body: int, who: Who, access: Access | None
+    service: Service, max_body: int, who: Who, access: Access | None, measures: Measures
 ) -> tuple[FastAPI, dict[str, Ready]]:
     """Everything but the operation; and what may be sent from memory, by its address."""
 
@@ -153,6 +162,7 @@ def _rest(
     log.add_routes(app, service, who)
     hooks.add_routes(app, hooks.Hooks(service, max_body, who))
     health.add_routes(app, service)
+    measured.add_routes(app, measures)
     statics.add_routes(app)
     smart.add_routes(app, access.issuers if access is not None else ())
     docs.describe(app, service)

@@ -193,6 +193,27 @@ def not_now() -> Refused:
     return refused(503, "transient", "Callers cannot be checked now.", remedy, wait)
 
 
+def too_many_at_once() -> Refused:
+    """503: all places are taken, and the queue is full."""
+    remedy = f"Try again in a second. {PAPER}"
+    what = "The service is too busy and gives no recommendation now."
+    return refused(503, "throttled", what, remedy, {"retry-after": "1"})
+
+
+def too_often(wait: int) -> Refused:
+    """429: this caller asks more often than the operator allows; `wait` in seconds."""
+    remedy = f"Try again in {wait} seconds."
+    what = "This caller asks too often."
+    return refused(429, "throttled", what, remedy, {"retry-after": str(wait)})
+
+
+def too_slow() -> Refused:
+    """408: the body did not come in time."""
+    remedy = "Send the whole request at once, and try again."
+    what = "The request did not arrive in time."
+    return refused(408, "timeout", what, remedy, {"connection": "close"})
+
+
 def stopping() -> Refused:
     """503: the service is being stopped, and this request was not finished in time."""
     what = "The service is being stopped and gives no recommendation."

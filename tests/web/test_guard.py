@@ -12,7 +12,6 @@ import pytest
 from cds_service.access.roles import Role
 from cds_service.errors import LogUnavailable
 from cds_service.service import Service
-from cds_service.web import guard
 from cds_service.web.app import make_app
 from cds_service.web.rules import ANYONE, OPEN, needed
 from tests.access.hostile import hostile
@@ -118,6 +117,8 @@ def test_a_refused_request_leaves_nothing_in_the_log(call: Call, service: Servic
         (["audit"], "GET", "/log/checkpoint", 200),
         (["administer"], "GET", "/log/checkpoint", 403),
         ([], "GET", "/log/checkpoint", 403),
+        (["administer"], "GET", "/metrics", 200),
+        (["call", "audit"], "GET", "/metrics", 403),
         (["call"], "GET", "/nothing/here", 404),
         ([], "GET", "/nothing/here", 403),
     ],
@@ -141,7 +142,6 @@ def test_what_is_open_needs_no_token(call: Call, path: str) -> None:
 def test_no_address_is_open_but_those_that_are_meant_to_be(service: Service) -> None:
     """Every route of the application: whoever adds one must say here that it is open."""
     app = make_app(service, access=access())
-    assert isinstance(app, guard.Guard)
     document = call_app(app, "GET", "/openapi.json").json()
     opened = {
         f"{method.upper()} {path}"

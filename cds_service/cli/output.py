@@ -1,0 +1,36 @@
+"""What the service writes to standard error: lines for people, or JSON for a collector."""
+
+import logging
+import sys
+
+import structlog
+from structlog.typing import Processor
+
+_TEXT = "%(asctime)s %(levelname)s %(name)s: %(message)s"
+
+
+def write_lines(form: str) -> None:
+    """Set up the one handler of the process; `form` is "text" or "json".
+
+    Warnings and worse only. No line names an infant: whoever logs sees to that.
+    """
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(_json() if form == "json" else logging.Formatter(_TEXT))
+    logging.basicConfig(level=logging.WARNING, handlers=[handler], force=True)
+
+
+def _json() -> logging.Formatter:
+    # The values of a fault's variables are never written: they are what a caller sent.
+    faults = structlog.tracebacks.ExceptionDictTransformer(show_locals=False)
+    first: list[Processor] = [
+        structlog.stdlib.add_log_level,
+        structlog.stdlib.add_logger_name,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.ExceptionRenderer(faults),
+    ]
+    last: list[Processor] = [
+        structlog.stdlib.ProcessorFormatter.remove_processors_meta,
+        structlog.processors.EventRenamer("message"),
+        structlog.processors.JSONRenderer(sort_keys=True),
+    ]
+    return structlog.stdlib.ProcessorFormatter(foreign_pre_chain=first, processors=last)

@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 
 from cds_service import __version__
 from cds_service.cli import (
+    backing_up,
     content,
     exporting,
     keeping,
@@ -37,6 +38,7 @@ _GROUPS = (
     replaying,
     verifying,
     exporting,
+    backing_up,
     keeping,
     selftest,
 )

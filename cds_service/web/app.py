@@ -34,6 +34,7 @@ from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, correlated
 from cds_service.web.representation import Quick, Ready
 from cds_service.web.site import statics
+from cds_service.web.site.trying import routes as trying
 
 MAX_BODY = 1024 * 1024
 """Largest request in bytes unless the settings say otherwise."""
@@ -165,5 +166,6 @@ def _rest(
     measured.add_routes(app, measures)
     statics.add_routes(app)
     smart.add_routes(app, access.issuers if access is not None else ())
+    trying.add_routes(app, service, who)
     docs.describe(app, service)
     return app, whole

@@ -114,7 +114,7 @@ def test_what_is_not_claimed_is_not_allowed(call: Call, method: str, path: str) 
 @pytest.mark.parametrize(
     ("method", "path"),
     [
-        ("GET", "/"),
+        ("GET", "/try"),
         ("GET", "/fhir/Bundle"),
         ("GET", "/fhir/metadata/"),
         ("GET", "/fhir/Patient"),

@@ -1,0 +1,98 @@
+"""`/`: the page for integrators. GET shows it empty, POST asks the service and shows the answer."""
+
+from functools import partial
+from typing import Any
+
+from fastapi import FastAPI
+from starlette.requests import Request
+from starlette.responses import Response
+
+from cds_service.engine.phrase import unit_name
+from cds_service.service import Service
+from cds_service.web import problems
+from cds_service.web.apply import path
+from cds_service.web.bodies import Gone
+from cds_service.web.correlation import Correlation
+from cds_service.web.records import Who
+from cds_service.web.site.render import is_part, page
+from cds_service.web.site.trying.asking import ASK, BASE, EXAMPLE, Asking
+from cds_service.web.site.trying.calendar import said
+from cds_service.web.site.trying.checked import names
+from cds_service.web.site.trying.examples import examples
+from cds_service.web.site.trying.kept import ENTRY, FILES, PART, Kept
+from cds_service.web.site.trying.posted import read_posted
+from cds_service.web.site.trying.questions import SITES, STOCK, form_of
+from cds_service.web.site.trying.shown import View, refusal_of
+from cds_service.web.site.words import english, own_name
+
+DOWNLOAD = "/try/download"
+"""Where request and response of an entry of this page can be had as files."""
+
+
+def add_routes(app: FastAPI, service: Service, who: Who) -> None:
+    """Serve the page."""
+    made = _Page(service, who)
+
+    @app.get("/", include_in_schema=False)
+    def empty(request: Request) -> Response:
+        return made.shown(request, View())
+
+    @app.post("/", include_in_schema=False)
+    async def ask(request: Request) -> Response:
+        return await made.asked(request)
+
+    @app.post(DOWNLOAD, include_in_schema=False)
+    async def download(request: Request) -> Response:
+        posted = await read_posted(request, (ENTRY, PART), ())
+        tenant = who(request.scope).tenant
+        return await made.kept.download(posted.one, tenant)
+
+
+class _Page:
+    def __init__(self, service: Service, who: Who) -> None:
+        self._service = service
+        self._who = who
+        self._form = form_of(service.protocol, service.base)
+        self._names = names(self._form) | {ASK, BASE, EXAMPLE}
+        self._texts = self._form.texts()
+        self._languages = [(tag, own_name(tag)) for tag, _ in self._form.languages]
+        self.kept = Kept(service)
+
+    async def asked(self, request: Request) -> Response:
+        asking = Asking(self._service, self.kept, self._form, english())
+        try:
+            posted = await read_posted(request, self._names, (STOCK,))
+            view, status = await asking.asked(posted, self._who(request.scope))
+        except Gone:
+            raise problems.not_found() from None
+        except Exception as error:  # noqa: BLE001 - whatever it was: no recommendation
+            refused = problems.reply_to(
+                error, request.scope.get(problems.CORRELATION, Correlation())
+            )
+            view, status = View(refusal=refusal_of(refused, {})), refused.status
+        return self.shown(request, view, status)
+
+    def shown(self, request: Request, view: View, status: int = 200) -> Response:
+        """The page, or the part of it that htmx exchanges."""
+        template = "try/work.html" if is_part(request) else "try/page.html"
+        return page(template, status, **self._shown(request, view))
+
+    def _shown(self, request: Request, view: View) -> dict[str, Any]:
+        say = english()
+        return {
+            "view": view,
+            "form": self._form,
+            "texts": self._texts,
+            "sites": SITES,
+            "unit": unit_name,
+            "languages": self._languages,
+            "day": partial(said, language=say.language),
+            "examples": examples().values(),
+            "say": say,
+            "here": "/",
+            "download": DOWNLOAD,
+            "files": FILES,
+            "apply": str(request.base_url).rstrip("/") + path(self._service),
+            "protocol": self._service.protocol.name,
+            "sources": self._service.protocol.sources,
+        }

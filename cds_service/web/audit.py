@@ -19,6 +19,7 @@ from cds_service.fhir.codes import own_system
 from cds_service.fhir.write_json import Json
 from cds_service.service import Service
 from cds_service.web import negotiate, openapi, problems
+from cds_service.web.addresses import ID
 from cds_service.web.bodies import Gone, whole_body
 from cds_service.web.conformance import check
 from cds_service.web.finding import SEARCHING, Found, find, search_set
@@ -38,8 +39,8 @@ from cds_service.web.search_values import STATUSES, event_index, index_of
 FORM = "application/x-www-form-urlencoded"
 MOST_FORM = 64 * 1024
 """Bytes of a search by POST."""
-_ID = openapi.in_path("id", "Id of the resource.")
-_VERSION = openapi.in_path("version", "Index of the entry in the log.")
+_ID = openapi.in_path("id", "Id of the resource.", openapi.ID)
+_VERSION = openapi.in_path("version", "Index of the entry in the log.", openapi.INDEX)
 _DOWN = {503: "The log cannot be read now."}
 _GONE = {410: "The request and the answer were erased; Link says where the proof is."}
 _NOT_FOUND = {404: "There is no such entry."}
@@ -165,9 +166,9 @@ def add_routes(app: FastAPI, audit: Audit) -> None:
 def _add_reads(app: FastAPI, audit: Audit) -> None:
     refusals = _NOT_FOUND | _NOT_JSON | _DOWN
     said = described("The event.", AUDIT_EVENT, refusals, [_ID])
-    app.get(f"/fhir/{AUDIT_EVENT}/{{id}}", name=f"read {AUDIT_EVENT}", **said)(audit.event)
+    app.get(f"/fhir/{AUDIT_EVENT}/{ID}", name=f"read {AUDIT_EVENT}", **said)(audit.event)
     said = described("As it was recorded last.", GUIDANCE, refusals, [_ID])
-    app.get(f"/fhir/{GUIDANCE}/{{id}}", name=f"read {GUIDANCE}", **said)(audit.guidance)
+    app.get(f"/fhir/{GUIDANCE}/{ID}", name=f"read {GUIDANCE}", **said)(audit.guidance)
     said = described("As this entry has it.", GUIDANCE, refusals | _GONE, [_ID, _VERSION])
     address = f"/fhir/{GUIDANCE}/{{id}}/_history/{{version}}"
     app.get(address, name=f"read one {GUIDANCE}", **said)(audit.guidance)

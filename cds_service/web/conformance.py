@@ -25,7 +25,7 @@ Json = dict[str, Any]
 Table = Mapping[str, Mapping[str, Json]]
 """Resource type -> id -> the artefact."""
 
-_ID = openapi.in_path("id", "Id of the artefact.")
+_ID = openapi.in_path("id", "Id of the artefact.", openapi.ID)
 _QUERY = [
     openapi.query("_id", "Only the artefact of this id; several with commas."),
     openapi.query("url", "Only those of this canonical address; several with commas."),

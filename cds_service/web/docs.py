@@ -14,8 +14,10 @@ from cds_service.service import Service
 from cds_service.web.apply import APPLY, NOTE, TYPE, path
 from cds_service.web.batch import PATH as BASE
 from cds_service.web.docs_batch import batch
+from cds_service.web.docs_example import infant
 from cds_service.web.openapi import (
     CORRELATION,
+    ID,
     KEY,
     RECORDED,
     RETURN,
@@ -59,7 +61,7 @@ def describe(app: FastAPI, service: Service) -> None:
         document = made_by_framework()
         document["paths"] |= {
             path(service, code): {"post": operation(service, code)} for code in (APPLY, NOTE)
-        } | {BASE: {"post": batch()}}
+        } | {BASE: {"post": batch(service)}}
         document.setdefault("components", {}).setdefault("schemas", {}).update(schemas())
         return document
 
@@ -93,7 +95,10 @@ def operation(service: Service, code: str) -> dict[str, Any]:
         "requestBody": {
             "required": True,
             "content": {
-                media: {"schema": {"oneOf": [ref("Parameters"), ref("Bundle")]}}
+                media: {
+                    "schema": {"oneOf": [ref("Parameters"), ref("Bundle")]},
+                    "examples": {"infant": {"value": infant(service.base)}},
+                }
                 for media in ("application/fhir+json", "application/json")
             },
         },
@@ -113,6 +118,12 @@ def schemas() -> dict[str, Any]:
     resource = found["Entry"]["properties"]["resource"]
     other = {"type": "object", "description": "A resource of any other type is ignored."}
     found["Entry"]["properties"]["resource"] = {"anyOf": [*resource["anyOf"], other]}
+    for schema in found.values():
+        if "id" in schema["properties"]:
+            schema["properties"]["id"] = ID
+    found["Entry"]["properties"]["fullUrl"] |= {
+        "pattern": "^[a-z]+:", "description": "An absolute address without a version (bdl-8).",
+    }  # fmt: skip
     quantity = found["Quantity"]["properties"]
     quantity["value"] = {"type": "number"}
     del quantity["#"]  # the reader's own

@@ -2,7 +2,10 @@
 
 from typing import Any
 
-from cds_service.web.batch import LONGEST_KEY
+from cds_service.service import Service
+from cds_service.web.apply import path
+from cds_service.web.batch import LONGEST_KEY, PATH
+from cds_service.web.docs_example import infant
 from cds_service.web.openapi import CORRELATION, FHIR, RECORDED, Json, header, outcomes, resource
 
 _STATUSES = {
@@ -61,8 +64,13 @@ _ANSWER: Json = {
 }
 
 
-def batch() -> dict[str, Any]:
+def batch(service: Service) -> dict[str, Any]:
     """The Operation Object of the batch interaction."""
+    url = path(service).removeprefix(f"{PATH}/")
+    plan = {"request": {"method": "POST", "url": url}, "resource": infant(service.base)}
+    read = {"request": {"method": "GET", "url": "CodeSystem/finding"}}
+    example = {"resourceType": "Bundle", "type": "batch", "entry": [plan, read]}
+    asked = {"schema": _BATCH, "examples": {"plan-and-read": {"value": example}}}
     answers = {str(status): answer for status, answer in outcomes(_STATUSES).items()}
     good = resource("Whatever became of each entry: `response.status` says it.", _ANSWER)
     told = {name: RECORDED[name] for name in ("Cds-Log-Checkpoint", "Idempotency-Replayed")}
@@ -79,7 +87,7 @@ def batch() -> dict[str, Any]:
         ],
         "requestBody": {
             "required": True,
-            "content": {media: {"schema": _BATCH} for media in (FHIR, "application/json")},
+            "content": dict.fromkeys((FHIR, "application/json"), asked),
         },
         "responses": {"200": good | {"headers": told}, **answers},
     }

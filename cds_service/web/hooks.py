@@ -180,6 +180,7 @@ _CARDS = {
     "required": ["cards"],
 }
 _TEXT = {"type": "string", "minLength": 1}
+_SUGGESTION = {"type": "object", "properties": {"id": _TEXT}, "required": ["id"]}
 _FEEDBACK = {
     "type": "object",
     "properties": {
@@ -189,13 +190,15 @@ _FEEDBACK = {
             "items": {
                 "type": "object",
                 "properties": {
-                    "card": _TEXT,
+                    "card": {"type": "string", "format": "uuid"},
                     "outcome": {"enum": ["accepted", "overridden"]},
                     "outcomeTimestamp": {"type": "string", "format": "date-time"},
-                    "acceptedSuggestions": {"type": "array", "items": {"type": "object"}},
+                    "acceptedSuggestions": {"type": "array", "minItems": 1, "items": _SUGGESTION},
                     "overrideReason": {"type": "object"},
                 },
                 "required": ["card", "outcome", "outcomeTimestamp"],
+                "if": {"properties": {"outcome": {"const": "accepted"}}},
+                "then": {"required": ["acceptedSuggestions"]},
             },
         }
     },

@@ -29,11 +29,11 @@ _NUMBER = {400: "A number is not one."}
 _BEYOND = {404: "The log is not that long."}
 _GONE = {410: "The request and the answer were erased."}
 _DOWN = {503: "The log cannot be read now."}
-_INDEX = openapi.in_path("index", "Position in the log, from 0.", {"type": "integer"})
+_INDEX = openapi.in_path("index", "Position in the log, from 0.", openapi.INDEX)
 
 
 def _size(name: str, about: str) -> openapi.Json:
-    return openapi.query(name, about, {"type": "integer"})
+    return openapi.query(name, about, openapi.INDEX)
 
 
 def add_routes(app: FastAPI, service: Service, who: Who) -> None:
@@ -158,7 +158,8 @@ def _said(
     media: str = "text/plain",
 ) -> dict[str, Any]:
     """What a route says of itself in OpenAPI."""
-    answer = {"description": about, "content": {media: {"schema": {"type": "string"}}}}
+    kind = "object" if media == JSON else "string"
+    answer = {"description": about, "content": {media: {"schema": {"type": kind}}}}
     return {
         "tags": ["log"],
         "response_class": Response,

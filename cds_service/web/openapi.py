@@ -12,6 +12,12 @@ FHIR = "application/fhir+json"
 """Media type of resources, as OpenAPI lists it."""
 
 
+ID: Json = {"type": "string", "pattern": r"^[A-Za-z0-9.\-]{1,64}$"}
+"""Schema of a FHIR id."""
+INDEX: Json = {"type": "integer", "minimum": 0, "maximum": 2**63 - 1}
+"""Schema of a place in the log."""
+
+
 def ref(name: str) -> dict[str, str]:
     """A Reference Object to a schema of this document."""
     return {"$ref": f"#/components/schemas/{name}"}

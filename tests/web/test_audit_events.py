@@ -430,7 +430,7 @@ def test_a_search_by_post_is_a_form(call: Call) -> None:
     assert call("POST", address, content=b"{}", headers=JSON).status_code == 415
     large = b"patient=" + b"a" * 70_000
     assert call("POST", address, content=large, headers=FORM).status_code == 413
-    assert call("GET", address).status_code == 404
+    assert call("GET", address).status_code == 405
     assert valid(call("POST", address, content=b"", headers=FORM))["total"] == 0
 
 

@@ -450,9 +450,16 @@ def test_no_such_version(call: Call, decision: str, version: str) -> None:
     assert call("GET", f"{GUIDANCE}/{OTHER}/_history/0").status_code == 404
 
 
-@pytest.mark.parametrize("name", ["$replay", "$feedback", "' OR 1=1 --", "log-0", OTHER, "%00"])
+@pytest.mark.parametrize("name", ["$feedback", "' OR 1=1 --", "log-0", OTHER, "%00"])
 def test_no_such_decision(call: Call, decision: str, name: str) -> None:
     assert call("GET", f"{GUIDANCE}/{name}").status_code == 404
+
+
+@pytest.mark.parametrize("name", ["$replay", "_search"])
+def test_what_is_there_for_post_only_is_not_taken_for_an_id(call: Call, name: str) -> None:
+    answer = call("GET", f"{GUIDANCE}/{name}")
+
+    assert (answer.status_code, answer.headers["allow"]) == (405, "OPTIONS, POST")
 
 
 def test_the_definitions_are_those_of_what_is_served(call: Call, decision: str) -> None:

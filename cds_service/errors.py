@@ -15,6 +15,7 @@ CdsError
 ├── CardUnknown           a feedback is about a card that is not in the log (404)
 ├── NotAllowed            a token was not taken, or is good for something else (401, 403)
 ├── KeyTaken              an entry with this Idempotency-Key is there already; it is answered with
+├── FedBack               an entry is not erased yet: feedback about it has to go first
 └── PayloadErased         what was asked for was erased; its proof is still there (410)
 
 NotAssessedError (a TypeError) and quantity.QuantityError (a ValueError) are programming guards:
@@ -131,6 +132,14 @@ class KeyTaken(CdsError):
     def __init__(self, index: int) -> None:
         self.index = index
         super().__init__("the key belongs to an entry that is in the log already")
+
+
+class FedBack(CdsError):
+    """The entry at `index` stays as long as a feedback about it names the same infant."""
+
+    def __init__(self, index: int) -> None:
+        self.index = index
+        super().__init__("there is feedback about the entry that is not erased")
 
 
 class PayloadErased(CdsError):

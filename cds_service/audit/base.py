@@ -72,13 +72,14 @@ class BaseStore(Reading):
         # Only an erasure may come to nothing.
         return cast("Receipt", await self._writer.append(item_of(entry, self._sealer)))
 
-    async def erase(self, index: int, erasure: Entry) -> Receipt | None:
+    async def erase(self, index: int, erasure: Entry, *, alone: bool = False) -> Receipt | None:
         """See `Store.erase`."""
         if erasure.kind != ERASURE or erasure.about != index:
             raise ValueError("an erasure says what it is about")
         if not 0 <= index <= LAST:
             return None
-        return await self._writer.append(item_of(erasure, self._sealer, erases=index))
+        item = item_of(erasure, self._sealer, erases=index, alone=alone)
+        return await self._writer.append(item)
 
     async def ready(self) -> None:
         """See `Store.ready`: commits durably in the writing thread, beside the entries.

@@ -77,9 +77,7 @@ class PostgresStore(BaseStore):
         self._prove_same(leaf)
         growth = self._growth.caught_up(log, size)
         last = log.nodes(0, size - 1, 1) if growth.size > self._growth.size else self._last
-        done = screened(
-            items, growth.size, log.taken, lambda at: postgres_write.erased(connection, at)
-        )
+        done = screened(items, growth.size, log, lambda at: postgres_write.erased(connection, at))
         after, tiles = growth.grown([item.hashed for item in done.items])
         if done.items:
             postgres_write.insert(connection, done.items, tiles, growth.size)

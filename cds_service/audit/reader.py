@@ -76,6 +76,18 @@ class Reader:
             found.update(self._all(query, part))
         return found
 
+    def is_kept(self, index: int) -> bool:
+        """Whether there is an entry that is not erased."""
+        return bool(self._all("SELECT 1 FROM payload WHERE position = ?", (index,)))
+
+    def is_fed_back(self, index: int) -> bool:
+        """Whether a feedback about the entry is not erased."""
+        query = (
+            "SELECT 1 FROM entry JOIN payload ON payload.position = entry.position"
+            " WHERE entry.about = ? AND entry.kind = ? LIMIT 1"
+        )
+        return bool(self._all(query, (index, FEEDBACK)))
+
     def between(self, first: int, last: int, limit: int) -> list[Logged]:
         """The first entries from `first` to before `last`."""
         condition = "WHERE entry.position >= ? AND entry.position < ? ORDER BY entry.position"

@@ -78,6 +78,35 @@ class Entry:
         )
 
 
+def told(
+    kind: str,
+    request: bytes,
+    now: datetime,
+    code_version: str,
+    *,
+    origin: Origin = Origin(),
+    about: int | None = None,
+) -> Entry:
+    """What the log says of itself: `request` is what is said, and nothing was decided."""
+    return Entry(
+        request=request,
+        response=b"",
+        request_sha256=digest(request),
+        response_sha256=digest(b""),
+        as_of=now,
+        recorded=now,
+        decision_id="",
+        protocol="",
+        content_digest="",
+        code_version=code_version,
+        language="",
+        strict=False,
+        origin=origin,
+        kind=kind,
+        about=about,
+    )
+
+
 def digest(payload: bytes) -> str:
     """SHA-256 of `payload` in lower-case hex.
 

@@ -63,9 +63,13 @@ class Item(NamedTuple):
     """The hash of its leaf in the tree."""
     erases: int | None = None
     """The index whose payload is destroyed in the same commit."""
+    alone: bool = False
+    """Whether it is erased also while feedback about it stays."""
 
 
-def item_of(entry: Entry, sealer: Sealer, *, erases: int | None = None) -> Item:
+def item_of(
+    entry: Entry, sealer: Sealer, *, erases: int | None = None, alone: bool = False
+) -> Item:
     """Make an entry ready, with a fresh salt."""
     opened = payload_of(entry)
     leaf = leaf_of(entry, opened)
@@ -74,6 +78,7 @@ def item_of(entry: Entry, sealer: Sealer, *, erases: int | None = None) -> Item:
         payload_row(entry, sealer, sealer.seal(leaf, opened)),
         leaf_hash(leaf),
         erases,
+        alone,
     )
 
 

@@ -83,7 +83,8 @@ class SqliteStore(BaseStore):
         threads. The position is a guess that the table's trigger proves, or refuses whole,
         under the write lock; so is that no key is taken.
         """
-        if not items or any(item.erases is not None for item in items):
+        # What is about another entry needs a look at that one under the lock.
+        if not items or any(item.entry.about is not None for item in items):
             return None
         growth, tiles = self._growth.grown([item.hashed for item in items])
         try:
@@ -102,7 +103,7 @@ class SqliteStore(BaseStore):
         connection.execute("BEGIN IMMEDIATE")
         log = reader_of(connection, self._sealer)
         growth = self._growth.caught_up(log, log.size())
-        done = screened(items, growth.size, log.taken, lambda at: _erased(connection, at))
+        done = screened(items, growth.size, log, lambda at: _erased(connection, at))
         after, tiles = growth.grown([item.hashed for item in done.items])
         if done.items:
             sqlite_layout.insert(connection, done.items, tiles, growth.size)
@@ -127,7 +128,13 @@ class SqliteStore(BaseStore):
             # What is written to a file that is no longer there would be lost without a word.
             raise LogUnavailable("the log's file was moved or replaced while in use: restart")
         if self._connection is None:
-            self._connection = sqlite_file.connect(self._path, self._wait)
+            connection = sqlite_file.connect(self._path, self._wait)
+            try:
+                sqlite_file.prove_protected(connection, self._path)
+            except BaseException:
+                connection.close()
+                raise
+            self._connection = connection
         return self._connection
 
     def _drop(self) -> None:

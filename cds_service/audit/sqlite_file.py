@@ -53,10 +53,37 @@ def prepare(
         _make(path)
         with closing(connect(path, wait)) as connection:
             _lay_out(connection, path, take_over)
+            prove_protected(connection, path)
         _flush_folder(path.parent)
         return identity(path)
     except (sqlite3.Error, OSError) as error:
         raise LogUnavailable(f"the audit log {path} cannot be opened: {error}") from error
+
+
+def prove_protected(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise LogUnavailable when a trigger is not as it must be: somebody opened the log for change.
+
+    They are not made again without a word: it is to be found out first what was done meanwhile.
+    """
+    if wrong := sqlite_layout.unprotected(connection):
+        raise LogUnavailable(
+            f"triggers of the audit log {path} are missing or changed ({len(wrong)}): somebody "
+            "opened it to change what is recorded. Verify it against a checkpoint that was kept "
+            "elsewhere (cds-service verify-log --checkpoint FILE); when it is in order, "
+            "cds-service prepare-log --triggers makes them again"
+        )
+
+
+def protect(path: Path, wait: float = 5.0) -> int:
+    """Make the triggers again; how many were not as they must be. Raises LogUnavailable."""
+    try:
+        with closing(connect(path, wait)) as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            wrong = sqlite_layout.protect(connection)
+            connection.execute("COMMIT")
+    except sqlite3.Error as error:
+        raise LogUnavailable(f"the audit log {path} cannot be written: {error}") from error
+    return len(wrong)
 
 
 def layout(path: Path) -> int:

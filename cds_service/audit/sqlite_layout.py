@@ -105,6 +105,32 @@ TRIGGERS = (
 )
 
 
+_PROTECTING = {statement.split()[2]: statement for statement in TRIGGERS}
+"""Each trigger by its name."""
+
+
+def unprotected(connection: sqlite3.Connection) -> list[str]:
+    """Names of triggers that are missing, that say something else, or that are not ours.
+
+    They keep a mistake, or another program, from changing what is recorded. Somebody who wants
+    to can drop them: that they are not there shows that somebody did.
+    """
+    query = "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
+    found = dict(connection.execute(query).fetchall())
+    names = dict.fromkeys((*_PROTECTING, *found))
+    return [name for name in names if found.get(name) != _PROTECTING.get(name)]
+
+
+def protect(connection: sqlite3.Connection) -> list[str]:
+    """Make them again, within the caller's transaction; the names of those that were not right."""
+    wrong = unprotected(connection)
+    for name in wrong:
+        connection.execute(f'DROP TRIGGER IF EXISTS "{name.replace(chr(34), chr(34) * 2)}"')
+        if name in _PROTECTING:
+            connection.execute(_PROTECTING[name])
+    return wrong
+
+
 def lay_out(connection: sqlite3.Connection) -> None:
     """Make the tables in a new file, within the caller's transaction."""
     for statement in (*TABLES, *TRIGGERS, f"PRAGMA user_version = {VERSION}"):

@@ -15,7 +15,7 @@ import orjson
 
 from cds_service.audit import sqlite_layout
 from cds_service.audit.growing import Growth
-from cds_service.audit.record import TAKEN_OVER, Entry, Origin, digest
+from cds_service.audit.record import TAKEN_OVER, Entry, Origin, told
 from cds_service.audit.rows import Item, item_of
 from cds_service.audit.seal import Sealer
 
@@ -59,7 +59,9 @@ def take_over(
     growth = Growth()
     for entry in _old(connection, describe):
         growth = _add(connection, growth, item_of(entry, sealer))
-    _add(connection, growth, item_of(_said(growth.size, now, code_version), sealer))
+    # The entry that tells those who read the log what happened to it.
+    request = orjson.dumps({"layout": 1, "entries": growth.size})
+    _add(connection, growth, item_of(told(TAKEN_OVER, request, now, code_version), sealer))
     connection.execute("DROP TABLE entry_1")
 
 
@@ -75,31 +77,11 @@ def _old(
     query = f"SELECT {', '.join(_OLD)} FROM entry_1 ORDER BY position"  # noqa: S608
     for row in connection.execute(query):
         entry = _entry(dict(zip(_OLD, row, strict=True)))
-        told = describe(entry.request, entry.response)
-        yield replace(entry, patient=told.patient, outcome=told.outcome, classes=told.classes)
+        is_of = describe(entry.request, entry.response)
+        yield replace(entry, patient=is_of.patient, outcome=is_of.outcome, classes=is_of.classes)
 
 
 def _entry(row: dict[str, Any]) -> Entry:
     times = {name: datetime.fromisoformat(row.pop(name)) for name in ("as_of", "recorded")}
     origin = Origin(tenant=row.pop("tenant"), caller=row.pop("caller"))
     return Entry(**row | times | {"strict": bool(row["strict"]), "origin": origin})
-
-
-def _said(entries: int, now: datetime, code_version: str) -> Entry:
-    """The entry that tells those who read the log what happened to it."""
-    request = orjson.dumps({"layout": 1, "entries": entries})
-    return Entry(
-        request=request,
-        response=b"",
-        request_sha256=digest(request),
-        response_sha256=digest(b""),
-        as_of=now,
-        recorded=now,
-        decision_id="",
-        protocol="",
-        content_digest="",
-        code_version=code_version,
-        language="",
-        strict=False,
-        kind=TAKEN_OVER,
-    )

@@ -145,14 +145,16 @@ class Store(Log, Protocol):
 
         When LogUnavailable is raised it may be in the log or not: an entry without an answer
         does no harm, an answer without an entry would. Raises KeyTaken when an entry of the
-        same tenant and caller has the same `key`.
+        same tenant and caller has the same `key`; PayloadErased when it is feedback about an entry
+        that was erased, also a moment ago.
         """
         ...
 
-    async def erase(self, index: int, erasure: Entry) -> Receipt | None:
+    async def erase(self, index: int, erasure: Entry, *, alone: bool = False) -> Receipt | None:
         """Destroy the payload at `index` and record `erasure`, both or neither.
 
         None when there is nothing to erase: no such entry, an erased one, or itself an erasure.
+        Raises FedBack when there is feedback about it that is not erased, unless it goes `alone`.
         """
         ...
 

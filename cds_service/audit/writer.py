@@ -14,7 +14,7 @@ from queue import Empty, SimpleQueue
 
 from cds_service.audit.rows import Item
 from cds_service.audit.store import Receipt
-from cds_service.errors import KeyTaken, LogUnavailable
+from cds_service.errors import FedBack, KeyTaken, LogUnavailable, PayloadErased
 
 _log = logging.getLogger(__name__)
 
@@ -27,8 +27,8 @@ WAITING = 10_000
 REST = 1.0
 """Seconds without an entry after which what was left to do afterwards is done."""
 
-Outcome = Receipt | KeyTaken | None
-"""What became of an item: recorded; not recorded, its key was there; there was nothing to erase."""
+Outcome = Receipt | KeyTaken | FedBack | PayloadErased | None
+"""What became of an item: recorded; not recorded, and why; there was nothing to erase."""
 
 
 @dataclass(slots=True, eq=False)
@@ -96,7 +96,7 @@ class GroupWriter:
     async def append(self, item: Item | None) -> Receipt | None:
         """Wait until the item is committed; None for a trial, or when nothing was to be erased.
 
-        Raises LogUnavailable or KeyTaken.
+        Raises LogUnavailable, KeyTaken, FedBack or PayloadErased.
         """
         if self._closing:
             raise LogUnavailable("the log is closed")
@@ -181,7 +181,7 @@ def _release(
             continue
         if isinstance(outcome, LogUnavailable):
             future.set_exception(LogUnavailable(*outcome.args))
-        elif isinstance(outcome, KeyTaken):
+        elif isinstance(outcome, Exception):
             future.set_exception(outcome)
         else:
             future.set_result(outcome)

@@ -17,6 +17,7 @@ from cds_service.content.library import Library
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
 from cds_service.engine.model import Decision
+from cds_service.errors import FedBack, LogUnavailable
 from cds_service.fhir.read import read
 from cds_service.fhir.read_feedback import Feedback, read_feedback
 from cds_service.fhir.write import spoken_languages, write
@@ -259,11 +260,15 @@ class Service:
         kept for ever: it names no infant. None when there is nothing to erase. Raises
         LogUnavailable; called again it goes on.
         """
-        receipts = [
-            await self._erase(each, reason, origin)
-            for each in (*await self._fed_back(index), index)
-        ]
-        return next(filter(None, reversed(receipts)), None)
+        receipt = None
+        for _ in range(_ROUNDS):
+            for each in await self._fed_back(index):
+                receipt = await self._erase(each, reason, origin) or receipt
+            try:
+                return await self._erase(index, reason, origin) or receipt
+            except FedBack:  # it came in this very moment, and goes too
+                continue
+        raise LogUnavailable("feedback keeps coming about an entry that is to be erased")
 
     async def _fed_back(self, index: int) -> list[int]:
         """The feedbacks about an entry that are not erased yet."""
@@ -274,9 +279,11 @@ class Service:
             asked = replace(asked, below=page[-1].index)
         return found
 
-    async def _erase(self, index: int, reason: str, origin: Origin) -> Receipt | None:
+    async def _erase(
+        self, index: int, reason: str, origin: Origin, *, alone: bool = False
+    ) -> Receipt | None:
         said = erasure(index, reason, self.clock(), self.code_version, origin)
-        return await self.store.erase(index, said)
+        return await self.store.erase(index, said, alone=alone)
 
     async def erase_old(self, days: int) -> int:
         """Erase what was recorded more than that many days ago; how many entries that were.
@@ -286,7 +293,10 @@ class Service:
         before, erased = self.clock() - timedelta(days=days), 0
         while kept := await self.store.kept(before, _TOGETHER):
             reason = f"kept for {days} days"
-            done = await asyncio.gather(*(self._erase(index, reason, Origin()) for index in kept))
+            # Feedback is younger: it goes when it is as old itself.
+            done = await asyncio.gather(
+                *(self._erase(index, reason, Origin(), alone=True) for index in kept)
+            )
             erased += sum(receipt is not None for receipt in done)
         return erased
 
@@ -305,6 +315,8 @@ def _answer(kept: Kept) -> Answer:
     )
 
 
+_ROUNDS = 100
+"""How often feedback may come while the entry that it is about is being erased."""
 _TOGETHER = 100
 """Erasures that wait for one commit."""
 

@@ -8,7 +8,7 @@ from datetime import datetime
 
 import orjson
 
-from cds_service.audit.record import ERASURE, Entry, Origin, digest
+from cds_service.audit.record import ERASURE, Entry, Origin, told
 from cds_service.errors import LogUnavailable
 
 _log = logging.getLogger(__name__)
@@ -22,23 +22,7 @@ HOUR = 3600.0
 def erasure(index: int, reason: str, now: datetime, code_version: str, origin: Origin) -> Entry:
     """What is recorded when the payload of an entry is erased; it names no infant."""
     request = orjson.dumps({"reason": reason})
-    return Entry(
-        request=request,
-        response=b"",
-        request_sha256=digest(request),
-        response_sha256=digest(b""),
-        as_of=now,
-        recorded=now,
-        decision_id="",
-        protocol="",
-        content_digest="",
-        code_version=code_version,
-        language="",
-        strict=False,
-        origin=origin,
-        kind=ERASURE,
-        about=index,
-    )
+    return told(ERASURE, request, now, code_version, origin=origin, about=index)
 
 
 @asynccontextmanager

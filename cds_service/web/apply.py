@@ -17,7 +17,7 @@ from cds_service.web.correlation import NAMES, correlation
 from cds_service.web.operation import answer
 from cds_service.web.prefer import preferences, shown
 from cds_service.web.records import Who, nobody
-from cds_service.web.replies import Reply, request_headers
+from cds_service.web.replies import Reply, header_lines, request_headers
 
 TYPE = "PlanDefinition"
 """The resource type that the operation belongs to."""
@@ -27,7 +27,7 @@ ALLOW = "POST, OPTIONS"
 
 _READ = (
     b"content-type", b"content-length", b"content-encoding", b"accept", b"accept-language",
-    b"idempotency-key", b"prefer", *NAMES,
+    b"prefer", *NAMES,
 )  # fmt: skip
 
 
@@ -64,7 +64,7 @@ class Apply:
             raise problems.method_not_allowed(ALLOW)
         check_acceptable(headers[b"accept"], scope["query_string"])
         check_readable(headers[b"content-type"], headers[b"content-encoding"])
-        key = wanted_key(headers[b"idempotency-key"])
+        key = wanted_key(header_lines(scope, b"idempotency-key"))
         body = await whole_body(receive, headers[b"content-length"], self._max_body)
         wanted = preferences(headers[b"prefer"])
         made = await self._service.recommend(

@@ -20,7 +20,7 @@ from cds_service.web.bodies import check_readable, wanted_key, whole_body
 from cds_service.web.correlation import NAMES, Correlation, correlation
 from cds_service.web.operation import answer
 from cds_service.web.prefer import OUTCOME, preferences
-from cds_service.web.replies import Reply, correlated, request_headers
+from cds_service.web.replies import Reply, correlated, header_lines, request_headers
 
 PATH = "/fhir"
 """The base, to which a batch is posted."""
@@ -30,8 +30,7 @@ LONGEST_KEY = 120
 """Letters of a batch's Idempotency-Key: with the number of an entry it must still be one."""
 
 _READ = (
-    b"content-type", b"content-length", b"content-encoding", b"accept", b"idempotency-key",
-    b"prefer", *NAMES,
+    b"content-type", b"content-length", b"content-encoding", b"accept", b"prefer", *NAMES,
 )  # fmt: skip
 _OF_THE_BATCH = frozenset({
     b"content-type", b"content-length", b"content-encoding", b"transfer-encoding", b"accept",
@@ -68,7 +67,7 @@ class Batch:
             raise problems.method_not_allowed(ALLOW)
         check_acceptable(headers[b"accept"], scope["query_string"])
         check_readable(headers[b"content-type"], headers[b"content-encoding"])
-        key = wanted_key(headers[b"idempotency-key"])
+        key = wanted_key(header_lines(scope, b"idempotency-key"))
         if len(key) > LONGEST_KEY:
             raise problems.wrong_key(LONGEST_KEY)
         body = await whole_body(receive, headers[b"content-length"], self._max_body)

@@ -1,6 +1,7 @@
 """What all operations that record something read and write alike."""
 
 import base64
+from collections.abc import Sequence
 
 from starlette.types import Receive
 
@@ -44,10 +45,15 @@ def check_readable(content_type: str, coding: str) -> None:
         raise problems.unsupported_media("Only FHIR R4 (fhirVersion=4.0) can be read.")
 
 
-def wanted_key(header: str) -> str:
-    """The Idempotency-Key, "" when there is none; raises Refused (400) when it is not usable."""
-    key = negotiate.idempotency_key(header)
-    if key is None:
+def wanted_key(headers: Sequence[str]) -> str:
+    """The Idempotency-Key, "" when there is no such header; raises Refused (400) for another.
+
+    Somebody who sends an empty one believes that his retry is known, and it is not.
+    """
+    if not headers:
+        return ""
+    key = negotiate.idempotency_key(", ".join(headers))
+    if not key:
         raise problems.wrong_key()
     return key
 

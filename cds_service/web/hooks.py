@@ -166,6 +166,7 @@ _REFUSALS = {
 _OF_FEEDBACK = {
     400: "Not JSON, or not a feedback.",
     404: "The log has no such card of this service.",
+    410: "The answer that the card was dealt in was erased at this moment.",
     **{status: _REFUSALS[status] for status in (406, 413, 415, 503)},
     422: "The card has no such suggestion.",
 }

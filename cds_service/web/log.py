@@ -20,7 +20,7 @@ from cds_service.audit.proof import ConsistencyProof, InclusionProof
 from cds_service.errors import PayloadErased
 from cds_service.service import Service
 from cds_service.web import openapi, problems
-from cds_service.web.records import Who, entry_at
+from cds_service.web.records import Who, entry_at, opened
 from cds_service.web.search_values import index_of
 
 TEXT = "text/plain; charset=utf-8"
@@ -28,6 +28,7 @@ JSON = "application/json"
 _NUMBER = {400: "A number is not one."}
 _BEYOND = {404: "The log is not that long."}
 _GONE = {410: "The request and the answer were erased."}
+_ALTERED = {500: "What is stored is not what was recorded: it is not shown."}
 _DOWN = {503: "The log cannot be read now."}
 _INDEX = openapi.in_path("index", "Position in the log, from 0.", openapi.INDEX)
 
@@ -117,11 +118,12 @@ def _add_entries(app: FastAPI, service: Service, who: Who) -> None:
     async def payload(request: Request) -> Payload:
         index = _number(request.path_params["index"])
         logged = await entry_at(store, index, who(request.scope).tenant)
+        opened(logged)  # else altered bytes would leave as what was recorded
         if logged.payload is None:
             raise PayloadErased(index)
         return logged.payload
 
-    erasable = _NUMBER | _BEYOND | _GONE | _DOWN
+    erasable = _NUMBER | _BEYOND | _GONE | _ALTERED | _DOWN
 
     @app.get(
         "/log/opening/{index}",

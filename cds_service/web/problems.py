@@ -117,11 +117,12 @@ def beyond_the_log() -> Refused:
 
 def no_such_decision() -> Refused:
     """404: no entry of this decision can be read."""
+    what = "The log has no recommendation with this id, or it was erased and its id with it."
     remedy = (
-        "Check the id. Of an erased entry the id is erased too: name the entry by its index, in "
-        "the parameter `entry`."
+        "Check the id. Whether it was erased, and when, its entry says: GET "
+        "/fhir/AuditEvent/log-{index}, with the number in the header Cds-Log-Index of the answer."
     )
-    return refused(404, "not-found", "The log has no recommendation with this id.", remedy)
+    return refused(404, "not-found", what, remedy)
 
 
 def no_such_service() -> Refused:
@@ -152,8 +153,12 @@ def entry_needed() -> Refused:
 def erased(index: int) -> Refused:
     """410: the payload of an entry was erased; its proof is still there."""
     address = proof_address(index)
-    remedy = f"That the entry was recorded can still be proved: GET {address}."
-    what = "The request and the answer of this entry were erased."
+    remedy = (
+        "They cannot be had again, here or elsewhere in this log. When they were erased says "
+        f"GET /fhir/AuditEvent/log-{index}; that they were recorded can still be proved: GET "
+        f"{address}. For a recommendation now send a new request, with a new Idempotency-Key."
+    )
+    what = "The request and the answer of this entry were erased, on request or by age."
     headers = {"link": f'<{address}>; rel="related"'}
     return refused(410, "deleted", what, remedy, headers)
 

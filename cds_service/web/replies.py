@@ -51,6 +51,11 @@ def request_headers(scope: Scope, wanted: Iterable[bytes]) -> dict[bytes, str]:
     return found
 
 
+def header_lines(scope: Scope, wanted: bytes) -> list[str]:
+    """Every line of one header; none when it is absent, which is not the same as empty."""
+    return [value.decode("latin-1") for name, value in scope["headers"] if name == wanted]
+
+
 def correlated(scope: Scope) -> Correlation:
     """The ids of a request."""
     return correlation(request_headers(scope, NAMES))

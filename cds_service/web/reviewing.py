@@ -79,7 +79,7 @@ class Reviewing:
     async def feedback(self, request: Request) -> Response:
         """Record what became of a recommendation, as an entry of its own."""
         check(request)
-        key = wanted_key(request.headers.get("idempotency-key", ""))
+        key = wanted_key(request.headers.getlist("idempotency-key"))
         origin = self._who(request.scope)
         body = await self._body(request)
 

@@ -12,7 +12,6 @@ from urllib.parse import parse_qsl
 
 from cds_service.audit.record import KINDS, RECOMMENDATION
 from cds_service.audit.store import Query
-from cds_service.fhir.wire_error import WireError
 from cds_service.web import problems
 from cds_service.web.search_values import PATIENT_OF, READERS, REVIEWS, STATUSES, Search
 
@@ -30,7 +29,9 @@ class Parameter:
     about: str
 
 
-_DATE = Parameter("date", "date", "When it was recorded: eq, ge, gt, le, lt; day or instant.")
+_DATE = Parameter(
+    "date", "date", "When it was recorded: eq, ge, gt, le, lt, sa, eb; from a year to an instant."
+)
 _PATIENT = Parameter("patient", "reference", "The infant, exactly as the request named it.")
 _LIKE = Parameter(PATIENT_OF, "token", "The patient of the entry with this index.")
 _AGENT = Parameter("agent", "reference", "Who asked: Device/{caller} or Organization/{tenant}.")
@@ -115,8 +116,9 @@ def search(
         seen.add(plain)
         try:
             found = readers[plain](found, value, zone)
-        except (ValueError, OverflowError, WireError):
-            raise _wrong(f"The value of `{plain}` is not usable here.") from None
+        except ValueError:
+            what = f"The value of `{plain}` is not usable here."
+            raise _wrong(what, remedy=_REMEDIES.get(plain, _REMEDY)) from None
     if strict and (found.ignored or found.unknown):
         raise _wrong("A search parameter is not known.", "not-supported")
     return found
@@ -135,5 +137,13 @@ def _not_known(found: Search, name: str) -> Search:
     return replace(found, unknown=found.unknown + 1)
 
 
-def _wrong(what: str, code: str = "value") -> problems.Refused:
-    return problems.refused(400, code, what, "GET /fhir/metadata says what can be searched by.")
+def _wrong(what: str, code: str = "value", remedy: str = "") -> problems.Refused:
+    return problems.refused(400, code, what, remedy or _REMEDY)
+
+
+_REMEDY = "GET /fhir/metadata says what can be searched by."
+_REMEDIES = {
+    "date": "Send YYYY, YYYY-MM, YYYY-MM-DD or YYYY-MM-DDThh:mm[:ss] with Z or an offset, after "
+    "eq, ge, gt, le, lt, sa, eb or nothing. In an address the + of an offset is written %2B."
+}
+"""What to do about a value of these parameters."""

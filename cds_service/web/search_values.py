@@ -1,17 +1,17 @@
 """The value of each search parameter, read into the search (FHIR R4 search.html).
 
-Every reader raises ValueError, OverflowError or WireError for a value that cannot be used.
+Every reader raises ValueError for a value that cannot be used.
 """
 
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime, time, timedelta, tzinfo
+from datetime import tzinfo
 
 from cds_service.audit.record import FEEDBACK, KINDS
 from cds_service.audit.store import Query
-from cds_service.fhir.times import When, parse
 from cds_service.web.pages import FIRST, Page
+from cds_service.web.search_dates import span
 
 DEFAULT_COUNT, MOST_COUNT = 20, 200
 """Matches on a page, unless asked otherwise, and at most."""
@@ -23,7 +23,6 @@ _INDEX = re.compile(r"0|[1-9]\d{0,17}", re.ASCII)
 ID = re.compile(r"[A-Za-z0-9.-]{1,64}")
 """An id of a resource (FHIR R4 datatypes.html#id)."""
 _NAME = re.compile(r"(?:(Device|Organization)/)?([\w.~:@+-]+)")
-_DATE = re.compile(r"(eq|ge|gt|le|lt)?(\d.*)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,35 +73,6 @@ def event_index(identifier: str) -> int:
     if not identifier.startswith("log-"):
         raise ValueError("not an AuditEvent of ours")
     return index_of(identifier.removeprefix("log-"))
-
-
-def span(value: str, zone: tzinfo | None) -> tuple[datetime | None, datetime | None]:
-    """From when (included) to when (not included) a `date` lies.
-
-    What is written is a span: a day is all of it, in the server's zone, and a second all of it.
-
-    >>> since, before = span("2026-03-02T09:30:00Z", None)
-    >>> before - since
-    datetime.timedelta(seconds=1)
-    >>> span("gt2026-03-02T09:30:00Z", None) == (before, None)
-    True
-    """
-    found = _DATE.fullmatch(value)
-    if found is None:
-        raise ValueError("not a date")
-    first, end = _ends(found[2], parse(found[2]), zone)
-    return {
-        "ge": (first, None), "gt": (end, None), "lt": (None, first), "le": (None, end),
-    }.get(found[1] or "", (first, end))  # fmt: skip
-
-
-def _ends(text: str, when: When, zone: tzinfo | None) -> tuple[datetime, datetime]:
-    if when.exact is None:
-        first = datetime.combine(when.first, time(), zone)
-        return first, datetime.combine(when.last + timedelta(days=1), time(), zone)
-    part = re.search(r"\.(\d+)", text)
-    step = timedelta(microseconds=10 ** (6 - min(6, len(part[1]))) if part else 10**6)
-    return when.exact, when.exact + step
 
 
 Reader = Callable[[Search, str, tzinfo | None], Search]

@@ -131,7 +131,13 @@ def test_an_erased_guidance_is_gone(call: Call, decision: str, service: Service)
     asyncio.run(service.erase(0, "on request"))
 
     assert call("GET", f"{GUIDANCE}/{decision}/_history/0").status_code == 410
-    assert call("GET", f"{GUIDANCE}/{decision}").status_code == 404
+    gone = call("GET", f"{GUIDANCE}/{decision}")
+    assert gone.status_code == 404
+    assert "it was erased and its id with it" in issue(gone)["details"]["text"]
+    assert "/fhir/AuditEvent/log-{index}" in issue(gone)["diagnostics"]
+    event = call("GET", "/fhir/AuditEvent/log-0").json()  # it says so indeed
+    assert event["resourceType"] == "AuditEvent"
+    assert "erased" in str(event)
     assert valid(call("GET", GUIDANCE))["total"] == 0
     for call_of in ("$replay", "$record"):
         answer = call("POST", f"{GUIDANCE}/{decision}/{call_of}?entry=0")

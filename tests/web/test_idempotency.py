@@ -156,6 +156,9 @@ def test_an_altered_answer_never_leaves(
 @pytest.mark.parametrize(
     "key",
     [
+        "",
+        "  ",
+        '""',
         "short",
         '"short"',
         "x" * 129,

@@ -2,6 +2,7 @@
 
 import asyncio
 import base64
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from cds_service.audit.tree import leaf_hash
 from cds_service.audit.verify import verify_inclusion
 from cds_service.service import Service
 from cds_service.web.app import make_app
-from tests.logs import SIGNER, VERIFIER
+from tests.logs import SIGNER, VERIFIER, entry_at
 
 from .conftest import Call, call_app, issue
 from .sample import body
@@ -126,9 +127,30 @@ def test_what_was_erased_is_gone_and_its_proof_is_not(
     assert answer.status_code == 410
     assert issue(answer)["code"] == "deleted"
     assert "/log/proof/inclusion/0" in issue(answer)["diagnostics"]
+    assert "/fhir/AuditEvent/log-0" in issue(answer)["diagnostics"]
+    assert "new Idempotency-Key" in issue(answer)["diagnostics"]
     address = answer.headers["link"].partition(">")[0].removeprefix("<")
     leaf = call("GET", "/log/entries/0").content
     assert InclusionProof.parse(call("GET", address).text).verify(leaf, VERIFIER).size == 2
+
+
+@pytest.mark.parametrize("name", ["opening", "request", "response"])
+def test_what_was_altered_is_not_shown_as_what_was_recorded(
+    call: Call, post: Call, store: SqliteStore, name: str
+) -> None:
+    post()
+    recorded = entry_at(store, 0)
+    dose = recorded.response.replace(b"gentamicin", b"amikacin")
+    # Its hash, and so the leaf, is still that of what was answered.
+    asyncio.run(store.append(replace(recorded, response=dose)))
+    assert call("GET", f"/log/{name}/0").status_code == 200
+    answer = call("GET", f"/log/{name}/1")
+
+    assert answer.status_code == 500
+    assert "amikacin" not in answer.text
+    assert answer.headers["content-type"].startswith("application/fhir+json")
+    assert "Entry 1 of the log was altered" in answer.json()["issue"][0]["details"]["text"]
+    assert "verify-log" in issue(answer)["diagnostics"]
 
 
 WRONG = ["-1", "1.0", "01", "x", "9" * 30, "%00", "0%20OR%201=1", "٣"]

@@ -107,8 +107,8 @@ def move(log: sqlite3.Connection, first: int, by: int) -> None:
         for sign in (-1, 1):  # by way of negative positions, which nobody has
             log.execute(
                 f"UPDATE {table} SET position = -(position + {by if sign < 0 else 0})"
-                f" WHERE {'position >= ?' if sign < 0 else 'position < 0 AND ?'}",
-                (first if sign < 0 else 1,),
+                f" WHERE {'position >= ?' if sign < 0 else 'position < ?'}",
+                (first if sign < 0 else 0,),
             )
 
 

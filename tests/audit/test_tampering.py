@@ -23,6 +23,7 @@ from cds_service.audit.finding import Verification
 from cds_service.audit.record import FEEDBACK
 from cds_service.audit.seal import Encrypted, Plain, Sealer
 from cds_service.audit.sqlite import SqliteStore, reader_of
+from cds_service.audit.store import Store
 from cds_service.audit.verify_log import verify_log
 from tests.logs import VERIFIER, open_log
 
@@ -35,7 +36,7 @@ SMALL, LARGE = 24, 530
 Opened = Callable[..., SqliteStore]
 
 
-async def _made(store: SqliteStore, size: int) -> str:
+async def made(store: Store, size: int) -> str:
     """A log with keys, feedback and erasures; its last checkpoint."""
     for number in range(0, size, 8):
         some = [replace(entry(at), patient=f"Patient/{at}") for at in range(number, number + 6)]
@@ -55,7 +56,7 @@ def log_of(kind: str, size: int) -> tuple[sqlite3.Connection, Checkpoint]:
     """A log in memory without its triggers, and what its callers have of it."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "log.db"
-        checkpoint = asyncio.run(_made(open_log(path, sealer=SEALERS[kind]), size))
+        checkpoint = asyncio.run(made(open_log(path, sealer=SEALERS[kind]), size))
         memory = sqlite3.connect(":memory:", isolation_level=None)
         with closing(sqlite3.connect(path)) as file:
             file.backup(memory)

@@ -21,7 +21,7 @@ from typing import Any, BinaryIO, TypeVar
 import orjson
 
 from cds_service.audit.leaf import Payload
-from cds_service.audit.tree import HASH_SIZE, Frontier, leaf_hash, node_hash
+from cds_service.audit.tree import HASH_SIZE, Frontier, Subtree, leaf_hash, node_hash
 from cds_service.errors import LogAltered, LogProofError
 
 LONGEST = 256 * 1024 * 1024
@@ -164,6 +164,21 @@ class Gaps:
         """What was left out since."""
         parts, self._parts = self._parts, []
         return parts
+
+
+def parts(gaps: Iterable[tuple[int, int]], subtree: Subtree) -> list[Passed]:
+    """What stands for the entries from first to before last of each gap.
+
+    As few perfect parts of the tree as there can be: each as large as its place and the end allow.
+    """
+    found = []
+    for at, last in gaps:
+        while at < last:
+            largest = 1 << ((last - at).bit_length() - 1)
+            count = min(at & -at, largest) if at else largest
+            found.append(Passed(at, count, subtree(at, count)))
+            at += count  # noqa: PLW2901 - where the rest of the gap begins
+    return found
 
 
 def _together(left: Passed, right: Passed) -> bool:

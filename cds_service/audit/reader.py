@@ -3,6 +3,8 @@
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
+from cds_service.audit.outline import COLUMNS as _OUTLINE
+from cds_service.audit.outline import Outline, outline
 from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION
 from cds_service.audit.rows import SEALED, EntryRow, PayloadRow, logged
 from cds_service.audit.seal import Sealer
@@ -98,6 +100,19 @@ class Reader:
         text, values = where(query, self._sealer)
         statement = f"SELECT {_COLUMNS} FROM {text} ORDER BY entry.position DESC LIMIT ?"  # noqa: S608
         return self._entries(statement, (*values, query.limit))
+
+    def outlines(self, query: Query) -> list[Outline]:
+        """The newest entries that match, without what can be erased."""
+        text, values = where(query, self._sealer)
+        statement = f"SELECT {_OUTLINE} FROM {text} ORDER BY entry.position DESC LIMIT ?"  # noqa: S608
+        return [outline(row) for row in self._all(statement, (*values, query.limit))]
+
+    def outlines_from(self, first: int, limit: int) -> list[Outline]:
+        """The first entries from `first` on, in order, without what can be erased."""
+        text = where(Query(), self._sealer).text
+        condition = "WHERE entry.position >= ? ORDER BY entry.position LIMIT ?"
+        statement = f"SELECT {_OUTLINE} FROM {text} {condition}"  # noqa: S608
+        return [outline(row) for row in self._all(statement, (first, limit))]
 
     def count(self, query: Query) -> int:
         """How many entries match."""

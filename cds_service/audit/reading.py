@@ -9,8 +9,10 @@ from functools import partial
 from typing import TypeVar
 
 from cds_service.audit.checkpoint import Checkpoint
+from cds_service.audit.export import Passed, parts
 from cds_service.audit.finding import Verification
 from cds_service.audit.growing import Growth
+from cds_service.audit.outline import Outline
 from cds_service.audit.reader import LAST, Reader
 from cds_service.audit.rows import key_hash, moment
 from cds_service.audit.seal import Sealer
@@ -53,6 +55,14 @@ class Reading(ABC):
         """See `Store.find`."""
         return await self._ask(lambda log: log.find(query))
 
+    async def outlines(self, query: Query) -> Sequence[Outline]:
+        """See `Store.outlines`."""
+        return await self._ask(lambda log: log.outlines(query))
+
+    async def outlines_from(self, first: int, limit: int) -> Sequence[Outline]:
+        """See `Store.outlines_from`."""
+        return await self._ask(lambda log: log.outlines_from(first, limit))
+
     async def count(self, query: Query = Query()) -> int:  # noqa: B008 - frozen
         """See `Store.count`."""
         return await self._ask(lambda log: log.count(query))
@@ -80,6 +90,10 @@ class Reading(ABC):
     async def consistency(self, old: int, new: int) -> tuple[bytes, ...]:
         """See `Store.consistency`."""
         return await self._prove(new, lambda tiles: consistency_path(old, new, tiles.subtree))
+
+    async def passed(self, gaps: Sequence[tuple[int, int]], size: int) -> Sequence[Passed]:
+        """See `Store.passed`."""
+        return await self._prove(size, lambda tiles: parts(gaps, tiles.subtree))
 
     async def root(self, size: int) -> bytes:
         """See `Store.root`."""

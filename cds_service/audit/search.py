@@ -6,6 +6,7 @@
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
+from cds_service.audit.record import FEEDBACK
 from cds_service.audit.rows import moment
 from cds_service.audit.seal import Sealer
 from cds_service.audit.store import Query
@@ -78,6 +79,16 @@ def _of_entry(found: _Conditions, query: Query) -> None:
         pattern = f"{_literally(name)}|%"
         found.add("(entry.protocol = ? OR entry.protocol LIKE ? ESCAPE '\\')", name, pattern)
     found.one_of("entry.about", query.abouts)
+    if query.reviews:
+        # As a list and not for each entry: few entries are fed back about.
+        found.add(
+            "entry.position IN (SELECT said.about FROM entry AS said"  # noqa: S608 - only marks
+            " JOIN payload AS how ON how.position = said.position"
+            " WHERE said.about IS NOT NULL AND said.kind = ?"
+            f" AND how.outcome IN ({', '.join('?' * len(query.reviews))}))",
+            FEEDBACK,
+            *query.reviews,
+        )
 
 
 def _literally(text: str) -> str:

@@ -6,8 +6,10 @@ from datetime import datetime
 from typing import Protocol
 
 from cds_service.audit.checkpoint import Checkpoint
+from cds_service.audit.export import Passed
 from cds_service.audit.finding import Verification
 from cds_service.audit.leaf import Head, Payload
+from cds_service.audit.outline import Outline
 from cds_service.audit.record import Entry
 
 
@@ -53,6 +55,8 @@ class Query:
     """`id|version`, or the id alone."""
     abouts: tuple[int, ...] = ()
     """About any of these entries."""
+    reviews: tuple[str, ...] = ()
+    """Fed back about with any of these outcomes."""
     below: int | None = None
     """Only entries with a smaller index: where the page before ended."""
     limit: int = 50
@@ -74,6 +78,14 @@ class Log(Protocol):
 
     async def find(self, query: Query) -> Sequence[Logged]:
         """The newest entries that match, at most `query.limit`."""
+        ...
+
+    async def outlines(self, query: Query) -> Sequence[Outline]:
+        """What the columns say of the newest entries that match, at most `query.limit`."""
+        ...
+
+    async def outlines_from(self, first: int, limit: int) -> Sequence[Outline]:
+        """What the columns say of the entries from `first` on, in order, at most `limit`."""
         ...
 
     async def count(self, query: Query = Query()) -> int:
@@ -106,6 +118,13 @@ class Log(Protocol):
 
     async def consistency(self, old: int, new: int) -> tuple[bytes, ...]:
         """The consistency path between trees of two sizes; raises IndexError."""
+        ...
+
+    async def passed(self, gaps: Sequence[tuple[int, int]], size: int) -> Sequence[Passed]:
+        """The entries from first to before last of each gap, as few perfect parts of the tree.
+
+        Raises IndexError when the log is shorter than `size`, or a gap goes beyond it.
+        """
         ...
 
     async def root(self, size: int) -> bytes:

@@ -79,13 +79,13 @@ def _of_entry(found: _Conditions, query: Query) -> None:
         pattern = f"{_literally(name)}|%"
         found.add("(entry.protocol = ? OR entry.protocol LIKE ? ESCAPE '\\')", name, pattern)
     found.one_of("entry.about", query.abouts)
+    found.one_of("entry.position", query.positions)
     if query.reviews:
-        # As a list and not for each entry: few entries are fed back about.
+        marks = ", ".join("?" * len(query.reviews))
         found.add(
-            "entry.position IN (SELECT said.about FROM entry AS said"  # noqa: S608 - only marks
-            " JOIN payload AS how ON how.position = said.position"
-            " WHERE said.about IS NOT NULL AND said.kind = ?"
-            f" AND how.outcome IN ({', '.join('?' * len(query.reviews))}))",
+            "EXISTS (SELECT 1 FROM entry AS said JOIN payload AS how"  # noqa: S608 - only marks
+            " ON how.position = said.position WHERE said.about = entry.position"
+            f" AND said.kind = ? AND how.outcome IN ({marks}))",
             FEEDBACK,
             *query.reviews,
         )

@@ -57,6 +57,8 @@ class Query:
     """About any of these entries."""
     reviews: tuple[str, ...] = ()
     """Fed back about with any of these outcomes."""
+    positions: tuple[int, ...] = ()
+    """One of these entries."""
     below: int | None = None
     """Only entries with a smaller index: where the page before ended."""
     limit: int = 50

@@ -34,6 +34,7 @@ from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, correlated
 from cds_service.web.representation import Quick, Ready
 from cds_service.web.site import statics
+from cds_service.web.site.records import routes as records_pages
 from cds_service.web.site.trying import routes as trying
 
 MAX_BODY = 1024 * 1024
@@ -158,7 +159,8 @@ def _rest(
     whole = conformance.add_routes(app, service, secured=access is not None)
     auditor = audit.Audit(service, who)
     # Before the reads: `$replay` is no id.
-    reviewing.add_routes(app, reviewing.Reviewing(service, auditor, max_body, who))
+    operations = reviewing.Reviewing(service, auditor, max_body, who)
+    reviewing.add_routes(app, operations)
     audit.add_routes(app, auditor)
     log.add_routes(app, service, who)
     hooks.add_routes(app, hooks.Hooks(service, max_body, who))
@@ -167,5 +169,6 @@ def _rest(
     statics.add_routes(app)
     smart.add_routes(app, access.issuers if access is not None else ())
     trying.add_routes(app, service, who)
+    records_pages.add_routes(app, service, operations, who)
     docs.describe(app, service)
     return app, whole

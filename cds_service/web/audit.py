@@ -68,7 +68,7 @@ class Audit:
         check(request)
         sent = pairs(request.scope["query_string"])
         if request.method == "POST":
-            sent += pairs(await _form(request))
+            sent += pairs(await form(request))
         tenant = self._who(request.scope).tenant
         strict = preferences(request.headers.get("prefer", "")).strict
         zone = self._service.clock().tzinfo
@@ -197,7 +197,8 @@ def fhir(resource: Json, headers: Mapping[str, str] | None = None) -> Response:
     return Response(orjson.dumps(resource), headers=headers, media_type=negotiate.FHIR_JSON)
 
 
-async def _form(request: Request) -> bytes:
+async def form(request: Request) -> bytes:
+    """The body of a form; raises Refused when it is none, or too large."""
     media = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if media != FORM:
         raise problems.unsupported_media("A search by POST is a form.", FORM)

@@ -71,10 +71,13 @@ class Reviewing:
         """Decide again what was asked then, and compare the bytes."""
         check(request)
         found = await self._chosen(request, limit=MOST_REPLAYED)
+        return fhir(replay_parameters(await self.again(found)))
+
+    async def again(self, found: Sequence[tuple[Logged, Entry]]) -> list[Replayed]:
+        """What comes of asking again what these entries record."""
         # One at a time: whoever waits for a recommendation goes first.
         async with self._one_at_a_time:
-            replayed = [await asyncio.to_thread(self._replayed, *each) for each in found]
-        return fhir(replay_parameters(replayed))
+            return [await asyncio.to_thread(self._replayed, *each) for each in found]
 
     async def feedback(self, request: Request) -> Response:
         """Record what became of a recommendation, as an entry of its own."""

@@ -74,6 +74,7 @@ def test_outlines_are_what_the_search_finds(store: Store) -> None:
         Query(patient=INFANT),
         Query(reviews=("overridden",)),
         Query(tenant="another"),
+        Query(positions=(5, 1, 99), outcomes=("success",)),
     ):
         found = [each.index for each in asyncio.run(store.find(query))]
         assert [each.position for each in asyncio.run(store.outlines(query))] == found

@@ -19,6 +19,7 @@ from tests.logs import open_log
         (Query(tenant="", patient="Patient/7"), "payload_by_patient"),
         (Query(tenant="", kinds=("recommendation",), decision_id="d"), "payload_by_decision"),
         (Query(tenant="", abouts=(7,)), "entry_by_about"),
+        (Query(positions=(7,), reviews=("overridden",)), "entry_by_about"),
     ],
 )
 def test_an_index_is_used(tmp_path: Path, query: Query, index: str) -> None:

@@ -28,7 +28,7 @@ from cds_service.engine.vomited import vomited as judged
 from cds_service.quantity import Quantity
 from tests.changing import replace
 from tests.engine.test_edges import AT, NO, PROTOCOL, YES, found, measured
-from tests.engine.test_left_out import cautions, healthy, made, severe
+from tests.engine.test_left_out import cautions, healthy, made, refused, severe
 
 DAY = timedelta(days=1)
 HALF = timedelta(hours=12)
@@ -857,6 +857,29 @@ def test_an_illness_of_three_weeks_ago_is_no_treatment_that_goes_on() -> None:
         "gentamicin": (7, AT),
         "amoxicillin": (14, AT),
     }
+
+
+@pytest.mark.parametrize(("day", "left"), [(6, 2), (7, 1)])
+def test_down_to_the_last_dose_an_unclear_record_is_to_be_cleared_first(
+    day: int, left: int
+) -> None:
+    times = slots("gentamicin", day)
+    known = follow_up(
+        times[0],
+        given=tuple(dose("gentamicin", at) for at in times),
+        in_use=(order("gentamicin", times[0]),),
+        refusals=(refused("gentamicin"),),
+    )
+    decision = made(known)
+    one = course(decision.plan, "gentamicin")
+    assert (one.left, one.next_due, one.doubt) == (left, None, "record-unclear")
+    assert "gentamicin" in {each.code for each in decision.plan.missing if each.required}
+
+
+def test_an_order_without_an_end_is_not_over_while_somebody_records_what_was_missed() -> None:
+    use = order("amoxicillin", AT - 20 * DAY, days=None)
+    lost = tuple(missed("amoxicillin", AT - ago) for ago in (19 * DAY, HALF))
+    assert course(made(severe(missed=lost, in_use=(use,))).plan, "amoxicillin").missed == 2
 
 
 def test_hours_after_the_first_visit_nothing_is_given_again_without_its_record() -> None:

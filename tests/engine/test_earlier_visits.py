@@ -20,7 +20,7 @@ from tests.changing import replace
 from tests.engine.test_edges import AT, NO, PROTOCOL, UNKNOWN, YES, case, found, measured
 from tests.engine.test_left_out import SOUND, WELL
 
-DAY = timedelta(days=1)
+DAY, MINUTES = timedelta(days=1), timedelta(minutes=10)
 SEVERE = EarlierClass("clinical-severe-infection", AT - 2 * DAY, Origin("Condition/severe"))
 CRITICAL = EarlierClass("critical-illness", None, Origin("Condition/critical"))
 
@@ -85,6 +85,23 @@ def test_the_day_of_a_treatment_is_that_of_its_own_class() -> None:
     since = {item.plan.code: item.since for item in situation.managed}
     assert since["clinical-severe-infection"] == date(2026, 5, 2)
     assert since["critical-illness"] is None
+
+
+def test_a_course_is_not_judged_while_nobody_knows_what_else_is_there() -> None:
+    # Section 3, pneumonia at day 3: the same, if no sign of a severe infection is there. Without
+    # an age no table of today is read, so that is not known.
+    pneumonia = EarlierClass("pneumonia", AT - 2 * DAY, Origin("Condition/pneumonia"))
+    answers = {"course-better": NO, "course-same": YES, "course-worse": NO}
+    fast = [one for one in SOUND if one.kind != "respiratory-rate"]
+    fast += [measured("respiratory-rate", rate, "/min", AT - MINUTES * i)
+             for i, rate in enumerate(("64", "62"))]  # fmt: skip
+    signs = [found(code, answer) for code, answer in answers.items()]
+    known = case(*WELL, *signs, *fast, measured("weight", "3.4", "kg"))
+    known = replace(known, earlier=(pneumonia,))
+    judged = {"pneumonia-better", "pneumonia-same", "pneumonia-failure"}
+    assert judged & {held.code for held in decide(known, PROTOCOL).assessment.classes}
+    ageless = decide(replace(known, age=None), PROTOCOL)
+    assert not judged & {held.code for held in ageless.assessment.classes}
 
 
 def test_an_adaptation_is_named_with_the_answer() -> None:

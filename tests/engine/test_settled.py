@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import pytest
 
-from cds_service.case import Refusal
+from cds_service.case import Age, Refusal
 from cds_service.content.model import FindingTest
 from cds_service.engine.assess import assess
 from cds_service.engine.settle import settle
@@ -86,3 +86,18 @@ def test_a_later_value_is_told_only_where_it_differs_and_is_one() -> None:
     assert same.cautions == []
     now = [measured("temperature", value, "Cel") for value in ("37", "37.2")]
     assert [one.code for one in facts(warm, *now).cautions] == ["values-differ"]
+
+
+@pytest.mark.parametrize(
+    ("age", "hours"),
+    [
+        # Days are differences of dates: two of them are more than 24 hours and less than 72.
+        (Age(0, 0), (0, 24)),
+        (Age(1, 1), (0, 48)),
+        (Age(2, 2), (24, 72)),
+        (Age(3, 5), (48, 144)),
+        (Age(1, 1, hours=(25, 26)), (25, 26)),
+    ],
+)
+def test_an_age_in_days_is_a_span_of_hours(age: Age, hours: tuple[int, int]) -> None:
+    assert settle(replace(case(), age=age), PROTOCOL).hours_span() == hours

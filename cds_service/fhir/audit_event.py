@@ -60,6 +60,8 @@ class Event:
     erased: bool = False
     erased_by: int | None = None
     """Index of the entry that says why."""
+    altered: bool = False
+    """Whether what is stored of it is not what was recorded: then only its leaf is told of."""
     decision: str = ""
     patient: str = ""
     outcome: str = ""
@@ -87,8 +89,8 @@ def audit_event(event: Event, base: str) -> Json:
         "recorded": event.recorded.isoformat(),
         "outcome": "0",
     }
-    if event.outcome:
-        resource["outcomeDesc"] = event.outcome
+    if event.outcome or event.altered:
+        resource["outcomeDesc"] = _ALTERED if event.altered else event.outcome
     return resource | {
         "agent": _agents(event, base),
         "source": {
@@ -97,6 +99,9 @@ def audit_event(event: Event, base: str) -> Json:
         },
         "entity": _entities(event, base),
     }
+
+
+_ALTERED = "What is stored of this entry is not what was recorded: verify the log."
 
 
 def proof_address(index: int) -> str:
@@ -204,6 +209,8 @@ def _details(event: Event) -> list[Json]:
     }
     if event.erased:
         said["erased"] = "true"
+    if event.altered:
+        said["altered"] = "true"
     if event.erased_by is not None:
         said["erased-by"] = f"AuditEvent/log-{event.erased_by}"
     if event.feedback is not None:

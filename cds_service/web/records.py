@@ -141,6 +141,8 @@ def event(logged: Logged, erased_by: int | None = None) -> Event:
     )
     if entry is None:
         return shown
+    if logged.payload is None or not belongs(logged.leaf, logged.payload):
+        return replace(shown, altered=True)  # nothing that it says is to be believed
     return replace(
         shown,
         decision=entry.decision_id,

@@ -11,7 +11,7 @@ import orjson
 import pytest
 from fhir.resources.R4B import get_fhir_model_class
 
-from cds_service.audit.record import FEEDBACK, Origin
+from cds_service.audit.record import FEEDBACK, Origin, digest
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.tree import leaf_hash
 from cds_service.service import Service
@@ -322,7 +322,15 @@ def test_feedback_and_erasure_are_events_of_their_own(
 def test_a_feedback_of_another_form_is_shown_all_the_same(
     call: Call, decision: str, store: SqliteStore
 ) -> None:
-    other = replace(entry_at(store, 0), kind=FEEDBACK, about=0, request=b"{}", outcome="accepted")
+    body = b"{}"
+    other = replace(
+        entry_at(store, 0),
+        kind=FEEDBACK,
+        about=0,
+        request=body,
+        request_sha256=digest(body),
+        outcome="accepted",
+    )
     asyncio.run(store.append(other))
     event = valid(call("GET", f"{AUDIT}/log-1"))
 

@@ -247,6 +247,24 @@ def test_an_altered_entry_is_not_replayed_but_told(
     assert "altered" in why
 
 
+def test_the_event_of_an_altered_entry_says_so_and_nothing_of_what_is_stored(
+    call: Call, decision: str, store: SqliteStore
+) -> None:
+    recorded = entry_at(store, 0)
+    altered = recorded.response.replace(b"gentamicin", b"amikacin")
+    asyncio.run(store.append(replace(recorded, response=altered)))
+
+    for answer in (
+        call("GET", "/fhir/AuditEvent/log-1").json(),
+        call("GET", "/fhir/AuditEvent?_id=log-1").json()["entry"][0]["resource"],
+    ):
+        assert "not what was recorded" in answer["outcomeDesc"]
+        assert {"type": "altered", "valueString": "true"} in answer["entity"][0]["detail"]
+        assert recorded.patient not in str(answer)
+        assert decision not in str(answer)
+    assert "altered" not in str(call("GET", "/fhir/AuditEvent/log-0").json())
+
+
 @pytest.mark.parametrize("operation", ["", "/_history/1", "/$record", "/$record?entry=1"])
 def test_an_altered_entry_is_not_shown_as_what_was_recorded(
     call: Call, decision: str, store: SqliteStore, operation: str

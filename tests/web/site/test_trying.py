@@ -71,7 +71,7 @@ def test_a_form_that_nobody_changed_asks_the_very_same(call: Call, story: str) -
     assert page.status_code == 200
     assert shown(page.text, "request") == sent(story).decode()
     assert "You changed nothing" in text(page)
-    assert "No class, referral, medicine, dose, caution, visit or advice differs." in text(page)
+    assert "no class, referral, medicine, dose, caution, visit or advice differs." in text(page)
 
 
 def test_what_is_asked_here_is_in_the_log_and_says_so(call: Call, store: SqliteStore) -> None:
@@ -127,7 +127,7 @@ def test_a_changed_value_says_what_it_changed_and_why(call: Call) -> None:
     assert page.status_code == 200
     assert "Temperature 38.4 °C (in the armpit) 37 °C (in the armpit)" in said
     assert "Not able to feed at all Not assessed No" in said
-    assert "urgent referral no longer proposed" in said
+    assert "Urgent referral no longer proposed" in said
     assert "No longer: Clinical severe infection. It held because of: Temperature at least" in said
     request = orjson.loads(shown(page.text, "request"))
     before = orjson.loads(sent(FEVER))
@@ -362,3 +362,17 @@ def test_what_is_filled_in_is_escaped(call: Call) -> None:
     assert page.status_code == 422
     assert "<script>" not in page.text.partition("<body>")[2]
     assert filled_in(page)["weight"] == '"><script>'
+
+
+def test_what_is_to_be_found_out_is_told_by_its_name(call: Call) -> None:
+    first = send(call, INFANT | {"temperature": "37"})
+
+    said = text(again(call, first, respiratory_rate="64"))
+    assert "more: Breaths in one minute" in said
+    assert "9279-1" not in said.partition("The FHIR behind it")[0]
+
+
+def test_the_story_stays_while_its_answers_are_changed(call: Call) -> None:
+    page = again(call, example(call, FEVER), weight="3.6")
+
+    assert "Liri Tamboe is 23 days old" in text(page)

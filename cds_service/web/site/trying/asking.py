@@ -19,7 +19,7 @@ from cds_service.web.site.trying.changed import changed
 from cds_service.web.site.trying.checked import Checked, Fault, checked
 from cds_service.web.site.trying.edit import Edit, blank
 from cds_service.web.site.trying.examples import Example, examples
-from cds_service.web.site.trying.fields import field_of, notes_of
+from cds_service.web.site.trying.fields import field_of, needed_of, notes_of
 from cds_service.web.site.trying.filled import Filled, filled
 from cds_service.web.site.trying.kept import Kept
 from cds_service.web.site.trying.posted import Posted
@@ -47,11 +47,21 @@ class Asking:
         self._kept = kept
         self._form = form
         self._say = say
+        self._names = form.texts() | {
+            code: form.texts()[measure.code]
+            for measure in service.protocol.measures
+            for code in measure.loinc
+        }
 
     async def asked(self, posted: Posted, origin: Origin) -> tuple[View, int]:
         """The view, and its HTTP status. Raises Refused for what no form of ours sends."""
-        if posted.one.get(EXAMPLE) and ASK not in posted.one:
-            return await self._example(posted.one[EXAMPLE], origin)
+        name = posted.one.get(EXAMPLE, "")
+        if name and ASK not in posted.one:
+            return await self._example(name, origin)
+        view, status = await self._changed(posted, origin)
+        return replace(view, example=examples().get(name)), status
+
+    async def _changed(self, posted: Posted, origin: Origin) -> tuple[View, int]:
         index = posted.one.get(BASE, "")
         try:
             before = await self._before(index, origin)
@@ -99,7 +109,9 @@ class Asking:
         if before.entry is not None:
             answers = answer_of(before.entry.response), answer
             bodies = before.entry.response, answered.response.encode()
-            differs = changed(before.filled, now, bodies, answers, self._form, self._say)
+            differs = changed(
+                before.filled, now, bodies, answers, self._form, self._names, self._say
+            )
             answered = replace(answered, changed=differs)
         return self._view(found.values, found.stock, answered, notes_of(answer, now)), 200
 
@@ -107,7 +119,9 @@ class Asking:
         self, values: Mapping[str, str], stock: tuple[str, ...], answered: Answered,
         notes: Mapping[str, tuple[str, ...]], example: Example | None = None,
     ) -> View:  # fmt: skip
-        return View(values, stock, str(answered.index), example, answered, notes=notes)
+        needed = needed_of(answered.answer, self._service.protocol)
+        index = str(answered.index)
+        return View(values, stock, index, example, answered, notes=notes, needed=needed)
 
     async def _recommended(
         self, body: bytes, asked: Filled, origin: Origin

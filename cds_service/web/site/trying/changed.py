@@ -1,10 +1,12 @@
 """What was changed in the form, what of the answer changed with it, and why."""
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from cds_service.engine.phrase import unit_name
-from cds_service.fhir.changes import care_differences
+from cds_service.fhir.changes import Kind, changes
+from cds_service.fhir.gist import gist
 from cds_service.web.site.trying.answer import Answer, Held
 from cds_service.web.site.trying.filled import Filled
 from cds_service.web.site.trying.questions import (
@@ -22,6 +24,9 @@ from cds_service.web.site.trying.questions import (
 )
 from cds_service.web.site.words import Words
 
+_CODE = re.compile(r"(?<=(?:less|more): )[a-z0-9-]+(?=;|$)")
+"""A code in what the comparison of two answers says of what is to be found out."""
+
 
 class Input(NamedTuple):
     """One value that is another one now."""
@@ -31,12 +36,19 @@ class Input(NamedTuple):
     now: str
 
 
+class Effect(NamedTuple):
+    """One thing that the answer says otherwise: what kind it is, and what."""
+
+    kind: str
+    words: str
+
+
 class Changed(NamedTuple):
     """What differs between two answers, and between what was asked."""
 
     inputs: tuple[Input, ...]
-    effects: tuple[str, ...]
-    """In words, the worst first."""
+    effects: tuple[Effect, ...]
+    """The worst first; none when the answer says the same."""
     gone: tuple[Held, ...]
     """Classes that hold no more, with the reasons of then."""
     come: tuple[Held, ...]
@@ -44,16 +56,25 @@ class Changed(NamedTuple):
 
 def changed(
     before: Filled, now: Filled, bodies: tuple[bytes, bytes], answers: tuple[Answer, Answer],
-    form: Form, say: Words,
+    form: Form, names: Mapping[str, str], say: Words,
 ) -> Changed:  # fmt: skip
-    """Compare two requests and their answers, the earlier first."""
+    """Compare two requests and their answers, the earlier first.
+
+    `names` are those of what an answer asks for, by its codes.
+    """
     then, today = ({held.name: held for held in answer.classes} for answer in answers)
     return Changed(
         tuple(_inputs(before, now, form, say)),
-        care_differences(*bodies),
+        tuple(_effects(bodies, names)),
         tuple(held for name, held in then.items() if name not in today),
         tuple(held for name, held in today.items() if name not in then),
     )
+
+
+def _effects(bodies: tuple[bytes, bytes], names: Mapping[str, str]) -> Iterator[Effect]:
+    for change in changes(*map(gist, bodies)):
+        words = _CODE.sub(lambda found: names.get(found[0], found[0]), change.words)
+        yield Effect(change.kind.words, "" if change.kind is Kind.REFERRAL_LOST else words)
 
 
 def _inputs(before: Filled, now: Filled, form: Form, say: Words) -> Iterator[Input]:

@@ -25,6 +25,12 @@ def field_of(tree: Any, expression: str, protocol: Protocol) -> str:
     return ""
 
 
+def needed_of(answer: Answer, protocol: Protocol) -> tuple[str, ...]:
+    """The fields of what an answer asks for."""
+    measures = {code: measure.code for measure in protocol.measures for code in measure.loinc}
+    return tuple(measures.get(code, code) for code in answer.needed)
+
+
 def notes_of(answer: Answer, asked: Filled) -> dict[str, tuple[str, ...]]:
     """The cautions about each field's own value, by the field."""
     fields = asked.references

@@ -80,12 +80,16 @@ def _recorded(case: Case, protocol: Protocol) -> Iterator[tuple[str, tuple[Origi
     said = [(each.code, each.at, each.origin) for each in case.findings]
     said += [(each.kind, each.at, each.origin) for each in case.measurements]
     for code, at, origin in said:
-        if at is None or at >= oldest or _lasting(protocol, code):
+        if _is_now(at, oldest) or _lasting(protocol, code):
             found.setdefault(code, []).append(origin)
     for refusal in case.refusals:
         if refusal.code:
             found.setdefault(refusal.code, []).append(refusal.origin)
     return ((code, tuple(origins)) for code, origins in found.items())
+
+
+def _is_now(at: datetime | None, oldest: datetime) -> bool:
+    return at is None or at >= oldest
 
 
 def _lasting(protocol: Protocol, code: str) -> bool:
@@ -96,11 +100,17 @@ def _lasting(protocol: Protocol, code: str) -> bool:
 def _values(
     case: Case, protocol: Protocol, recorded: Iterable[str], tree: Any
 ) -> Iterator[tuple[str, str]]:
-    # Only what was said: what follows from it is for the answer to say.
-    facts = settle(case, protocol)
+    facts, oldest = settle(case, protocol), visit_begins(case, protocol)
     for code in recorded:
         if code in protocol.sign_by_code:
-            yield code, facts.answer(code).value
+            said = {
+                each.answer
+                for each in case.findings
+                if each.code == code and (_is_now(each.at, oldest) or _lasting(protocol, code))
+            }
+            # Only what was said: what follows from it is for the answer to say.
+            answer = said.pop() if len(said) == 1 else facts.answer(code)
+            yield code, answer.value
         elif code in facts.series:
             yield from _measured(protocol.measure_by_code[code], facts.series[code], tree)
 

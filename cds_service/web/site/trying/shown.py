@@ -57,10 +57,8 @@ class View:
     notes: Mapping[str, Sequence[str]] = field(default_factory=dict)
     """What the service says of the value of a field."""
 
-    @property
-    def needed(self) -> Sequence[str]:
-        """Codes of what the answer asks for."""
-        return self.answered.answer.needed if self.answered else ()
+    needed: Sequence[str] = ()
+    """Fields that the answer asks to be filled in."""
 
 
 def refusal_of(refused: Refused, fields: Mapping[str, str], request: bytes = b"") -> Refusal:

@@ -59,8 +59,10 @@ Opens = Callable[..., Store]
 @pytest.fixture
 def database(postgresql: Server) -> Iterator[str]:
     """The address of a database without a log. It is one for all: to make one takes longer."""
+    empty = f"DROP SCHEMA IF EXISTS {SCHEMA} CASCADE"
+    postgresql.run(empty)  # tests elsewhere use the same server
     yield postgresql.url("postgres")
-    postgresql.run(f"DROP SCHEMA IF EXISTS {SCHEMA} CASCADE")
+    postgresql.run(empty)
 
 
 @pytest.fixture

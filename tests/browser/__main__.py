@@ -1,7 +1,8 @@
 """The pages in a real browser: `python -m tests.browser [NAME ...]`, for NAME.test.js, or all.
 
-Starts the service with a log of its own and Debian's Chromium without a window, and gives every
-`*.test.js` their addresses. Pictures of every view go to `build/screenshots/`: look at them.
+Starts the service with a log of its own (for `records` with that of `demo.py`) and Debian's
+Chromium without a window, and gives every `*.test.js` their addresses. Pictures of every view go
+to `build/screenshots/`: look at them.
 """
 
 import argparse
@@ -15,8 +16,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from tests.browser import demo
+
 _HERE = Path(__file__).parent
 _ROOT = _HERE.parents[1]
+_FILLED = "records.test.js"
+"""Tests that need a log with something in it."""
 _PICTURES = _ROOT / "build" / "screenshots"
 
 
@@ -31,7 +36,15 @@ def main() -> int:
         return 2
     tests = [str(file) for file in sorted(_HERE.glob("*.test.js")) if _is_meant(file, names)]
     _PICTURES.mkdir(parents=True, exist_ok=True)
-    with _served() as address:
+    failed = 0
+    for filled in (False, True):
+        if several := [test for test in tests if test.endswith(_FILLED) == filled]:
+            failed |= _run(several, browser, filled)
+    return failed
+
+
+def _run(tests: list[str], browser: str, filled: bool) -> int:
+    with _served(filled) as address:
         given = {"ADDRESS": address, "CHROMIUM": browser, "PICTURES": str(_PICTURES)}
         command = ["node", "--test", "--test-reporter=spec", *tests]
         ended = subprocess.run(command, env=os.environ | given, cwd=_ROOT, check=False)
@@ -43,10 +56,12 @@ def _is_meant(file: Path, names: list[str]) -> bool:
 
 
 @contextmanager
-def _served() -> Iterator[str]:
-    """The address of the service in a process of its own, with a fresh log."""
+def _served(filled: bool) -> Iterator[str]:
+    """The address of the service in a process of its own, with a fresh log or the demo's."""
     clean = {name: value for name, value in os.environ.items() if not name.startswith("CDS_")}
     with tempfile.TemporaryDirectory() as folder:
+        if filled:
+            demo.make(Path(folder) / "log.db")
         process = subprocess.Popen(
             [sys.executable, "-m", "cds_service", "serve", "--port", "0"],
             env=clean | {"CDS_DATABASE_URL": f"sqlite:///{folder}/log.db"},

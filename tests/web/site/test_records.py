@@ -6,6 +6,7 @@ import sqlite3
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
+from html import unescape
 from html.parser import HTMLParser
 from io import BytesIO
 from pathlib import Path
@@ -347,7 +348,11 @@ def test_another_tenants_records_are_not_there(service: Service, decision: str) 
 
 @pytest.mark.usefixtures("weeks")
 def test_a_selection_is_exported_and_verifies(get: Call) -> None:
-    answer = get("/records/export?clinic=tolm-ford&from=2026-03-20&format=ndjson")
+    listed = get("/records?clinic=tolm-ford&from=2026-03-20").text
+    links = {
+        each.rpartition("=")[2]: each for each in re.findall(r'"(/records/export[^"]+)"', listed)
+    }
+    answer = get(unescape(links["ndjson"]))
     lines = answer.content.splitlines(keepends=True)
 
     found = examine(read_all(BytesIO(answer.content)), VERIFIER)
@@ -361,7 +366,7 @@ def test_a_selection_is_exported_and_verifies(get: Call) -> None:
         28,
     ]
     assert answer.headers["content-disposition"] == 'attachment; filename="records.ndjson"'
-    rows = get("/records/export?clinic=tolm-ford&from=2026-03-20&format=csv")
+    rows = get(unescape(links["csv"]))
     assert len(rows.text.splitlines()) == 7
     assert "orla" not in rows.text
 

@@ -20,7 +20,6 @@ _CERTAIN = {
     "provisional": "holds",
     "differential": "holds so far: a row above it is not decided yet",
 }
-_SEVERE = {"high": "of high weight", "moderate": "of moderate weight", "low": "of low weight"}
 _CHOICE = {
     "exactly-one": "Choose one of these",
     "all": "All of these",
@@ -65,7 +64,8 @@ class Caution(NamedTuple):
     """Something to beware of."""
 
     words: str
-    weight: str
+    severity: str
+    """"high", "moderate" or "low"."""
     remedy: tuple[str, ...]
 
 
@@ -218,9 +218,8 @@ def _short(reference: str) -> str:
 
 def _caution(issue: Json) -> Caution:
     remedies = (_concept(each.get("action", {})) for each in issue.get("mitigation", ()))
-    severity = str(issue.get("severity", ""))
     words = issue.get("detail") or _concept(issue.get("code", {}))
-    return Caution(words, _SEVERE.get(severity, severity), tuple(remedies))
+    return Caution(words, str(issue.get("severity", "")), tuple(remedies))
 
 
 def _action(action: Json) -> Action:

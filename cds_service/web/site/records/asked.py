@@ -27,7 +27,7 @@ _LONGEST = 200
 class Asked:
     """What is looked for; what is empty does not matter."""
 
-    values: Mapping[str, str] = field(default_factory=dict)
+    values: dict[str, str] = field(default_factory=dict)
     """Each field as it was sent, for the form; never the patient."""
     wrong: Mapping[str, str] = field(default_factory=dict)
     """Why the value of a field cannot be used."""
@@ -63,9 +63,10 @@ class Asked:
 
     def address(self, path: str = "/records", **other: object) -> str:
         """The address of this search, or of one that differs in these fields; "" drops one."""
-        said = {**self.values, **{name.replace("_", "-"): str(to) for name, to in other.items()}}
-        said.pop("page", None) if "page" not in other else None
-        query = urlencode([(name, said[name]) for name in READERS if said.get(name)], safe=",|")
+        changed = {name.replace("_", "-"): str(to) for name, to in other.items()}
+        said = self.values | {"page": ""} | changed
+        order = [*READERS, *(name for name in changed if name not in READERS)]
+        query = urlencode([(name, said[name]) for name in order if said.get(name)], safe=",|")
         return f"{path}?{query}" if query else path
 
 

@@ -4,6 +4,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from cds_service.audit.record import RECOMMENDATION
 from cds_service.audit.store import Logged, Query, Store
 from cds_service.service import Service
 from cds_service.service.hooks import is_hook
@@ -72,7 +73,8 @@ class Searching:
 
     async def of_patient(self, patient: str, tenant: str) -> int | None:
         """The newest entry of a patient, to stand for him in an address."""
-        found = await self._store.outlines(Query(tenant=tenant, patient=patient, limit=1))
+        query = Query(tenant=tenant, kinds=(RECOMMENDATION,), patient=patient, limit=1)
+        found = await self._store.outlines(query)
         return found[0].position if found else None
 
     async def find(self, asked: Asked, tenant: str) -> Found:

@@ -1,0 +1,73 @@
+"""deploy/ and docker-compose.yml: read as their programs read them, as far as that can be had."""
+
+import configparser
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+import yaml
+
+from cds_service.settings import Settings
+
+ROOT = Path(__file__).parents[1]
+COMPOSE = ROOT / "docker-compose.yml"
+UNIT = ROOT / "deploy" / "cds-service.service"
+NAMES = {f"CDS_{name.upper()}" for name in Settings.model_fields}
+
+
+def test_every_setting_that_is_named_there_is() -> None:
+    for path in (COMPOSE, UNIT, *ROOT.glob("deploy/*")):
+        named = set(re.findall(r"\bCDS_[A-Z_]+\b", path.read_text(encoding="utf-8")))
+        assert named <= NAMES, path.name
+
+
+def test_the_services_of_the_compose_file_are_bounded() -> None:
+    """Compose Specification (from memory): what is referred to is there; nothing runs as root."""
+    whole = yaml.safe_load(COMPOSE.read_text(encoding="utf-8"))
+    services = whole["services"]
+
+    assert {"cds-service", "replica-1", "replica-2", "prepare-log", "database", "proxy"} == set(
+        services
+    )
+    for name in ("cds-service", "replica-1", "replica-2"):
+        one = services[name]
+        assert one["read_only"] is True
+        assert one["cap_drop"] == ["ALL"]
+        assert "USER cds" in one["build"]["dockerfile_inline"]
+        assert one["healthcheck"]["test"]
+    for one in services.values():
+        assert set(one.get("depends_on", {})) <= set(services)
+        for secret in one.get("secrets", []):
+            assert secret in whole["secrets"]
+        for config in one.get("configs", []):
+            assert config["source"] in whole["configs"]
+    published = [port for one in services.values() for port in one.get("ports", [])]
+    assert published == ["127.0.0.1:8080:8080", "443:443"]
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not here")
+def test_the_unit_is_one_of_systemd(tmp_path: Path) -> None:
+    text = UNIT.read_text(encoding="utf-8").replace("/opt/cds-service/bin/cds-service", "/bin/true")
+    unit = tmp_path / "cds-service.service"
+    unit.write_text(text, encoding="utf-8")
+
+    told = subprocess.run(
+        ["systemd-analyze", "verify", "--recursive-errors=no", str(unit)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+
+    mine = [line for line in told.stderr.splitlines() if "cds-service" in line]
+    assert mine == []
+
+
+def test_the_unit_is_confined() -> None:
+    unit = configparser.ConfigParser(strict=False, interpolation=None)
+    unit.optionxform = str  # type: ignore[assignment,method-assign]
+    unit.read(UNIT)
+
+    service = unit["Service"]
+    assert service["DynamicUser"] == service["NoNewPrivileges"] == "yes"
+    assert service["ProtectSystem"] == "strict"
+    assert int(service["TimeoutStopSec"]) > 3  # as long as requests in flight are given

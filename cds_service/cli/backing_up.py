@@ -6,7 +6,7 @@ from typing import Any
 
 from cds_service.audit.sqlite_backup import back_up
 from cds_service.cli.arguments import command, refuse
-from cds_service.settings import AuditorSettings
+from cds_service.settings.auditor import AuditorSettings
 
 
 def add(commands: Any) -> None:

@@ -20,7 +20,7 @@ from cds_service.audit.table import Csv, Parquet, Table, row
 from cds_service.cli import sources
 from cds_service.cli.arguments import PARTLY, UNVERIFIED, command, day_or_moment, refuse
 from cds_service.errors import CdsError, LogAltered
-from cds_service.settings import AuditorSettings
+from cds_service.settings.auditor import AuditorSettings
 
 Chosen = Callable[[Piece], bool]
 

@@ -8,7 +8,8 @@ from cds_service.audit.examine import opened
 from cds_service.audit.sqlite_file import protect
 from cds_service.cli.arguments import command, refuse
 from cds_service.errors import LogAltered
-from cds_service.settings import AuditorSettings, Settings
+from cds_service.settings import Settings
+from cds_service.settings.auditor import AuditorSettings
 
 
 def add(commands: Any) -> None:

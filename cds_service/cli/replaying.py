@@ -17,7 +17,7 @@ from cds_service.cli.sources import looked_at, of_file, pieces, progress, record
 from cds_service.errors import CdsError, ContentError
 from cds_service.service.impact import Impact
 from cds_service.service.replaying import Outcome, Verdict
-from cds_service.settings import AuditorSettings
+from cds_service.settings.auditor import AuditorSettings
 
 
 def add(commands: Any) -> None:

@@ -14,7 +14,8 @@ from cds_service.audit.read_only import ReadOnly
 from cds_service.audit.store import Log, Logged, Query
 from cds_service.errors import CdsError, LogAltered, LogProofError, LogUnavailable
 from cds_service.service import Service
-from cds_service.settings import AuditorSettings, Settings
+from cds_service.settings import Settings
+from cds_service.settings.auditor import AuditorSettings
 
 _PAGE = 100
 

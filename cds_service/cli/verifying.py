@@ -18,7 +18,7 @@ from cds_service.audit.store import Log
 from cds_service.cli import sources
 from cds_service.cli.arguments import CANNOT, PARTLY, UNVERIFIED, command, in_words, refuse
 from cds_service.errors import CdsError, LogAltered, LogDamaged, LogProofError
-from cds_service.settings import AuditorSettings
+from cds_service.settings.auditor import AuditorSettings
 
 _EVERY = 60
 """Seconds between two looks of --watch."""

@@ -8,7 +8,6 @@ import os
 import re
 from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -19,10 +18,8 @@ from cds_service import __version__
 from cds_service.access.issuers import load_issuers
 from cds_service.access.seen import SqliteSeen
 from cds_service.access.token import Access
-from cds_service.audit import sqlite_read_only
 from cds_service.audit.keys import first_key, load_signer
 from cds_service.audit.note import Signer, VerifierKey
-from cds_service.audit.read_only import ReadOnly
 from cds_service.audit.seal import load_sealer
 from cds_service.audit.sqlite import SqliteStore
 from cds_service.audit.sqlite_file import layout
@@ -34,6 +31,7 @@ from cds_service.content.treatment import Protocol
 from cds_service.errors import LogProofError, SettingsError
 from cds_service.fhir.described import described
 from cds_service.service import Service, local_now
+from cds_service.settings.values import is_loopback, listed, paths, place
 
 _SQLITE = "sqlite:///"
 _POSTGRESQL = "postgresql://"
@@ -160,7 +158,7 @@ class Settings(BaseSettings):
     @classmethod
     def _database(cls, url: str) -> str:
         if url.startswith(_POSTGRESQL):
-            _place(url)
+            place(url)
         elif not url.startswith(_SQLITE) or url == _SQLITE:
             raise ValueError
         return url
@@ -169,7 +167,7 @@ class Settings(BaseSettings):
     @classmethod
     def _outside_the_database(cls, files: str, info: ValidationInfo) -> str:
         url: str = info.data.get("database_url", "")
-        if not _paths(files) and url.startswith(_POSTGRESQL):
+        if not paths(files) and url.startswith(_POSTGRESQL):
             raise ValueError(
                 "with PostgreSQL the key that signs the log must be named; all replicas have the "
                 "same. To make one: cds-service log-key --make FILE"
@@ -180,7 +178,7 @@ class Settings(BaseSettings):
     @classmethod
     def _verifies(cls, keys: str) -> str:
         try:
-            for key in _listed(keys):
+            for key in listed(keys):
                 VerifierKey.parse(key)
         except LogProofError:
             raise ValueError from None
@@ -189,7 +187,7 @@ class Settings(BaseSettings):
     @field_validator("cors_origins")
     @classmethod
     def _origins(cls, origins: str) -> str:
-        if not all(_ORIGIN.fullmatch(each) for each in _listed(origins)):
+        if not all(_ORIGIN.fullmatch(each) for each in listed(origins)):
             raise ValueError
         return origins
 
@@ -255,13 +253,13 @@ class Settings(BaseSettings):
     def log(self) -> str:
         """Where the log is, in words without a password."""
         if self.in_postgresql:
-            return _place(self.database_url)
+            return place(self.database_url)
         return str(self.database)
 
     @property
     def origins(self) -> tuple[str, ...]:
         """The origins whose pages may call CDS Hooks."""
-        return _listed(self.cors_origins)
+        return listed(self.cors_origins)
 
     @property
     def database(self) -> Path:
@@ -300,7 +298,7 @@ class Settings(BaseSettings):
         return Access(issuers, self.public_url, SqliteSeen(used))
 
     def _store(self) -> Store:
-        signer, sealer = self.signer(), load_sealer(_paths(self.payload_key_file))
+        signer, sealer = self.signer(), load_sealer(paths(self.payload_key_file))
         if self.in_postgresql:
             from cds_service.audit.postgres import PostgresStore
 
@@ -340,82 +338,7 @@ class Settings(BaseSettings):
     def key_files(self) -> list[Path]:
         """The files of the keys that sign; the first is the oldest."""
         beside = self.database.with_name(f"{self.database.name}.key")
-        return _paths(self.log_key_file) or [beside]
-
-
-class AuditorSettings(Settings):
-    """The same for those who only look at the log: they need no key that signs it."""
-
-    @field_validator("log_key_file")
-    @classmethod
-    def _outside_the_database(cls, files: str, info: ValidationInfo) -> str:  # noqa: ARG003
-        return files
-
-    @property
-    def verifiers(self) -> tuple[str, ...]:
-        """The keys that verify the log's signatures, as they are given."""
-        return _listed(self.log_verifier)
-
-    def own_signer(self) -> Signer | None:
-        """The signer of whoever keeps the log and looks at it himself; nobody else has its key.
-
-        Raises SettingsError when a file that is named cannot be used.
-        """
-        if not self.log_key_file and (self.in_postgresql or not _readable(self.key_files[0])):
-            return None
-        return load_signer(self.origin, self.key_files)
-
-    def reading(self, signer: Signer | None = None) -> ReadOnly:
-        """The log, only to be looked at; raises SettingsError or LogUnavailable."""
-        sealer = load_sealer(_paths(self.payload_key_file))
-        if self.in_postgresql:
-            from cds_service.audit import postgres_read_only
-
-            return postgres_read_only.open_read_only(self.database_url, sealer, signer)
-        return sqlite_read_only.open_read_only(self.database, sealer, signer)
-
-
-def _readable(path: Path) -> bool:
-    return os.access(path, os.R_OK)
-
-
-def _place(url: str) -> str:
-    # Imported where it is used: it takes a tenth of a second, and most have no PostgreSQL.
-    from cds_service.audit.postgres_session import place
-
-    return place(url)
-
-
-def _paths(files: str) -> list[Path]:
-    """The files of a setting that may name several.
-
-    >>> _paths("old.key, new.key"), _paths("")
-    ([PosixPath('old.key'), PosixPath('new.key')], [])
-    """
-    return [Path(name.strip()).expanduser() for name in files.split(",") if name.strip()]
-
-
-def _listed(text: str) -> tuple[str, ...]:
-    """The parts of a list with commas.
-
-    >>> _listed("https://a.example, https://b.example"), _listed("")
-    (('https://a.example', 'https://b.example'), ())
-    """
-    return tuple(each.strip() for each in text.split(",") if each.strip())
-
-
-def is_loopback(host: str) -> bool:
-    """Whether only this machine reaches `host`.
-
-    >>> is_loopback("127.0.0.1"), is_loopback("::1"), is_loopback("localhost")
-    (True, True, True)
-    >>> is_loopback("0.0.0.0"), is_loopback("clinic.example")
-    (False, False)
-    """
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
+        return paths(self.log_key_file) or [beside]
 
 
 def _finding(problem: Mapping[str, Any]) -> str:

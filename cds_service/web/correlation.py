@@ -40,14 +40,13 @@ def correlation(sent: Mapping[bytes, str]) -> Correlation:
     ('ford-7', '4bf92f3577b34da6a3ce929d0e0e4736')
     """
     fresh = os.urandom(24).hex()
-    given, flags, state = _trace(sent[b"traceparent"]), "00", ""
-    trace, span = fresh[:32], fresh[32:]
-    if given is not None:
+    trace, span, flags, state = fresh[:32], fresh[32:], "00", ""
+    asked, parent = sent[b"x-request-id"], sent[b"traceparent"]
+    if parent and (given := _trace(parent)):
         trace, flags, state = *given, _state(sent[b"tracestate"])
-    asked = sent[b"x-request-id"]
-    name = asked if negotiate.sane_request_id(asked) else trace
-    parent = f"00-{trace}-{span}-{flags}".encode()
-    told = ((b"x-request-id", name.encode()), (b"traceparent", parent))
+    name = asked if asked and negotiate.sane_request_id(asked) else trace
+    ours = f"00-{trace}-{span}-{flags}".encode()
+    told = ((b"x-request-id", name.encode()), (b"traceparent", ours))
     more = ((b"tracestate", state.encode()),) if state else ()
     return Correlation(name, trace, told + more)
 

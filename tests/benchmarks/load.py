@@ -1,6 +1,7 @@
 """Load on one address, by wrk when it is installed, else by a client of our own.
 
-Run as a program it is that client: `load.py ADDRESS FILE CONNECTIONS SECONDS`. It shares the
+Run as a program it is that client: `load.py ADDRESS FILE CONNECTIONS SECONDS`, where `etag:TAG`
+instead of a file stands for a GET by somebody who has that, `etag:` for any other. It shares the
 machine with the server and is slower than wrk, so it flatters the slower of two servers.
 """
 
@@ -18,15 +19,17 @@ from urllib.parse import urlsplit
 
 WRK = shutil.which("wrk")
 
-_SCRIPT = """
+_POST = """
 wrk.method = "POST"
 wrk.headers["Content-Type"] = "application/fhir+json"
 local file = io.open("{file}", "rb")
 wrk.body = file:read("*a")
+"""
+_DONE = """
 done = function(summary, latency, requests)
     local e = summary.errors
     io.write(string.format(
-        '\\nRESULT {{"requests": %d, "seconds": %f, "p50": %f, "p99": %f, "failed": %d}}\\n',
+        '\\nRESULT {"requests": %d, "seconds": %f, "p50": %f, "p99": %f, "failed": %d}\\n',
         summary.requests, summary.duration / 1e6, latency:percentile(50), latency:percentile(99),
         e.connect + e.read + e.write + e.status + e.timeout))
 end
@@ -53,8 +56,22 @@ def run(address: str, file: Path, connections: int, seconds: float) -> Result:
     if WRK is None:
         command = [sys.executable, __file__, address, str(file), str(connections), str(seconds)]
         return _result(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
+    return _by_wrk(WRK, address, _POST.format(file=file), connections, seconds)
+
+
+def get(address: str, etag: str, connections: int, seconds: float) -> Result:
+    """GET over and over; with an ETag the server is told that we have it."""
+    if WRK is None:
+        command = [sys.executable, __file__, address, f"etag:{etag}", str(connections)]
+        done = subprocess.run([*command, str(seconds)], check=True, capture_output=True, text=True)
+        return _result(done.stdout)
+    known = f"wrk.headers[\"If-None-Match\"] = '{etag}'\n" if etag else ""
+    return _by_wrk(WRK, address, known, connections, seconds)
+
+
+def _by_wrk(wrk: str, address: str, asked: str, connections: int, seconds: float) -> Result:
     with tempfile.NamedTemporaryFile("w", suffix=".lua") as script:
-        script.write(_SCRIPT.format(file=file))
+        script.write(asked + _DONE)
         script.flush()
         options = [
             "-t1",
@@ -65,7 +82,7 @@ def run(address: str, file: Path, connections: int, seconds: float) -> Result:
             "-s",
             script.name,
         ]
-        command = [WRK, *options, address]
+        command = [wrk, *options, address]
         return _result(subprocess.run(command, check=True, capture_output=True, text=True).stdout)
 
 
@@ -81,6 +98,7 @@ class _Client(asyncio.Protocol):
         self.request, self.until, self.ended = request, until, ended
         self.times: list[float] = []
         self.failed = 0
+        self.good = b"HTTP/1.1 304" if b"If-None-Match" in request[:500] else b"HTTP/1.1 200"
         self.buffer = b""
         self.sent = 0.0
 
@@ -101,12 +119,13 @@ class _Client(asyncio.Protocol):
         head = self.buffer.find(b"\r\n\r\n")
         if head < 0:
             return
-        at = self.buffer.lower().find(b"content-length: ", 0, head) + len("content-length: ")
-        length = int(self.buffer[at : self.buffer.find(b"\r", at)])
-        if len(self.buffer) < head + 4 + length:
-            return
+        if not self.buffer.startswith(b"HTTP/1.1 304"):  # which has no body
+            at = self.buffer.lower().find(b"content-length: ", 0, head) + len("content-length: ")
+            length = int(self.buffer[at : self.buffer.find(b"\r", at)])
+            if len(self.buffer) < head + 4 + length:
+                return
         self.times.append(time.perf_counter() - self.sent)
-        self.failed += not self.buffer.startswith(b"HTTP/1.1 200")
+        self.failed += not self.buffer.startswith(self.good)
         self.buffer = b""
         self.send()
 
@@ -116,11 +135,16 @@ class _Client(asyncio.Protocol):
 
 async def _load(address: str, file: str, connections: int, seconds: float) -> Result:
     url = urlsplit(address)
-    body = Path(file).read_bytes()
-    head = (
-        f"POST {url.path} HTTP/1.1\r\nHost: {url.netloc}\r\nContent-Length: {len(body)}\r\n"
-        "Content-Type: application/fhir+json\r\n\r\n"
-    )
+    if file.startswith("etag:"):
+        etag, body = file.removeprefix("etag:"), b""
+        known = f"If-None-Match: {etag}\r\n" if etag else ""
+        head = f"GET {url.path} HTTP/1.1\r\nHost: {url.netloc}\r\n{known}\r\n"
+    else:
+        body = Path(file).read_bytes()
+        head = (
+            f"POST {url.path} HTTP/1.1\r\nHost: {url.netloc}\r\nContent-Length: {len(body)}\r\n"
+            "Content-Type: application/fhir+json\r\n\r\n"
+        )
     loop = asyncio.get_running_loop()
     start = time.perf_counter()
     clients = []

@@ -300,6 +300,19 @@ class Protocol:
         return tuple(sign for sign in self.signs if sign.implies)
 
     @cached_property
+    def beside_in_table(self) -> frozenset[str]:
+        """Signs that are asked beside another sign of their own table.
+
+        While that one is open they are open too: nobody knows yet whether they must be asked.
+        """
+        found: set[str] = set()
+        for table in self.tables:
+            codes = {test.code for test in table_tests(table) if isinstance(test, FindingTest)}
+            signs = [self.sign_by_code[code] for code in codes if code in self.sign_by_code]
+            found |= {sign.code for sign in signs if codes.intersection(sign.required_when)}
+        return frozenset(found)
+
+    @cached_property
     def overruled_signs(self) -> tuple[Sign, ...]:
         """Signs that count only without a measurement, in file order."""
         return tuple(sign for sign in self.signs if sign.only_without)

@@ -162,11 +162,18 @@ def _missing(rows: list[RowResult], facts: Facts) -> tuple[Missing, ...]:
     for result in rows:
         if result.answer is Answer.NOT_ASSESSED:
             for test in result.tests:
-                if not test.fact.startswith(NOW):  # its own table asks for what it needs
+                if not test.fact.startswith(NOW) and not _asked_later(test.fact, facts):
                     item = _ask(test, result, facts)
                     key = (item.kind, item.code)
                     found[key] = found[key] if key in found and not item.required else item
     return tuple(found.values())
+
+
+def _asked_later(code: str, facts: Facts) -> bool:
+    """Whether the same table asks something else first, and this only if that is present."""
+    if code not in facts.protocol.beside_in_table or code in facts.unsettled:
+        return False
+    return not facts.any_yes(facts.protocol.sign_by_code[code].required_when)
 
 
 def _ask(test: Test, result: RowResult, facts: Facts) -> Missing:

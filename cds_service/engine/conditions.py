@@ -74,7 +74,7 @@ def _compile(condition: Condition, protocol: Protocol) -> Compiled:
     ]
     plain = [sign for sign in signs if sign is not None]
     # The order of an "any" does not matter for its answer.
-    return _group(condition, [_any_sign(plain), *others] if plain else others)
+    return _group(condition, [_any_sign(plain, protocol), *others] if plain else others)
 
 
 def _group(group: Group, items: list[Compiled]) -> Compiled:
@@ -119,24 +119,35 @@ def _any(items: list[Compiled]) -> Compiled:
     return either
 
 
-def _any_sign(signs: list[Sign]) -> Compiled:
+def _any_sign(signs: list[Sign], protocol: Protocol) -> Compiled:
     """As `_any` over plain signs, which most rows consist of: one look-up each, no calls."""
-    codes = [(sign.code, sign.required, sign.required_when) for sign in signs]
+    codes = [
+        (sign.code, sign.required, sign.required_when, _asks(sign, protocol)) for sign in signs
+    ]
 
     def either(facts: Facts, row: bool) -> Answer:
         result, answers, unsettled = _NO, facts.answers, facts.unsettled
-        for code, required, beside in codes:
+        for code, required, beside, asks in codes:
             answer = answers.get(code)
             if answer is _YES:
                 return _YES
             # Also open, whatever the row: what was sent unusably, what is asked beside a YES.
             if answer is None and (
-                required or not row or code in unsettled or (beside and facts.any_yes(beside))
+                required or not row or code in unsettled or (beside and asks(facts, beside))
             ):
                 result = _UNKNOWN
         return result
 
     return either
+
+
+def _asks(sign: Sign, protocol: Protocol) -> Callable[[Facts, tuple[str, ...]], bool]:
+    """When a sign that is asked beside others is open: one of them is present, or may be.
+
+    That it may be is enough in a table that asks for both: what is asked of a yellow baby is not
+    ruled out before anybody has said whether the baby is yellow.
+    """
+    return Facts.not_all_no if sign.code in protocol.beside_in_table else Facts.any_yes
 
 
 def _plain_sign(item: Condition, protocol: Protocol) -> Sign | None:
@@ -166,7 +177,7 @@ def _finding(test: FindingTest, protocol: Protocol) -> Compiled:
         return known if wants_yes else lambda facts, row: negated(known(facts, row))
     yes, no = (_YES, _NO) if wants_yes else (_NO, _YES)
     sign = protocol.sign_by_code[code]
-    required, beside = sign.required, sign.required_when
+    required, beside, asks = sign.required, sign.required_when, _asks(sign, protocol)
 
     def ask(facts: Facts, row: bool) -> Answer:
         answer = facts.answers.get(code)
@@ -174,7 +185,7 @@ def _finding(test: FindingTest, protocol: Protocol) -> Compiled:
             return yes
         if answer is _NO:
             return no
-        if required or not row or code in facts.unsettled or (beside and facts.any_yes(beside)):
+        if required or not row or code in facts.unsettled or (beside and asks(facts, beside)):
             return _UNKNOWN
         return no
 

@@ -10,6 +10,7 @@ from cds_service.content.model import (
     EARLIER,
     NEW,
     FindingTest,
+    Implication,
     MeasureTest,
     finding_tests,
     leaves,
@@ -46,10 +47,21 @@ def _new_tests(protocol: Protocol) -> Iterator[str]:
                 yield test.code.removeprefix(NEW)
 
 
+def _was_absent(code: str, facts: Facts) -> bool:
+    """Whether an earlier visit answered NO, or gave another answer that implies it."""
+    if code in facts.before:
+        return facts.before[code] is Answer.NO
+    absent = Implication(code, Answer.NO)
+    return any(
+        facts.before.get(sign.code) is Answer.YES and absent in sign.implies
+        for sign in facts.protocol.implying_signs
+    )
+
+
 def _is_new(test: FindingTest | MeasureTest, facts: Facts) -> bool:
     """Whether a sign is there now that was looked for at an earlier visit and was absent."""
     if isinstance(test, FindingTest):
-        return facts.is_yes(test.code) and facts.before.get(test.code) is Answer.NO
+        return facts.is_yes(test.code) and _was_absent(test.code, facts)
     before, now = facts.before_values.get(test.measure), facts.values.get(test.measure, ())
     passes = OPS[test.op]
     if before is None or passes(before.quantity.value, test.limit.value):

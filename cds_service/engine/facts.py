@@ -60,6 +60,10 @@ class Facts:
         """Whether one of these signs is known to be present."""
         return Answer.YES in map(self.answers.get, codes)
 
+    def not_all_no(self, codes: Iterable[str]) -> bool:
+        """Whether one of these signs is present, or may be."""
+        return any(self.answers.get(code) is not Answer.NO for code in codes)
+
     @property
     def age(self) -> Age | None:
         """The infant's age as a span of days, or None."""

@@ -15,6 +15,7 @@ from cds_service.content.model import (
     Condition,
     FindingTest,
     Group,
+    Implication,
     MeasureTest,
     Row,
     Sign,
@@ -89,7 +90,7 @@ def _signs(protocol: Protocol) -> Iterator[Variable]:
         known = _settled(sign, protocol, {each.code for each in asked})
         yield Variable(f"known_{name(sign.code)}", known, "The answer; empty: not assessed.")
     for sign in asked:
-        yield Variable(name(sign.code), _as_row(sign), "As a table reads it.")
+        yield Variable(name(sign.code), _as_row(sign, protocol), "As a table reads it.")
 
 
 def _codes(sign: Sign) -> tuple[str, ...]:
@@ -138,12 +139,15 @@ def _settled(sign: Sign, protocol: Protocol, asked: set[str]) -> str:
     return f"iif(({said} = false) and {_in(sign, 'unsettled')}, {{}}, {said})"
 
 
-def _as_row(sign: Sign) -> str:
+def _as_row(sign: Sign, protocol: Protocol) -> str:
     known = f"%known_{name(sign.code)}"
     if sign.required:
         return known
     asked = [_in(sign, "unsettled")]
-    asked += [f"(%known_{name(code)} = true)" for code in sign.required_when]
+    known_beside = [f"%known_{name(code)}" for code in sign.required_when]
+    asked += [f"({each} = true)" for each in known_beside]
+    if sign.code in protocol.beside_in_table:
+        asked += [f"{each}.empty()" for each in known_beside]
     open_now = " or ".join(f"iif({each}, true, false)" for each in asked)
     return f"iif({known}.exists(), {known}, iif({open_now}, {{}}, false))"
 
@@ -209,10 +213,18 @@ def _new(code: str, protocol: Protocol) -> str:
 def _is_new(test: FindingTest | MeasureTest, protocol: Protocol) -> str:
     if isinstance(test, FindingTest):
         sign = protocol.sign_by_code[test.code]
-        before = f"iif({_in(sign, 'no_old')}, {_in(sign, 'yes_old')}.not(), false)"
-        return f"(iif(%known_{name(test.code)}, true, false) and {before})"
+        return f"(iif(%known_{name(test.code)}, true, false) and {_was_absent(sign, protocol)})"
     measure = protocol.measure_by_code.get(test.measure)
     return "false" if measure is None else newly(test, measure)
+
+
+def _was_absent(sign: Sign, protocol: Protocol) -> str:
+    """Whether an earlier visit answered NO, or gave another answer that implies it."""
+    absent = Implication(sign.code, Answer.NO)
+    others = [other for other in protocol.implying_signs if absent in other.implies]
+    implied = [f"({_in(each, 'yes_old')} and {_in(each, 'no_old')}.not())" for each in others]
+    said = " or ".join([_in(sign, "no_old"), *implied])
+    return f"iif({said}, {_in(sign, 'yes_old')}.not(), false)"
 
 
 def _tables(protocol: Protocol) -> Iterator[Variable]:

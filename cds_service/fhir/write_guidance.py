@@ -97,7 +97,8 @@ def _undecided(pen: Pen) -> Iterator[bytes]:
 
 def _open_row(house: House, result: RowResult) -> Message:
     row = ("class", Message(f"class.{result.row.code}"))
-    unknown = [test.what for test in result.tests if test.answer is Answer.NOT_ASSESSED]
+    tests = (test for test in result.tests if test.answer is Answer.NOT_ASSESSED)
+    unknown = dict.fromkeys(test.what for test in tests)
     if not unknown:
         return Message("undecided", (row,))
     return Message("write.undecided", (row, ("needs", "; ".join(map(house.text, unknown)))))

@@ -4,7 +4,6 @@ import json
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterable
 from pathlib import Path
 
 from cql_sdk.compiler.cql_to_elm import translate
@@ -13,9 +12,10 @@ from cds_service.case import Answer, Case
 from cds_service.content.treatment import Protocol
 from cds_service.engine.assess import assess
 from cds_service.engine.settle import settle
-from tests.cql.infants import SIGNS, Infant
+from tests.cql.infants import BEFORE, EARLIER, SIGNS, Infant
 
 HERE = Path(__file__).parent
+_FILES = ("young_infant.cql", "follow_up.cql", "feeding_hiv.cql")
 Classes = dict[str, bool | None]
 _MEANT = {Answer.YES: True, Answer.NO: False, Answer.NOT_ASSESSED: None}
 
@@ -25,9 +25,18 @@ class CannotRun(Exception):
 
 
 def written() -> str:
-    """The CQL, with a parameter for each sign."""
-    signs = "".join(f'parameter "{code}" Boolean\n' for code in SIGNS)
-    return (HERE / "young_infant.cql").read_text(encoding="utf-8").replace("//SIGNS\n", signs)
+    """The CQL: one library of its files, with a parameter for each sign and earlier class."""
+    parameters = {
+        "SIGNS": dict.fromkeys(SIGNS, "Boolean"),
+        "BEFORE": {f"before {code}": "Boolean" for code in BEFORE},
+        "EARLIER": {f"earlier {code}": "Boolean" for code in EARLIER}
+        | {f"day {code}": "Integer" for code in EARLIER},
+    }
+    text = "".join((HERE / name).read_text(encoding="utf-8") for name in _FILES)
+    for mark, types in parameters.items():
+        lines = "".join(f'parameter "{name}" {kind}\n' for name, kind in types.items())
+        text = text.replace(f"//{mark}\n", lines)
+    return text
 
 
 def elm(cql: str) -> str:
@@ -43,38 +52,42 @@ def elm(cql: str) -> str:
 
 
 def differences(
-    infants: list[Infant], protocol: Protocol, cql: str
+    infants: list[Infant], ours: list[Classes], theirs: list[Classes]
 ) -> list[tuple[Infant, list[str]]]:
-    """The infants that the two classify differently, with what each says. Raises CannotRun."""
+    """The infants that the two classify differently, with what each says."""
     found = []
-    for infant, theirs in zip(infants, _evaluated(infants, elm(cql)), strict=True):
-        ours = _classes(infant.case(), protocol, theirs)
+    for infant, one, other in zip(infants, ours, theirs, strict=True):
         said = [
-            f"{row}: engine {ours[row]}, CQL {theirs[row]}"
-            for row in theirs
-            if ours[row] is not theirs[row]
+            f"{row}: engine {one[row]}, CQL {other[row]}"
+            for row in other
+            if one[row] is not other[row]
         ]
         if said:
             found.append((infant, said))
     return found
 
 
-def _classes(case: Case, protocol: Protocol, asked: Iterable[str]) -> Classes:
-    """What the engine says of each class asked about; below a row that holds nothing else does."""
+def classes(infants: list[Infant], protocol: Protocol) -> list[Classes]:
+    """What the engine says of each infant."""
+    return [_classes(infant.case(), protocol) for infant in infants]
+
+
+def _classes(case: Case, protocol: Protocol) -> Classes:
+    """What the engine says of each class; below a row that holds nothing else does."""
     by_table: dict[str, Classes] = {}
     for result in assess(settle(case, protocol)).rows:
         by_table.setdefault(result.table, {})[result.row.code] = _MEANT[result.answer]
-    classes: Classes = {}
+    found: Classes = {}
     for table in protocol.tables:
         said = by_table.get(table.code, {})
         is_open = None in said.values() and True not in said.values()
         for row in table.rows:
-            classes[row.code] = said.get(row.code, None if is_open else False)
-    return {row: classes[row] for row in asked}
+            found[row.code] = said.get(row.code, None if is_open else False)
+    return found
 
 
-def _evaluated(infants: list[Infant], made: str) -> list[Classes]:
-    """What cql-execution says of each infant, in the same order."""
+def evaluated(infants: list[Infant], made: str) -> list[Classes]:
+    """What cql-execution says of each infant by this ELM, in the same order. Raises CannotRun."""
     if shutil.which("node") is None:
         raise CannotRun("Node.js is missing: install it with npm (Debian: nodejs npm)")
     if not (HERE / "node_modules").is_dir():

@@ -29,6 +29,7 @@ from cds_service.fhir.read import read
 from tests.fhirpath.infants import AS_OF, NOW, Json, infant
 
 _HERE = Path(__file__).parent
+_AT_ONCE = 1000
 _MEANT = {Answer.YES: True, Answer.NO: False, Answer.NOT_ASSESSED: None}
 
 
@@ -36,27 +37,34 @@ def main() -> int:
     """Compare; 0: no difference, 1: some, 2: the other engine cannot be run."""
     asked = _arguments()
     protocol = load(edition=asked.edition, adaptation=asked.adaptation)
-    cases, wanted = _cases(protocol, asked.cases, random.Random(asked.seed))
-    with tempfile.TemporaryDirectory() as scratch:
-        results = _evaluated(protocol, cases, Path(scratch))
-    if results is None:
-        return 2
-    found = Counter[str]()
-    different = 0
-    for index, (result, classes) in enumerate(zip(results, wanted, strict=True)):
-        said = [
-            f"{c}: engine {v}, FHIRPath {result[c]}"
-            for c, v in classes.items()
-            if result[c] is not v
-        ]
-        different += bool(said)
-        found.update(said)
-        if said and different <= asked.show:
-            print(f"case {index}: {'; '.join(said)}\n{json.dumps(cases[index])}")
+    draw, found = random.Random(asked.seed), Counter[str]()
+    done = different = 0
+    while done < asked.cases:
+        cases, wanted = _cases(protocol, min(_AT_ONCE, asked.cases - done), draw)
+        with tempfile.TemporaryDirectory() as scratch:
+            results = _evaluated(protocol, cases, Path(scratch))
+        if results is None:
+            return 2
+        for index, (result, classes) in enumerate(zip(results, wanted, strict=True), start=done):
+            said = _said(result, classes)
+            different += bool(said)
+            found.update(said)
+            if said and different <= asked.show:
+                print(f"case {index}: {'; '.join(said)}\n{json.dumps(cases[index - done])}")
+        done += len(cases)
     for line, count in found.most_common():
         print(f"{count} x {line}")
-    print(f"{len(cases)} cases, {different} differ")
+    print(f"{done} cases, {different} differ")
     return 1 if different else 0
+
+
+def _said(result: dict[str, bool | None], classes: dict[str, bool | None]) -> list[str]:
+    """Each class of which the two say something else."""
+    return [
+        f"{row}: engine {ours}, FHIRPath {result[row]}"
+        for row, ours in classes.items()
+        if result[row] is not ours
+    ]
 
 
 def _arguments() -> argparse.Namespace:

@@ -55,6 +55,7 @@ class Encoded:
     def __init__(self, content: Content, world: World) -> None:
         self.content, self.world = content, world
         self._signs = _effective(content, world)
+        self._asked_together = [_signs_of(table) for table in content.tables.values()]
         self.tables: dict[str, dict[str, Truth]] = {}
         """Each row's own answer, by table and class; the last row's follows from the others."""
         self.gates: dict[str, Truth] = {}
@@ -150,6 +151,9 @@ class Encoded:
         required = self.content.signs[code].get("required", [])
         if required == "always":
             return True
+        # Where one table asks for both, the other has to be NO before this one counts as NO.
+        if any(code in table and table.intersection(required) for table in self._asked_together):
+            return some(isnt(self.sign(other).no) for other in required)
         return some(self.sign(other).yes for other in required)
 
     def _derived(self, written: dict[str, Any]) -> Truth:
@@ -168,11 +172,21 @@ class Encoded:
     def _is_new(self, test: Any) -> Flag:
         code = test if isinstance(test, str) else test.get("finding", "")
         if code:
-            return every((self.sign(code).yes, self.world.before[code].no))
+            return every((self.sign(code).yes, self._was_absent(code)))
         kind, op, limit = test["measure"], op_of(test), scaled(test)
         then, now = self.world.before_values[kind], self.world.last[kind]
         was, passes = compare(op, then.value, limit), compare(op, now.value, limit)
         return every((then.there, isnt(was), now.there, passes))
+
+    def _was_absent(self, code: str) -> Flag:
+        """An earlier visit answered NO, or gave another answer that implies it."""
+        before = self.world.before
+        implied = some(
+            before[other].yes
+            for other, sign in self.content.signs.items()
+            if sign.get("implies", {}).get(code) == "no"
+        )
+        return some((before[code].no, every((isnt(before[code].yes), implied))))
 
     def _measure(self, test: dict[str, Any], *, row: bool) -> Truth:
         if "if-unknown" in test:
@@ -254,6 +268,12 @@ class Encoded:
 def scaled(test: dict[str, Any]) -> Fraction:
     """The limit of a test in thousandths of its unit."""
     return number(test[op_of(test)])[0] * SCALE
+
+
+def _signs_of(table: dict[str, Any]) -> set[str]:
+    """The signs that the rows of a table test."""
+    tests = [test for row in table["rows"] if "when" in row for test in leaves(row["when"])]
+    return {test if isinstance(test, str) else test.get("finding", "") for test in tests}
 
 
 def _effective(content: Content, world: World) -> dict[str, Truth]:

@@ -102,7 +102,7 @@ test('one recommendation, in full', async (t) => {
 });
 
 test('a note and cards', async (t) => {
-  for (const [address, name] of [['/records/144', 'note'], ['/records/145', 'cards']]) {
+  for (const [address, name] of [['/records/146', 'note'], ['/records/147', 'cards'], ['/records/145', 'feedback']]) {
     const page = await opened(t, address);
     await expectText(page, 'Yes: verified just now');
     await view(page, `records-${name}`);

@@ -121,7 +121,7 @@ class Searching:
         The store still asks everything of them; but what is rare, or not there at all, it would
         look for through the whole log.
         """
-        wanted = _wanted(asked, query.tenant or "")
+        wanted = wanted_kinds(asked, query.tenant or "")
         days = {"since": asked.since, "until": asked.until}
         found = tally.newest(wanted, query.limit, below=query.below, **days)
         return replace(query, positions=tuple(found) or _NOWHERE)
@@ -135,13 +135,13 @@ class Searching:
 
     async def _counted(self, tally: Tally, asked: Asked, query: Query) -> Counted:
         if asked.patient_of is None:
-            kinds = tally.kinds(_wanted(asked, query.tenant or ""))
+            kinds = tally.kinds(wanted_kinds(asked, query.tenant or ""))
             return within(kinds, asked.since, asked.until)
         own = await self._store.outlines(replace(query, below=None, limit=MOST_OF_PATIENT))
         return tally.of(each.position for each in own)
 
 
-def _wanted(asked: Asked, tenant: str) -> Callable[[Kind], bool]:
+def wanted_kinds(asked: Asked, tenant: str) -> Callable[[Kind], bool]:
     """Whether a kind is of the selection, but for its days: what `audit.search` asks too."""
     mark, version = _REVIEWS.get(asked.feedback, 0), f"{asked.protocol}|"
 

@@ -29,24 +29,29 @@ def main() -> int:
     """Run the tests; 0: all passed, 1: some failed, 2: there is no browser."""
     asked = argparse.ArgumentParser(prog="tests.browser", description=__doc__)
     asked.add_argument("names", nargs="*", metavar="NAME", help="the name before .test.js")
-    names = asked.parse_args().names or [""]
+    asked.add_argument("--pictures", action="store_true", help="make those of README.md instead")
+    chosen = asked.parse_args()
+    names = chosen.names or [""]
     browser = shutil.which(os.environ.get("CHROMIUM", "chromium"))
     if browser is None:
         print("no Chromium is found; install it, or name it in CHROMIUM", file=sys.stderr)
         return 2
+    if chosen.pictures:
+        return _run(
+            ["node", str(_HERE / "pictures.js")], browser, _ROOT / "docs" / "pictures", True
+        )
     tests = [str(file) for file in sorted(_HERE.glob("*.test.js")) if _is_meant(file, names)]
-    _PICTURES.mkdir(parents=True, exist_ok=True)
-    failed = 0
+    failed, judge = 0, ["node", "--test", "--test-reporter=spec"]
     for filled in (False, True):
         if several := [test for test in tests if test.endswith(_FILLED) == filled]:
-            failed |= _run(several, browser, filled)
+            failed |= _run([*judge, *several], browser, _PICTURES, filled)
     return failed
 
 
-def _run(tests: list[str], browser: str, filled: bool) -> int:
+def _run(command: list[str], browser: str, pictures: Path, filled: bool) -> int:
+    pictures.mkdir(parents=True, exist_ok=True)
     with _served(filled) as address:
-        given = {"ADDRESS": address, "CHROMIUM": browser, "PICTURES": str(_PICTURES)}
-        command = ["node", "--test", "--test-reporter=spec", *tests]
+        given = {"ADDRESS": address, "CHROMIUM": browser, "PICTURES": str(pictures)}
         ended = subprocess.run(command, env=os.environ | given, cwd=_ROOT, check=False)
     return min(ended.returncode, 1)
 

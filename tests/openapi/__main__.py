@@ -33,7 +33,7 @@ SAME = (
     "|ValueSet)"
 )
 """Artefacts that are served as CodeSystem, PlanDefinition and Questionnaire are."""
-FEWEST, FEWEST_PLANS = 5000, 50
+FEWEST, FEWEST_PLANS = 5000, 20
 """Cases of CI, and entries that they must leave in the log: else nothing deep was asked."""
 
 

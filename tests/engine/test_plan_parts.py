@@ -1,5 +1,7 @@
 """Parts of a plan that nothing else looks at by themselves."""
 
+import pytest
+
 from cds_service.case import Age, Answer, EarlierClass, Origin
 from cds_service.content.text import render
 from cds_service.engine import decide
@@ -9,7 +11,7 @@ from cds_service.engine.settle import settle
 from tests.changing import replace
 from tests.engine.cases import every_case, read
 from tests.engine.test_courses import AT, DAY, dose, follow_up
-from tests.engine.test_edges import PROTOCOL, YES, case, found
+from tests.engine.test_edges import PROTOCOL, YES, case, found, measured
 from tests.engine.test_left_out import WELL, cautions, healthy, made, severe
 
 
@@ -128,3 +130,18 @@ def test_a_dose_that_waits_says_what_to_find_out() -> None:
     ]  # fmt: skip
     assert waits.action is not None
     assert "irth weight" in render(PROTOCOL, waits.action)
+
+
+@pytest.mark.parametrize(
+    ("kg", "age", "worked_out"), [("3.4", 12, True), ("0.9", 12, False), ("3.4", 70, False)]
+)
+def test_amounts_are_worked_out_only_where_a_dose_would_be(
+    kg: str, age: int, worked_out: bool
+) -> None:
+    # Section 5: below 1.0 kg no amount is worked out, nor outside the age; it is told per kilogram.
+    known = replace(healthy(measured("blood-glucose", "1.8", "mmol/L")), age=Age(age, age))
+    others = tuple(one for one in known.measurements if one.kind != "weight")
+    light = replace(known, measurements=(*others, measured("weight", kg, "kg")))
+    told = made(light).plan.emergency
+    assert told
+    assert any(one.weighed for one in told) is worked_out

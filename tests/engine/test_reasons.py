@@ -89,3 +89,9 @@ def test_two_cases_that_differ_in_one_time_have_different_ids() -> None:
     assert decision_id(one, PROTOCOL) != decision_id(later, PROTOCOL)
     same = replace(one, findings=one.findings[::-1])
     assert decision_id(one, PROTOCOL) == decision_id(same, PROTOCOL)
+
+
+def test_a_fact_without_a_time_is_not_one_of_the_time_of_another() -> None:
+    timed = case(found("convulsions", YES), found("jaundice", NO))
+    untimed = case(found("convulsions", YES), found("jaundice", NO, None))
+    assert decision_id(timed, PROTOCOL) != decision_id(untimed, PROTOCOL)

@@ -152,3 +152,10 @@ test('without JavaScript', async (t) => {
   await page.getByText('This is not a number.').first().waitFor();
   assert.equal(await page.locator('#f-weight').inputValue(), 'heavy');
 });
+
+test('the page itself from right to left', async (t) => {
+  const page = await opened(t, '/?lang=ar', { width: 1080 });
+  await page.locator('.examples button').click();
+  await page.locator('#t-plan').waitFor();
+  await view(page, 'try-page-arabic');
+});

@@ -3,6 +3,7 @@
 What is missing in a template is an error (StrictUndefined), never an empty place on a page.
 """
 
+import re
 from functools import cache
 from typing import Any
 
@@ -12,12 +13,14 @@ from starlette.responses import Response
 
 from cds_service import __version__
 from cds_service.web.site.statics import address
+from cds_service.web.site.words import english
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
     "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 """Content-Security-Policy (CSP level 3) of every page: nothing inline, nothing from elsewhere."""
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:mL|mg|kg|g|IU|%|°C)(?![A-Za-z]))")
 HTML = "text/html; charset=utf-8"
 
 
@@ -31,8 +34,18 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals.update(static=address, version=__version__)
+    made.filters["tied"] = tied
+    made.globals.update(static=address, version=__version__, say=english(), en="")
     return made
+
+
+def tied(text: str) -> str:
+    """The text with each number tied to its unit: no line may end between the two.
+
+    >>> tied("give 2.5 mL now") == "give 2.5\u00a0mL now"
+    True
+    """
+    return _BEFORE_UNIT.sub("\u00a0", text)
 
 
 def is_part(request: Request) -> bool:

@@ -27,8 +27,9 @@ from cds_service.web.site.trying.questions import Form
 from cds_service.web.site.trying.shown import Answered, Refusal, View, pretty, refusal_of
 from cds_service.web.site.words import Words
 
-BASE, EXAMPLE, ASK = "base", "example", "ask"
-"""Fields that ask nothing: the entry to go on from, the example to show, the button of the form."""
+BASE, EXAMPLE, ASK, LANG = "base", "example", "ask", "lang"
+"""Fields that ask nothing of the infant: the entry to go on from, the example to show, the button
+of the form, and the language of the page."""
 
 
 class _Before(NamedTuple):
@@ -67,7 +68,7 @@ class Asking:
             before = await self._before(index, origin)
         except (Refused, PayloadErased) as error:
             return View(refusal=self._lost(error)), 410
-        asked = {n: v for n, v in posted.one.items() if n not in (BASE, EXAMPLE, ASK)}
+        asked = {n: v for n, v in posted.one.items() if n not in (BASE, EXAMPLE, ASK, LANG)}
         found = checked(
             Posted(asked, posted.many), self._form, self._service.protocol,
             before.filled.as_of, self._say,

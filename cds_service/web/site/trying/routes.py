@@ -4,18 +4,19 @@ from functools import partial
 from typing import Any
 
 from fastapi import FastAPI
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
 from cds_service.engine.phrase import unit_name
 from cds_service.service import Service
-from cds_service.web import problems
+from cds_service.web import negotiate, problems
 from cds_service.web.apply import path
 from cds_service.web.bodies import Gone
 from cds_service.web.correlation import Correlation
 from cds_service.web.records import Who
 from cds_service.web.site.render import is_part, page
-from cds_service.web.site.trying.asking import ASK, BASE, EXAMPLE, Asking
+from cds_service.web.site.trying.asking import ASK, BASE, EXAMPLE, LANG, Asking
 from cds_service.web.site.trying.calendar import said
 from cds_service.web.site.trying.checked import names
 from cds_service.web.site.trying.examples import examples
@@ -23,7 +24,7 @@ from cds_service.web.site.trying.kept import ENTRY, FILES, PART, Kept
 from cds_service.web.site.trying.posted import read_posted
 from cds_service.web.site.trying.questions import SITES, STOCK, form_of
 from cds_service.web.site.trying.shown import View, refusal_of
-from cds_service.web.site.words import english, own_name
+from cds_service.web.site.words import ENGLISH, Words, chosen, every, own_name
 
 DOWNLOAD = "/try/download"
 """Where request and response of an entry of this page can be had as files."""
@@ -35,7 +36,7 @@ def add_routes(app: FastAPI, service: Service, who: Who) -> None:
 
     @app.get("/", include_in_schema=False)
     def empty(request: Request) -> Response:
-        return made.shown(request, View())
+        return made.shown(request, View(), say=chosen(_wanted(request)))
 
     @app.post("/", include_in_schema=False)
     async def ask(request: Request) -> Response:
@@ -53,15 +54,17 @@ class _Page:
         self._service = service
         self._who = who
         self._form = form_of(service.protocol, service.base)
-        self._names = names(self._form) | {ASK, BASE, EXAMPLE}
+        self._names = names(self._form) | {ASK, BASE, EXAMPLE, LANG}
         self._texts = self._form.texts()
         self._languages = [(tag, own_name(tag)) for tag, _ in self._form.languages]
         self.kept = Kept(service)
 
     async def asked(self, request: Request) -> Response:
-        asking = Asking(self._service, self.kept, self._form, english())
+        say = chosen(_wanted(request))
         try:
             posted = await read_posted(request, self._names, (STOCK,))
+            say = chosen((posted.one.get(LANG, ""), say.language))
+            asking = Asking(self._service, self.kept, self._form, say)
             view, status = await asking.asked(posted, self._who(request.scope))
         except Gone:
             raise problems.not_found() from None
@@ -70,15 +73,14 @@ class _Page:
                 error, request.scope.get(problems.CORRELATION, Correlation())
             )
             view, status = View(refusal=refusal_of(refused, {})), refused.status
-        return self.shown(request, view, status)
+        return self.shown(request, view, status, say=say)
 
-    def shown(self, request: Request, view: View, status: int = 200) -> Response:
+    def shown(self, request: Request, view: View, status: int = 200, *, say: Words) -> Response:
         """The page, or the part of it that htmx exchanges."""
         template = "try/work.html" if is_part(request) else "try/page.html"
-        return page(template, status, **self._shown(request, view))
+        return page(template, status, **self._shown(request, view, say))
 
-    def _shown(self, request: Request, view: View) -> dict[str, Any]:
-        say = english()
+    def _shown(self, request: Request, view: View, say: Words) -> dict[str, Any]:
         return {
             "view": view,
             "form": self._form,
@@ -89,6 +91,8 @@ class _Page:
             "day": partial(said, language=say.language),
             "examples": examples().values(),
             "say": say,
+            "en": "" if say.language == ENGLISH else Markup(' lang="en" dir="ltr"'),
+            "page_languages": [(tag, own_name(tag)) for tag in every()],
             "here": "/",
             "download": DOWNLOAD,
             "files": FILES,
@@ -96,3 +100,9 @@ class _Page:
             "protocol": self._service.protocol.name,
             "sources": self._service.protocol.sources,
         }
+
+
+def _wanted(request: Request) -> tuple[str, ...]:
+    """The languages that a visitor wants the page in, the most wanted first."""
+    asked = request.query_params.get(LANG, "")
+    return asked, *negotiate.wanted_languages(request.headers.get("accept-language", ""))

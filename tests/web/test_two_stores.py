@@ -25,6 +25,8 @@ from .test_idempotency import KEY, NOTE, at_once
 _FRESH = (
     rb'(?<="commitment":")[0-9a-f]{64}', rb'(?<="salt":")[0-9a-f]{64}',
     rb'(?<="valueBase64Binary":")[^"]*', rb"(?m)^[A-Za-z0-9+/]{43}=$", rb"(?m)^\xe2\x80\x94 .*$",
+    rb'(?<=mono breaks">)[0-9a-f]{64}', rb'"(salt|hash)":"[^"]*"', rb'\{"checkpoint":.*',
+    rb'commitment\\":\\"[0-9a-f]{64}',
 )  # fmt: skip
 SEARCHES = (
     "", "_count=2", "_count=2&_total=accurate",
@@ -32,6 +34,14 @@ SEARCHES = (
     "date=2026-03-02", "date=gt2026-03-02", "date=ge2026-03-02T07:45:00Z", "agent=desk",
     "subtype=overridden", "subtype=feedback,erasure", "entity=AuditEvent/log-0", "_id=log-0,log-3",
     "patient-of=2", "outcome=0", "_page=2,4",
+)  # fmt: skip
+
+
+RECORDS = (
+    "", "?from=2026-03-02&to=2026-03-02", "?to=2026-03-01", "?class=clinical-severe-infection",
+    "?feedback=overridden", "?outcome=data-required&protocol=sick-young-infant", "?patient-of=2",
+    "?patient-of=0", "/doses", "/0", "/1", "/2", "/3", "/99", "/export?format=csv",
+    "/export?format=ndjson",
 )  # fmt: skip
 
 
@@ -94,6 +104,11 @@ class History:
         self.ask("GET", "/log/checkpoint")
         self.ask("GET", "/log/keys")
 
+    def look(self) -> None:
+        """At the auditors' pages."""
+        for path in RECORDS:
+            self.ask("GET", f"/records{path}", headers={"accept": "text/html"})
+
 
 def history(store: Store) -> list[tuple[int, bytes]]:
     """All of it; the store is closed in any case."""
@@ -103,6 +118,7 @@ def history(store: Store) -> list[tuple[int, bytes]]:
         asked.search()
         asked.read(decision)
         asked.prove()
+        asked.look()
         return asked.told
     finally:
         asyncio.run(store.close())

@@ -1,80 +1,28 @@
-"""The auditors' pages over the real application: searching, one entry, refusals, files."""
+"""The auditors' pages over the real application: searching, refusals, files."""
 
 import asyncio
 import re
-import sqlite3
-from contextlib import closing
-from dataclasses import replace
 from datetime import timedelta
 from html import unescape
-from html.parser import HTMLParser
 from io import BytesIO
 from pathlib import Path
 from urllib.parse import urlencode
 
-import httpx
 import orjson
 import pytest
 
 from cds_service.audit.examine import examine
 from cds_service.audit.export import read_all
-from cds_service.audit.record import Origin, digest
-from cds_service.audit.sqlite import SqliteStore
+from cds_service.audit.record import Origin
 from cds_service.service import Service
 from cds_service.web.app import make_app
-from tests.logs import VERIFIER, entry_at
+from tests.logs import VERIFIER
 from tests.web.conftest import ACCEPTED, JSON, NOW, OVERRIDDEN, Call, call_app, said
 from tests.web.sample import body
 
-HTML = {"accept": "text/html,application/xhtml+xml,*/*;q=0.8"}
+from .pages import FORM, HTML, altered, entries, words
+
 ORLA = "http://tolm-ford.example/fhir/Patient/orla-fenn"
-FORM = {"content-type": "application/x-www-form-urlencoded"} | HTML
-
-
-class Words(HTMLParser):
-    """The words of a page; a tag that is left open, or a script or style inline, is a fault."""
-
-    VOID = frozenset({"meta", "link", "input", "br", "img"})
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.words: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        assert tag != "style"
-        assert "style" not in dict(attrs)
-        assert tag != "script" or dict(attrs)["src"]
-        assert not [name for name, _ in attrs if name.startswith("on")]
-        if tag not in self.VOID:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        assert "style" not in dict(attrs)
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        self.words.append(data)
-
-
-def words(answer: httpx.Response, status: int = 200) -> str:
-    """The words of a page that is answered with this status."""
-    assert answer.status_code == status, answer.text
-    assert answer.headers["content-type"] == "text/html; charset=utf-8"
-    assert "default-src 'none'" in answer.headers["content-security-policy"]
-    reader = Words()
-    reader.feed(answer.text)
-    assert reader.open == []
-    return " ".join("".join(reader.words).split())
-
-
-def entries(answer: httpx.Response) -> list[int]:
-    """The entries of the list, in its order."""
-    return [
-        int(index) for index in re.findall(r'class="number" href="/records/(\d+)"', answer.text)
-    ]
 
 
 @pytest.fixture
@@ -224,117 +172,6 @@ def test_a_search_that_is_no_form_is_refused(call: Call) -> None:
 
 def test_a_search_with_control_characters_is_refused(get: Call) -> None:
     words(get("/records?clinic=%00"), 400)
-
-
-def test_one_recommendation_is_told_as_an_argument(get: Call, decision: str) -> None:
-    shown = words(get("/records/0"))
-
-    for told in (
-        "Not feeding well (has stopped feeding as before the illness)",
-        "clinical-severe-infection",
-        "Verified just now".lower(),
-        "for a weight of 3.4 kg",
-        "Recommendations for management of serious bacterial infections in infants",
-        "What was not known",
-        "Patient/orla-fenn",
-    ):
-        assert told.lower() in shown.lower(), told
-    assert decision in shown  # in the answer, as it was recorded
-
-
-def test_what_a_caller_sent_is_shown_as_text(call: Call, get: Call, decision: str) -> None:
-    reason = "'\"><script>alert(1)</script><i title="
-    feedback = said(**OVERRIDDEN | {"reason": {"valueString": reason}})
-    call("POST", f"/fhir/GuidanceResponse/{decision}/$feedback", content=feedback, headers=JSON)
-
-    for path in ("/records/0", "/records/1"):
-        answer = get(path)
-        assert reason in words(answer)
-        assert "<script>alert" not in answer.text
-
-
-def test_a_replay_gives_the_same_bytes(call: Call, decision: str) -> None:
-    answer = call("POST", "/records/0/replay", headers=HTML)
-    assert "The same answer, byte for byte" in words(answer)
-    part = call("POST", "/records/0/replay", headers=HTML | {"hx-request": "true"})
-    assert part.text.startswith('<div id="replayed"')
-
-
-def test_a_replay_that_differs_says_how(
-    call: Call, service: Service, decision: str, store: SqliteStore
-) -> None:
-    entry = entry_at(store, 0)
-    other = entry.response.replace(b'"data-requested"', b'"success"').replace(b"urgent", b"routine")
-    assert other != entry.response
-    changed = replace(entry, response=other, response_sha256=digest(other))
-    asyncio.run(store.append(changed))
-
-    shown = words(call("POST", "/records/1/replay", headers=HTML))
-    assert "Another answer" in shown
-
-
-def test_feedback_is_shown_where_it_belongs(call: Call, get: Call, decision: str) -> None:
-    path = f"/fhir/GuidanceResponse/{decision}/$feedback"
-    call("POST", path, content=said(**OVERRIDDEN), headers=JSON)
-
-    shown = words(get("/records/0"))
-    assert "Decided otherwise by Nurse Quill: “The mother of marmalade lane declines" in shown
-    shown = words(get("/records/1"))
-    assert "Feedback 1" in shown
-    assert "AboutEntry 0" in shown
-
-
-def test_an_erased_entry_is_shown_as_one(get: Call, service: Service, decision: str) -> None:
-    asyncio.run(service.erase(0, "asked for by the family"))
-
-    shown = words(get("/records/0"), 410)
-    assert "Request and answer were destroyed" in shown
-    assert "asked for by the family" in shown
-    assert "Yes: verified just now" in shown
-    assert "Erased: request and answer were destroyed" in words(get("/records"))
-    assert "Erasure 1" in words(get("/records/1"))
-
-
-def altered(path: Path, statement: str) -> None:
-    """Change a row below the service."""
-    with closing(sqlite3.connect(path)) as log, log:
-        for table in ("payload", "entry"):
-            log.execute(f"DROP TRIGGER {table}_update")
-        log.execute(statement)
-
-
-IN_ANSWER = "CAST(replace(CAST(response AS TEXT), 'urgent', 'routine') AS BLOB)"
-
-
-@pytest.mark.parametrize(
-    "statement",
-    [
-        f"UPDATE payload SET response = {IN_ANSWER}",
-        "UPDATE payload SET rest = CAST('{' AS BLOB)",
-        "UPDATE entry SET leaf = CAST('{}' AS BLOB)",
-        "UPDATE entry SET leaf = CAST(replace(CAST(leaf AS TEXT), '2026', '2025') AS BLOB)",
-    ],
-)
-def test_an_altered_entry_is_said_loudly_and_not_shown(
-    post: Call, get: Call, tmp_path: Path, statement: str
-) -> None:
-    post()
-    post()
-    altered(tmp_path / "log.db", f"{statement} WHERE position = 0")
-
-    shown = words(get("/records/0"))
-    certain = "2025" not in statement
-    assert ("ALTERED" if certain else "NOT PROVED") in shown
-    assert "Nothing of its request and answer is shown" in shown
-    assert "Gentamicin" not in shown
-    # A path leads past the leaves beside it: when one of them is altered it is not known which.
-    whole = "payload" in statement
-    assert ("Yes: verified" if whole else "cannot be proved") in words(get("/records/1"))
-    listed = get("/records")
-    assert entries(listed) == [1, 0]
-    if certain:
-        assert "ALTERED: this is not what was recorded" in words(listed)
-    assert "Doses per kilogram" in words(get("/records/doses"))
 
 
 def test_another_tenants_records_are_not_there(service: Service, decision: str) -> None:

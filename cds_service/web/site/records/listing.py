@@ -7,14 +7,15 @@ from hashlib import sha256
 
 from cds_service.audit.leaf import commitment
 from cds_service.audit.outline import Outline
-from cds_service.audit.record import FEEDBACK
+from cds_service.audit.record import ERASURE, FEEDBACK
 from cds_service.audit.store import Logged, Query, Store
 from cds_service.errors import LogUnavailable
 from cds_service.service import is_note
 from cds_service.service.hooks import is_hook
 from cds_service.web.records import MOST_ABOUT
 
-PRESENT, ERASED, ALTERED = "", "erased", "altered"
+PRESENT, ERASED, ALTERED, GONE = "", "erased", "altered", "gone"
+"""GONE: there is no payload, and no erasure says why."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,23 @@ async def rows(store: Store, query: Query) -> list[Row]:
     """The rows of what matches, newest first; raises LogUnavailable."""
     found = [_row(each) for each in await readable(store, query)]
     told = await fed_back(store, [row.index for row in found], query.tenant)
-    return [replace(row, fed_back=told.get(row.index, ())) for row in found]
+    explained = await erased(store, [row.index for row in found if row.state == ERASED])
+    return [
+        replace(
+            row,
+            fed_back=told.get(row.index, ()),
+            state=GONE if row.state == ERASED and row.index not in explained else row.state,
+        )
+        for row in found
+    ]
+
+
+async def erased(store: Store, indexes: Sequence[int]) -> set[int]:
+    """Those of these entries of which an erasure tells."""
+    if not indexes:
+        return set()
+    query = Query(kinds=(ERASURE,), abouts=tuple(indexes), limit=len(indexes))
+    return {each.about for each in await store.outlines(query) if each.about is not None}
 
 
 async def readable(store: Store, query: Query) -> Sequence[Logged | Outline]:

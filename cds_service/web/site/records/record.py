@@ -8,17 +8,18 @@ import orjson
 
 from cds_service.audit.outline import Outline
 from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION, Entry
-from cds_service.audit.store import Logged, Query, Store
+from cds_service.audit.store import Logged, Query
 from cds_service.errors import LogUnavailable
 from cds_service.fhir.audit_event import Event
 from cds_service.service import Service, is_note
 from cds_service.service.hooks import is_hook
-from cds_service.web.records import MOST_ABOUT, event
+from cds_service.web.records import event
 from cds_service.web.site.records.argument import Argument, argument
 from cds_service.web.site.records.integrity import Integrity, integrity
 from cds_service.web.site.records.raw import set_out
 from cds_service.web.site.records.searching import no_entry
 from cds_service.web.site.records.told import Section, cards, note
+from cds_service.web.site.records.told_back import Said, erasure_of, feedback_about, said
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,15 +36,22 @@ class Shown:
     sections: Sequence[Section] = ()
     request: str = ""
     response: str = ""
-    feedback: Sequence[Event | Outline] = ()
-    erased_by: Event | None = None
+    feedback: Sequence[Said] = ()
+    said: Said | None = None
+    """What a feedback or an erasure says."""
+    erased_by: Said | None = None
     why: str = ""
     """Why it cannot be read."""
 
     @property
     def altered(self) -> bool:
         """Whether it is not what was recorded, or cannot be shown to be."""
-        return self.integrity is None or not self.integrity.sound
+        return self.integrity is None or not self.integrity.sound or self.unexplained
+
+    @property
+    def unexplained(self) -> bool:
+        """Whether the payload is gone although no erasure says so."""
+        return self.event is not None and self.event.erased and self.erased_by is None
 
     @property
     def certain(self) -> bool:
@@ -52,7 +60,7 @@ class Shown:
         Where only the path fails it may be another: near the end of the log, up to 255 entries
         are hashed anew for each path.
         """
-        return self.integrity is None or self.integrity.payload is False
+        return self.integrity is None or self.integrity.payload is False or self.unexplained
 
 
 async def shown(service: Service, index: int, tenant: str) -> tuple[Shown, Logged | None]:
@@ -72,7 +80,7 @@ async def shown(service: Service, index: int, tenant: str) -> tuple[Shown, Logge
     proved = await integrity(store, logged)
     entry = logged.entry
     if not proved.sound or entry is None:
-        erased_by = await _erasure(store, index) if entry is None else None
+        erased_by = await erasure_of(store, index) if entry is None else None
         return Shown(outline, proved, event(logged), erased_by=erased_by), logged
     plan, sections = _read(entry, service)
     return Shown(
@@ -84,30 +92,21 @@ async def shown(service: Service, index: int, tenant: str) -> tuple[Shown, Logge
         sections,
         set_out(entry.request),
         set_out(entry.response),
-        await _feedback(store, index, tenant),
+        await feedback_about(store, index, tenant),
+        said(logged) if entry.kind in (FEEDBACK, ERASURE) else None,
     ), logged
 
 
 def _read(entry: Entry, service: Service) -> tuple[Argument | None, Sequence[Section]]:
+    """The answer in words; nothing of one that is not as this program writes answers."""
     if entry.kind != RECOMMENDATION:
         return None, ()
-    answer: dict[str, Any] = orjson.loads(entry.response)
-    if is_hook(entry):
-        return None, cards(answer)
-    if is_note(entry):
-        return None, note(answer)
-    return argument(answer, service.protocol), ()
-
-
-async def _feedback(store: Store, index: int, tenant: str) -> list[Event | Outline]:
-    """What was fed back about an entry, the oldest first; of what cannot be read the outline."""
-    query = Query(tenant=tenant, kinds=(FEEDBACK,), abouts=(index,), limit=MOST_ABOUT)
     try:
-        return [event(each) for each in reversed(await store.find(query))]
-    except LogUnavailable:
-        return list(reversed(await store.outlines(query)))
-
-
-async def _erasure(store: Store, index: int) -> Event | None:
-    found = await store.find(Query(kinds=(ERASURE,), abouts=(index,), limit=1))
-    return event(found[0]) if found else None
+        answer: dict[str, Any] = orjson.loads(entry.response)
+        if is_hook(entry):
+            return None, cards(answer)
+        if is_note(entry):
+            return None, note(answer)
+        return argument(answer, service.protocol), ()
+    except (ValueError, KeyError, IndexError, TypeError, AttributeError):
+        return None, ()

@@ -94,11 +94,15 @@ class Records:
         template = "records/replayed.html" if is_part(request) else "records/record.html"
         return self._page(template, one=found, replayed=replayed)
 
+    async def back(self, request: Request) -> Response:
+        """Where a replay was: it is asked for by POST, and loaded again the entry is shown."""
+        return RedirectResponse(f"{PATH}/{_index(request)}", 303)
+
     async def _record(self, request: Request) -> Response:
         found, _ = await shown(self._service, _index(request), self._tenant(request))
         # What was altered is shown with 200: many gateways put a page of their own in the place
         # of a 5xx, and then the auditor would see nothing. Erased is 410, as in FHIR.
-        erased = found.event is not None and found.event.erased
+        erased = found.erased_by is not None
         return self._page("records/record.html", 410 if erased else 200, one=found, replayed=None)
 
     async def _list(self, request: Request, asked: Asked, *, refused: int = 400) -> Response:
@@ -165,6 +169,7 @@ def add_routes(app: FastAPI, service: Service, reviewing: Reviewing, who: Who) -
         ("GET", f"{PATH}/doses", records.doses),
         ("GET", f"{PATH}/export", records.export),
         ("GET", f"{PATH}/{{index}}", records.record),
+        ("GET", f"{PATH}/{{index}}/replay", records.back),
         ("POST", f"{PATH}/{{index}}/replay", records.replay),
     ):
         told = refusing.told(handler, protocol)

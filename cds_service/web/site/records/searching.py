@@ -4,8 +4,11 @@ from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from msgspec import DecodeError
+
 from cds_service.audit.record import RECOMMENDATION
 from cds_service.audit.store import Logged, Query, Store
+from cds_service.errors import LogUnavailable
 from cds_service.service import Service
 from cds_service.service.hooks import is_hook
 from cds_service.web import problems
@@ -68,7 +71,13 @@ class Searching:
         query = asked.query(tenant, self._service.clock().tzinfo)
         if asked.patient_of is None:
             return query
-        patient = opened(await entry_at(self._store, asked.patient_of, tenant)).patient
+        try:
+            named = await entry_at(self._store, asked.patient_of, tenant)
+        except LogUnavailable:
+            if await self._store.outlines(Query(positions=(asked.patient_of,), limit=1)):
+                raise problems.altered(asked.patient_of) from None
+            raise
+        patient = opened(named).patient
         return replace(query, patient=patient) if patient else None
 
     async def of_patient(self, patient: str, tenant: str) -> int | None:
@@ -129,7 +138,7 @@ class Searching:
     def _keep(self, logged: Logged) -> None:
         entry = logged.entry
         assert entry is not None  # noqa: S101 - only what is there is unaltered
-        self._doses[logged.index] = () if is_hook(entry) else doses.points(entry.response)
+        self._doses[logged.index] = () if is_hook(entry) else _points(entry.response)
         while len(self._doses) > _KEPT:
             self._doses.popitem(last=False)
 
@@ -139,6 +148,13 @@ class Searching:
             return within(kinds, asked.since, asked.until)
         own = await self._store.outlines(replace(query, below=None, limit=MOST_OF_PATIENT))
         return tally.of(each.position for each in own)
+
+
+def _points(response: bytes) -> tuple[doses.Point, ...]:
+    try:
+        return doses.points(response)
+    except DecodeError:  # not an answer as this program writes them: no dose can be told
+        return ()
 
 
 def wanted_kinds(asked: Asked, tenant: str) -> Callable[[Kind], bool]:

@@ -1,27 +1,44 @@
-"""`python -m tests.judges`: outside validators over the artefacts, example requests and answers.
+"""`python -m tests.judges`: outside validators over what is published, sent and answered.
 
-Each judge has an environment of its own under build/judges/, because their packages conflict; it
-is made when missing. After that nothing leaves the machine. A defect that a judge must find is
-seeded beside what is published: a judge that no longer finds it fails. So does a known false
-alarm that is no longer raised.
+    nice python -m tests.judges [--one-in 1]
+
+Judged are the artefacts, the example requests and answers, and of the answers to the clinical
+case files one in so many (always the same ones; --one-in 1: every one). Each judge has an
+environment of its own under build/judges/, because their packages conflict; it is made when
+missing. After that nothing leaves the machine. A defect that a judge must find is seeded beside
+what is published: a judge that no longer finds it fails. So does a known false alarm that is no
+longer raised.
 """
 
+import argparse
 import json
 import subprocess
 import sys
 import time
 from collections import Counter
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+import orjson
+
+from cds_service.fhir.write_json import exactly
 from tests.environments import made
+from tests.judges.answers import answers
 from tests.judges.known import FALSE_ALARMS
 from tests.judges.seeded import SEEDED, seeded
 
 ROOT = Path(__file__).parent.parent.parent
 BUILD = ROOT / "build" / "judges"
-JUDGES = ("google", "pyrofile")
-"""google first: the definitions that pyrofile reads lie in its wheel."""
+JUDGES = ("google", "pyrofile", "fhirkit", "invariants")
+"""google first: the definitions that the others read lie in its wheel."""
+PRECISE = (
+    '{"resourceType":"Observation","status":"final","code":{"text":"weight"},'
+    '"valueQuantity":{"value":3.10,"system":"http://unitsofmeasure.org","code":"kg"}}'
+)
+"""FHIR R4, datatype decimal (from memory): 3.10 is not 3.1, its precision is to be kept."""
+NODE = ROOT / "tests" / "fhirpath" / "node_modules"
+"""Where npm fhirpath is, which evaluates the official invariants."""
 
 
 def environment(judge: str) -> Path:
@@ -30,7 +47,7 @@ def environment(judge: str) -> Path:
     return made(BUILD / judge, lock, latest=(3, 11))
 
 
-def judged() -> dict[str, Any]:
+def judged(one_in: int) -> dict[str, Any]:
     """What is to be judged, by name: published, sent, answered and seeded with a defect."""
     paths = [
         *sorted((ROOT / "profiles").rglob("*.json")),
@@ -38,15 +55,22 @@ def judged() -> dict[str, Any]:
         *sorted((ROOT / "examples").glob("*/response.json")),
         *sorted((ROOT / "examples").glob("*/referral-note.json")),
     ]
-    named = {str(p.relative_to(ROOT)): json.loads(p.read_text(encoding="utf-8")) for p in paths}
-    return named | seeded(named)
+    named = {str(p.relative_to(ROOT)): _read(p.read_text(encoding="utf-8")) for p in paths}
+    return named | {"sent/3.10": _read(PRECISE)} | answers(one_in) | seeded(named)
+
+
+def _read(text: str) -> Any:
+    return json.loads(text, parse_float=Decimal)
 
 
 def verdicts(judge: str, work: Path) -> dict[str, list[list[str]]]:
     """Every alarm of a judge, by the name of the resource: its code and its path."""
-    script = Path(__file__).parent / f"by_{judge}.py"
-    definitions = BUILD / "google" / "definitions"
-    command = [str(environment(judge)), str(script), str(work), str(ROOT), str(definitions)]
+    here, definitions = Path(__file__).parent, BUILD / "google" / "definitions"
+    if judge == "invariants":
+        command = ["node", str(here / "invariants.js")]
+    else:
+        command = [str(environment(judge)), str(here / f"by_{judge}.py")]
+    command += [str(work), str(ROOT), str(definitions)]
     run = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
     found: dict[str, list[list[str]]] = json.loads(run.stdout)
     return found
@@ -70,16 +94,28 @@ def faults(judge: str, found: dict[str, list[list[str]]], names: list[str]) -> l
         else:
             told += [f"{judge}: {name}: {code} {path}" for _, code, path in fresh]
     told += [f"{judge}: listed but not raised: {key[1:]}" for key in known - set(raised)]
-    print(f"{judge}: {len(found)} resources, {sum(raised.values())} alarms")
+    print(f"{judge}: {len(found)} resources, {sum(raised.values())} alarms", flush=True)
     return told
 
 
+def lines(everything: dict[str, Any]) -> str:
+    """A name and its resource a line, every decimal as it was read."""
+    texts = ((name, orjson.dumps(exactly(each)).decode()) for name, each in everything.items())
+    return "".join(f"{name}\t{text}\n" for name, text in texts)
+
+
 def main() -> None:
-    begun, everything = time.monotonic(), judged()
+    """Exit code 0: nothing to say; 1: a fault; 2: a judge cannot be run."""
+    parser = argparse.ArgumentParser(prog="tests.judges", description=__doc__)
+    parser.add_argument("--one-in", type=int, default=1, help="of the answers to the case files")
+    begun, everything = time.monotonic(), judged(parser.parse_args().one_in)
+    if not NODE.is_dir():
+        print("npm packages are missing; first: (cd tests/fhirpath && npm ci)", file=sys.stderr)
+        sys.exit(2)
     BUILD.mkdir(parents=True, exist_ok=True)
-    work = BUILD / "judged.json"
-    work.write_text(json.dumps(everything), encoding="utf-8")
-    for judge in JUDGES:
+    work = BUILD / "judged.tsv"
+    work.write_text(lines(everything), encoding="utf-8")
+    for judge in JUDGES[:-1]:
         environment(judge)
     told = [line for j in JUDGES for line in faults(j, verdicts(j, work), list(everything))]
     print("\n".join(told) or "nothing", f"({time.monotonic() - begun:.0f} s)", sep="\n")

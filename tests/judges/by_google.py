@@ -43,5 +43,6 @@ def alarms(resource: dict) -> list[list[str]]:
 
 if __name__ == "__main__":
     unpack(Path(sys.argv[3]))
-    judged = json.loads(Path(sys.argv[1]).read_text(encoding="utf-8"))
+    lines = Path(sys.argv[1]).read_text(encoding="utf-8").strip("\n").split("\n")
+    judged = {name: json.loads(text) for name, text in (line.split("\t", 1) for line in lines)}
     json.dump({name: alarms(each) for name, each in judged.items()}, sys.stdout)

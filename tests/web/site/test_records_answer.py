@@ -154,8 +154,9 @@ def test_a_referral_note_is_told_section_by_section(story: str) -> None:
     told = note(bundle)
 
     assert [each.title for each in told] == [each["title"] for each in composition["section"]]
-    assert all(each.lines for each in told)
-    assert not [line for each in told for line in each.lines if "<" in line or "&lt;" in line]
+    lines = [line for each in told for part in each.parts for line in part.lines]
+    assert len(lines) >= len(told)
+    assert not [line for line in lines if "<" in line or "&lt;" in line]
 
 
 def test_cards_are_told_with_what_they_suggest() -> None:
@@ -164,4 +165,8 @@ def test_cards_are_told_with_what_they_suggest() -> None:
 
     assert [each.title for each in told] == [card["summary"] for card in answered["cards"]]
     assert told[0].remark == "to be seen at once"
-    assert told[0].lines[-1].startswith("Suggested: ")
+    assert [part.heading for part in told[0].parts][-1] == "Suggested"
+    for card, each in zip(answered["cards"], told, strict=True):
+        lines = [line for part in each.parts for line in (part.heading, *part.lines) if line]
+        marks = [re.sub(r"^- |\*\*", "", line) for line in card["detail"].split("\n")]
+        assert lines[: len(list(filter(None, marks)))] == list(filter(None, marks))

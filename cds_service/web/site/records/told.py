@@ -9,24 +9,48 @@ _BLOCKS = frozenset({"li", "p", "tr", "h1", "h2", "h3", "br"})
 _INDICATORS = {"critical": "to be seen at once", "warning": "to beware of", "info": "to know"}
 
 
-class Section(NamedTuple):
-    """A part with its lines, as text."""
+class Part(NamedTuple):
+    """Lines under a heading ("" when they need none), as text."""
 
-    title: str
-    remark: str
+    heading: str
     lines: tuple[str, ...]
 
 
+class Section(NamedTuple):
+    """A card, or a section of a note."""
+
+    title: str
+    remark: str
+    parts: tuple[Part, ...]
+
+
 def cards(answer: Json) -> list[Section]:
-    """The cards of CDS Hooks 2.0, each as a section; Markdown is shown as it was written."""
+    """The cards of CDS Hooks 2.0, each as a section."""
     return [_card(card) for card in answer.get("cards", ())]
 
 
 def _card(card: Json) -> Section:
-    lines = [line for line in card.get("detail", "").split("\n") if line.strip()]
-    lines += [f"Suggested: {each.get('label', '')}" for each in card.get("suggestions", ())]
+    parts = _parts(card.get("detail", ""))
+    offered = tuple(each.get("label", "") for each in card.get("suggestions", ()))
+    if offered:
+        parts = (*parts, Part("Suggested", offered))
     indicator = str(card.get("indicator", ""))
-    return Section(card.get("summary", ""), _INDICATORS.get(indicator, indicator), tuple(lines))
+    return Section(card.get("summary", ""), _INDICATORS.get(indicator, indicator), parts)
+
+
+def _parts(detail: str) -> tuple[Part, ...]:
+    """Markdown of the kind that we write: paragraphs, lists, and lines in bold as headings.
+
+    >>> _parts("One.\\n\\n**Care**\\n\\n- Warm\\n- Fed")
+    (Part(heading='', lines=('One.',)), Part(heading='Care', lines=('Warm', 'Fed')))
+    """
+    parts: list[tuple[str, list[str]]] = [("", [])]
+    for line in filter(None, map(str.strip, detail.split("\n"))):
+        if line.startswith("**") and line.endswith("**"):
+            parts.append((line.strip("*"), []))
+        else:
+            parts[-1][1].append(line.removeprefix("- "))
+    return tuple(Part(heading, tuple(lines)) for heading, lines in parts if heading or lines)
 
 
 def note(answer: Json) -> list[Section]:
@@ -39,7 +63,7 @@ def note(answer: Json) -> list[Section]:
 def _sections(sections: Iterable[Json]) -> Iterator[Section]:
     for section in sections:
         narrative = section.get("text", {}).get("div", "")
-        yield Section(section.get("title", ""), "", lines_of(narrative))
+        yield Section(section.get("title", ""), "", (Part("", lines_of(narrative)),))
         yield from _sections(section.get("section", ()))
 
 

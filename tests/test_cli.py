@@ -208,7 +208,7 @@ def test_an_answer_that_is_not_fhir_is_not_printed(
     request_file: str, capsys: Printed, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     bad = b'{"resourceType": "Bundle", "entry": [{"resource": {"resourceType": "Condition"}}]}'
-    monkeypatch.setattr("cds_service.service.write", lambda *_, **__: bad)
+    monkeypatch.setattr("cds_service.service.deciding.write", lambda *_, **__: bad)
 
     assert cli.main(["recommend", request_file]) == 1
     out, err = capsys.readouterr()

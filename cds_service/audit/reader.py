@@ -5,7 +5,7 @@ from typing import Any
 
 from cds_service.audit.outline import COLUMNS as _OUTLINE
 from cds_service.audit.outline import Outline, outline
-from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION
+from cds_service.audit.record import BESIDE, ERASURE, RECOMMENDATION
 from cds_service.audit.rows import SEALED, EntryRow, PayloadRow, logged
 from cds_service.audit.seal import Sealer
 from cds_service.audit.search import where
@@ -83,12 +83,12 @@ class Reader:
         return bool(self._all("SELECT 1 FROM payload WHERE position = ?", (index,)))
 
     def is_fed_back(self, index: int) -> bool:
-        """Whether a feedback about the entry is not erased."""
+        """Whether a feedback about the entry, or a label of it, is not erased."""
         query = (
             "SELECT 1 FROM entry JOIN payload ON payload.position = entry.position"
-            " WHERE entry.about = ? AND entry.kind = ? LIMIT 1"
+            " WHERE entry.about = ? AND entry.kind IN (?, ?) LIMIT 1"
         )
-        return bool(self._all(query, (index, FEEDBACK)))
+        return bool(self._all(query, (index, *BESIDE)))
 
     def between(self, first: int, last: int, limit: int) -> list[Logged]:
         """The first entries from `first` to before `last`."""
@@ -123,9 +123,10 @@ class Reader:
         """The oldest entries recorded before that moment of which the payload is still there."""
         query = (
             "SELECT payload.position FROM payload JOIN entry ON entry.position = payload.position"
-            " WHERE entry.recorded < ? AND entry.kind IN (?, ?) ORDER BY payload.position LIMIT ?"
+            " WHERE entry.recorded < ? AND entry.kind IN (?, ?, ?)"
+            " ORDER BY payload.position LIMIT ?"
         )
-        values = (before, RECOMMENDATION, FEEDBACK, limit)
+        values = (before, RECOMMENDATION, *BESIDE, limit)
         return [position for (position,) in self._all(query, values)]
 
     def wrapped_keys(self) -> list[bytes]:

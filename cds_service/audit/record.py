@@ -14,7 +14,11 @@ ERASURE = "erasure"
 """That the payload of an entry was erased, and why."""
 TAKEN_OVER = "taken-over"
 """That a log of before had no tree, and all entries above this one were put into it now."""
-KINDS = (RECOMMENDATION, FEEDBACK, ERASURE, TAKEN_OVER)
+RENDERING = "rendering"
+"""That a label or leaflet of a recommendation was printed, and the hash of it."""
+KINDS = (RECOMMENDATION, FEEDBACK, ERASURE, TAKEN_OVER, RENDERING)
+BESIDE = (FEEDBACK, RENDERING)
+"""Kinds that name the infant of the entry that they are about: they are erased before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +64,7 @@ class Entry:
     kind: str = RECOMMENDATION
     """One of KINDS."""
     about: int | None = None
-    """Index of the entry that a feedback or an erasure is about."""
+    """Index of the entry that a feedback, an erasure or a rendering is about."""
     patient: str = ""
     """The infant as the caller names it ("Patient/7"); "" when it does not."""
     outcome: str = ""

@@ -8,7 +8,7 @@ was erased, and no erasure of an entry while feedback about it is there.
 from collections.abc import Callable, Sequence
 from typing import NamedTuple, Protocol
 
-from cds_service.audit.record import FEEDBACK
+from cds_service.audit.record import BESIDE
 from cds_service.audit.rows import Item
 from cds_service.audit.store import Receipt
 from cds_service.audit.writer import Outcome
@@ -83,10 +83,10 @@ def _left_behind(
     about = item.entry.about
     if about is None:
         return None
-    if item.entry.kind == FEEDBACK:
+    if item.entry.kind in BESIDE:
         here = first <= about < first + len(before)
         return None if here or log.is_kept(about) else PayloadErased(about)
     if item.erases is not None and not item.alone:
-        now = any(each.entry.kind == FEEDBACK and each.entry.about == about for each in before)
+        now = any(each.entry.kind in BESIDE and each.entry.about == about for each in before)
         return FedBack(about) if now or log.is_fed_back(about) else None
     return None

@@ -15,6 +15,7 @@ from cds_service.content.catalogue import Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.fields import Fields
 from cds_service.content.model import Layer, Number, Source
+from cds_service.content.syringe import Syringe
 from cds_service.content.treatment import Protocol
 from cds_service.content.tree import Node
 from cds_service.content.weights import Growth, WeightLimits
@@ -30,7 +31,7 @@ Files = Mapping[str, Node]
 
 _PROTOCOL = (
     "id version title status age-below visit-length course-gap values deviation-note "
-    "deviation-high deviation-low order-high order-low weight-limits"
+    "deviation-high deviation-low order-high order-low weight-limits syringes"
 )
 _LIMITS = (
     "stale-young stale-young-until stale-older birth-weight-usable newborn-until newborn-loss "
@@ -123,6 +124,7 @@ def protocol(
         cautions=parse_treatment.cautions(treatments),
         courses=parse_courses.courses(treatments),
         texts=_texts(files, desk),
+        syringes=_syringes(head),
         digest=digest,
         caregiver=_caregiver(files, desk),
         catalogues=tuple(one for one in catalogues if not used or one.language in used),
@@ -173,6 +175,18 @@ def _weight_limits(head: Fields) -> WeightLimits:
         z_low=fields.number("z-low", "{z}"),
         weigh_again_from=fields.number("weigh-again-from", "kg"),
         agree_within=fields.number("agree-within", "%"),
+    )
+
+
+def _syringes(head: Fields) -> tuple[Syringe, ...]:
+    return tuple(
+        Syringe(
+            cite=part.cite,
+            holds=part.above_zero("holds", "mL"),
+            marks=part.above_zero("marks", "mL"),
+            numbers=part.above_zero("numbers", "mL"),
+        )
+        for part in head.each("syringes", "holds marks numbers")
     )
 
 

@@ -33,6 +33,7 @@ from cds_service.content.model import (
     table_tests,
 )
 from cds_service.content.plans import ClassPlan, LowWeight, PlanCaution
+from cds_service.content.syringe import Syringe
 from cds_service.content.weights import Growth, WeightLimits
 
 VOMITED = "vomited-after-dose"
@@ -93,6 +94,8 @@ class Protocol:
     """The edition that lies over the base; None: the base edition itself."""
     adaptation: Layer | None = None
     """The national adaptation that lies over the edition."""
+    syringes: tuple[Syringe, ...] = ()
+    """In which a dose is drawn, the smallest first."""
 
     @cached_property
     def name(self) -> str:

@@ -27,6 +27,7 @@ _PARTS = (
     ("medicine", "MedicationRequest", 0, "*", "proposed-medicine"),
     ("service", "ServiceRequest", 0, "*", ""),
     ("caregiver", "CommunicationRequest", 0, "*", ""),
+    ("label", "DocumentReference", 1, "1", ""),
     ("caution", "DetectedIssue", 0, "*", "plan-caution"),
     ("made-by", "Provenance", 1, "1", ""),
 )

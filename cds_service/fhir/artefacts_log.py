@@ -7,7 +7,15 @@ from typing import NamedTuple
 
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_base import headed, words
-from cds_service.fhir.audit_event import ENTRY_SYSTEM, FEEDBACK, HOOK, KEY, NOTE, RECOMMENDATION
+from cds_service.fhir.audit_event import (
+    ENTRY_SYSTEM,
+    FEEDBACK,
+    HOOK,
+    KEY,
+    NOTE,
+    RECOMMENDATION,
+    RENDERING,
+)
 from cds_service.fhir.read_feedback import ACCEPTED, OVERRIDDEN
 from cds_service.fhir.write_json import Json
 
@@ -105,6 +113,7 @@ _CODES = (
     (FEEDBACK, "What became of a recommendation was said"),
     (ACCEPTED, "The recommendation was accepted"),
     (OVERRIDDEN, "The recommendation was overridden"),
+    (RENDERING, "A label or leaflet of a recommendation was printed"),
     ("erasure", "The request and the answer of an entry were erased"),
     ("taken-over", "A log without a tree was taken over"),
     (KEY, "The key by which a retry is known"),

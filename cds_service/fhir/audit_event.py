@@ -25,6 +25,8 @@ NOTE: Final = "referral-note"
 FEEDBACK: Final = "feedback"
 """Subtype of what was said about a recommendation; with it comes `accepted` or `overridden`."""
 RECOMMENDATION: Final = "recommendation"
+RENDERING: Final = "rendering"
+"""Subtype of what was printed of a recommendation."""
 KEY: Final = "idempotency-key"
 """Type of the entity that holds the key by which a retry is known."""
 
@@ -191,7 +193,7 @@ def _data(event: Event, base: str) -> Json:
     if event.decision and event.kind == RECOMMENDATION and not (event.note or event.hook):
         reference = guidance_reference(event.decision, event.index)
         return {"reference": reference, "type": "GuidanceResponse", "identifier": place}
-    if event.kind == FEEDBACK and event.decision and event.about is not None:
+    if event.kind in (FEEDBACK, RENDERING) and event.decision and event.about is not None:
         reference = guidance_reference(event.decision, event.about)
         return {"reference": reference, "type": "GuidanceResponse", "identifier": place}
     return {"identifier": place}

@@ -22,7 +22,8 @@ class Pen:
     house: House
     decision: Decision
     blanks: dict[str, bytes]
-    """Filled alike in every resource: `as_of`, `who` (subject, encounter), `patient`, and ids."""
+    """Filled alike in every resource: `as_of`, `who` (subject, encounter), each of them where a
+    resource has them elsewhere (`patient`, `subject`, `context`), and ids."""
     _space: bytes
     _moments: dict[int, tuple[bytes, bytes]] = field(default_factory=dict)
 
@@ -62,10 +63,13 @@ def _who(decision: Decision) -> dict[str, bytes]:
     reference = case.subject_origin.reference or case.subject
     nameless = decision.protocol.text_by_key["write.subject"]
     subject = orjson.dumps({"reference": reference} if reference else {"display": nameless})
-    who = member("subject", subject)
-    if case.encounter:
-        who += member("encounter", orjson.dumps({"reference": case.encounter}))
-    return {"who": who, "patient": member("patient", subject)}
+    who, patient = member("subject", subject), member("patient", subject)
+    if not case.encounter:
+        return {"who": who, "patient": patient, "subject": who, "context": b""}
+    encounter = orjson.dumps({"reference": case.encounter})
+    context = member("context", b'{"encounter":[%b]}' % encounter)
+    together = who + member("encounter", encounter)
+    return {"who": together, "patient": patient, "subject": who, "context": context}
 
 
 def _in_words(house: House, at: datetime) -> bytes:

@@ -13,6 +13,7 @@ from cds_service.fhir.write_group import care_plan, request_group
 from cds_service.fhir.write_guidance import guidance_response
 from cds_service.fhir.write_house import House
 from cds_service.fhir.write_json import Json
+from cds_service.fhir.write_label import label_reference
 from cds_service.fhir.write_medicines import medicine_item
 from cds_service.fhir.write_services import (
     care_request,
@@ -49,6 +50,7 @@ def _entries(house: House, shape: Shape) -> list[Json | str]:
     visits = [follow_up_request(house, each, shape) for each in shape.visits]
     told = [communication_request(house, shape.counselling)] if shape.counselling else []
     group = request_group(house, shape.choice, urgent, [*referral, *orders, *care, *visits], told)
+    label = label_reference(house, shape)
     written: list[Item] = [*urgent, *referral, *care, *visits, *told]
     return [
         *map(entry, (guidance_response(house), care_plan(house, shape), group)),
@@ -56,7 +58,8 @@ def _entries(house: House, shape: Shape) -> list[Json | str]:
         more("orders"),
         *(entry(item.resource) for item in written),
         more("issues"),
-        entry(provenance(house, _targets(shape, written))),
+        entry(label.resource),
+        entry(provenance(house, _targets(shape, [*written, label]))),
     ]
 
 

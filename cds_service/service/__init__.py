@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from cds_service.audit.reader import LAST
-from cds_service.audit.record import FEEDBACK, RECOMMENDATION, Entry, Origin, digest
+from cds_service.audit.record import BESIDE, FEEDBACK, RECOMMENDATION, Entry, Origin, digest
 from cds_service.audit.retry import Kept, Retries
 from cds_service.audit.store import Logged, Query, Receipt, Store
 from cds_service.content.library import Library
@@ -20,12 +20,14 @@ from cds_service.engine.model import Decision
 from cds_service.errors import FedBack, LogUnavailable
 from cds_service.fhir.read import read
 from cds_service.fhir.read_feedback import Feedback, read_feedback
-from cds_service.fhir.write import spoken_languages, write
-from cds_service.fhir.write_note import write_note
+from cds_service.fhir.write import spoken_languages
+from cds_service.label.printing import Printed, Wanted
+from cds_service.service.deciding import decided_again, is_note, written
 from cds_service.service.erasing import erasure
 from cds_service.service.hooks import asked_of, cards_again, found_card, hook_entry, is_hook
 from cds_service.service.hooks import feedback_entry as card_feedback_entry
-from cds_service.service.languages import chosen_language, looked_up
+from cds_service.service.languages import chosen_language
+from cds_service.service.rendering import rendered, rendering_entry
 from cds_service.service.reviews import feedback_entry, meant
 
 
@@ -98,8 +100,8 @@ class Service:
         request = read(body, self.protocol, now=now, strict=strict)
         decision = decide(request.case, self.protocol)
         language = chosen_language((request.language, *languages), self.protocol.languages)
-        written = _written(decision, request.language, language, base=self.base, note=note)
-        return written, decision, language
+        answer = written(decision, request.language, language, base=self.base, note=note)
+        return answer, decision, language
 
     async def recommend(
         self,
@@ -246,6 +248,27 @@ class Service:
         """Wait until the entry is durable; only then is there an answer. Raises LogUnavailable."""
         return _answer(Kept(entry, await self.store.append(entry)))
 
+    async def label(
+        self,
+        index: int,
+        its: Entry,
+        wanted: Wanted,
+        library: Library,
+        *,
+        blank: bool = False,
+        origin: Origin = Origin(),  # noqa: B008 - frozen
+    ) -> tuple[Answer, Printed]:
+        """Print the label of a recommendation and record that; `its` is the entry at `index`.
+
+        `blank` leaves a line for the infant's name. Raises UnusableRequest, LogUnavailable.
+        """
+        made, used = await asyncio.to_thread(
+            rendered, its, wanted, library, base=self.base, blank=blank
+        )
+        said = rendering_entry(its, index, used, made.body, self.clock(), blank=blank)
+        entry = replace(said, code_version=self.code_version, origin=origin)
+        return await self.record(entry), made
+
     async def erase(
         self,
         index: int,
@@ -255,25 +278,25 @@ class Service:
     ) -> Receipt | None:
         """Destroy request and answer of one entry, and record that, both or neither.
 
-        What was fed back about it names the same infant and goes first, each with an erasure of
-        its own. What an entry leaves in the tree stays, so every proof keeps working. `reason` is
-        kept for ever: it names no infant. None when there is nothing to erase. Raises
-        LogUnavailable; called again it goes on.
+        What was fed back about it, or printed of it, names the same infant and goes first, each
+        with an erasure of its own. What an entry leaves in the tree stays, so every proof keeps
+        working. `reason` is kept for ever: it names no infant. None when there is nothing to
+        erase. Raises LogUnavailable; called again it goes on.
         """
         receipt = None
         for _ in range(_ROUNDS):
-            for each in await self._fed_back(index):
+            for each in await self._beside(index):
                 receipt = await self._erase(each, reason, origin) or receipt
             try:
                 return await self._erase(index, reason, origin) or receipt
             except FedBack:  # it came in this very moment, and goes too
                 continue
-        raise LogUnavailable("feedback keeps coming about an entry that is to be erased")
+        raise LogUnavailable("feedback or labels keep coming about an entry that is to be erased")
 
-    async def _fed_back(self, index: int) -> list[int]:
-        """The feedbacks about an entry that are not erased yet."""
+    async def _beside(self, index: int) -> list[int]:
+        """The feedbacks about an entry, and its labels, that are not erased yet."""
         found: list[int] = []
-        asked = Query(kinds=(FEEDBACK,), abouts=(index,))
+        asked = Query(kinds=BESIDE, abouts=(index,))
         while 0 <= index <= LAST and (page := await self.store.find(asked)):
             found += [each.index for each in page if each.entry is not None]
             asked = replace(asked, below=page[-1].index)
@@ -320,9 +343,6 @@ _ROUNDS = 100
 _TOGETHER = 100
 """Erasures that wait for one commit."""
 
-_DOCUMENT = b'"type":"document"'
-"""Stands in every referral note, and in no other answer."""
-
 
 def replay(entry: Entry, library: Library, *, base: str) -> bytes:
     """What the recorded request is answered with today, by the content that decided it then.
@@ -337,24 +357,4 @@ def answered(entry: Entry, protocol: Protocol, *, base: str) -> bytes:
     """What the recorded request is answered with by this content; raises RequestError."""
     if is_hook(entry):
         return cards_again(entry, protocol, base=base)
-    request = read(entry.request, protocol, now=entry.recorded, strict=entry.strict)
-    decision, note = decide(request.case, protocol), is_note(entry)
-    language = looked_up(entry.language, protocol.languages)
-    return _written(decision, request.language, language, base=base, note=note)
-
-
-def is_note(entry: Entry) -> bool:
-    """Whether the answer of this entry is a referral note."""
-    return entry.kind == RECOMMENDATION and _DOCUMENT in entry.response
-
-
-def _written(decision: Decision, asked: str, language: str, *, base: str, note: bool) -> bytes:
-    """The answer's bytes; `asked` is the language that the request itself asks for.
-
-    Of the caller's wishes the log has only that one, and a replay must say the same: so only that
-    one is said to be unmet.
-    """
-    if note:
-        return write_note(decision, base=base, language=language)
-    unmet = "" if looked_up(asked, decision.protocol.languages) else asked
-    return write(decision, base=base, language=language, unmet=unmet)
+    return decided_again(entry, protocol, base=base)[1]

@@ -17,6 +17,7 @@ from cds_service.web import (
     guard,
     health,
     hooks,
+    labels,
     log,
     measured,
     problems,
@@ -161,6 +162,7 @@ def _rest(
     # Before the reads: `$replay` is no id.
     operations = reviewing.Reviewing(service, auditor, max_body, who)
     reviewing.add_routes(app, operations)
+    labels.add_routes(app, labels.Labels(service, who))
     audit.add_routes(app, auditor)
     log.add_routes(app, service, who)
     hooks.add_routes(app, hooks.Hooks(service, max_body, who))

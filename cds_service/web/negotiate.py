@@ -1,7 +1,7 @@
 """What the caller's headers ask for (RFC 9110, RFC 7240), reduced to what we can do."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 FHIR_JSON = "application/fhir+json; charset=utf-8"
 """Media type of every FHIR answer (FHIR R4 http.html#mime-type)."""
@@ -54,6 +54,23 @@ def accepts_json(accept: str) -> bool:
         return True
     ours = ",".join(element for element in accept.split(",") if is_our_version(element))
     return any(media in _RANGES for media, quality in _weighted(ours) if quality > 0)
+
+
+def media_wanted(accept: str, forms: Mapping[str, str]) -> str:
+    """Which of `forms` (name to media type) is wanted most; the first when any will do; or "".
+
+    >>> media_wanted("text/html, */*;q=0.1", {"pdf": "application/pdf", "html": "text/html"})
+    'html'
+    >>> media_wanted("", {"pdf": "application/pdf"}), media_wanted("text/csv", {})
+    ('pdf', '')
+    """
+    wishes = [each for each in _weighted(accept or "*/*") if each[1] > 0]
+    for wish, _ in sorted(wishes, key=lambda each: -each[1]):
+        for name, media in forms.items():
+            kind = media.partition(";")[0]
+            if wish in (kind, f"{kind.partition('/')[0]}/*", "*/*"):
+                return name
+    return ""
 
 
 def is_json_format(value: str) -> bool:

@@ -84,6 +84,20 @@ def not_acceptable() -> Refused:
     return refused(406, "not-supported", "Only FHIR R4 (4.0) in JSON can be written.", remedy)
 
 
+def no_such_form(known: str) -> Refused:
+    """406: the caller accepts none of the `known` media types of a label."""
+    what = "A label is made in none of the accepted forms."
+    return refused(406, "not-supported", what, f"Accept one of {known}.")
+
+
+def wrong_parameter(name: str, known: Sequence[str]) -> Refused:
+    """400: a parameter is not usable as sent (`name` one of ours), or is not known at all ("")."""
+    what = (
+        f"The parameter `{name}` is not usable." if name else "A parameter is not known, or twice."
+    )
+    return refused(400, "value", what, f"Send one of: {', '.join(known)}.")
+
+
 def too_large(limit: int) -> Refused:
     """413: the body is larger than `limit` bytes."""
     remedy = "Send only this infant's resources of this visit."

@@ -17,7 +17,7 @@ from cds_service.audit.tree import leaf_hash
 from cds_service.errors import PayloadErased, RequestError
 from cds_service.fhir.audit_event import Event
 from cds_service.fhir.read_feedback import Feedback, read_feedback
-from cds_service.service import is_note
+from cds_service.service.deciding import is_note
 from cds_service.service.hooks import is_hook
 from cds_service.web import problems
 from cds_service.web.search import with_guidance

@@ -73,6 +73,7 @@ _SLICES = {
     "medicine": "MedicationRequest",
     "service": "ServiceRequest",
     "caregiver": "CommunicationRequest",
+    "label": "DocumentReference",
     "caution": "DetectedIssue",
     "made-by": "Provenance",
 }

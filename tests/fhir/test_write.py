@@ -81,6 +81,7 @@ def test_resources_come_in_the_order_that_integrators_were_told() -> None:
         "ServiceRequest",
         "CommunicationRequest",
         "DetectedIssue",
+        "DocumentReference",
         "Provenance",
     ]
 

@@ -10,7 +10,7 @@ from cds_service.audit.outline import Outline
 from cds_service.audit.record import ERASURE, FEEDBACK
 from cds_service.audit.store import Logged, Query, Store
 from cds_service.errors import LogUnavailable
-from cds_service.service import is_note
+from cds_service.service.deciding import is_note
 from cds_service.service.hooks import is_hook
 from cds_service.web.records import MOST_ABOUT
 

@@ -18,6 +18,7 @@ FEEDBACKS: Final[Mapping[str, str]] = {"accepted": "accepted", "overridden": "ov
 KINDS: Final[Mapping[str, str]] = {
     "recommendation": "Recommendation",
     "feedback": "Feedback",
+    "rendering": "Label or leaflet",
     "erasure": "Erasure",
     "taken-over": "Log taken over from an earlier layout",
 }

@@ -11,7 +11,8 @@ from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION, Entry
 from cds_service.audit.store import Logged, Query
 from cds_service.errors import LogUnavailable
 from cds_service.fhir.audit_event import Event
-from cds_service.service import Service, is_note
+from cds_service.service import Service
+from cds_service.service.deciding import is_note
 from cds_service.service.hooks import is_hook
 from cds_service.web.records import event
 from cds_service.web.site.records.argument import Argument, argument

@@ -352,7 +352,7 @@ def test_no_value_stands_in_an_address(call: Call) -> None:
     page = again(call, example(call, FEVER))
 
     for address in re.findall(r'(?:href|action|src|hx-post)="([^"]*)"', page.text):
-        assert re.fullmatch(r"[^?]*(\?lang=[a-z]+)?", address)
+        assert re.fullmatch(r"[^?]*(\?lang=[a-z]+|\?entry=\d+&amp;.*)?", address)
         assert "tamboe" not in address.lower()
 
 
@@ -376,3 +376,67 @@ def test_the_story_stays_while_its_answers_are_changed(call: Call) -> None:
     page = again(call, example(call, FEVER), weight="3.6")
 
     assert "Liri Tamboe is 23 days old" in text(page)
+
+
+def test_each_dose_is_drawn_and_its_label_is_a_link_away(call: Call) -> None:
+    page = example(call, FEVER)
+
+    drawn = re.findall(r'<svg [^>]*role="img" aria-label="([^"]*)"', page.text)
+    assert "0.9\u00a0mL in a 1\u00a0mL syringe" in drawn
+    assert "half a tablet" in drawn
+    (label, *_) = re.findall(r'href="(/fhir/GuidanceResponse/[^"]*format=html)"', page.text)
+    answer = call("GET", unescape(label))
+    assert answer.status_code == 200
+    assert "text/html" in answer.headers["content-type"]
+
+
+def test_without_a_medicine_there_is_the_leaflet_alone(call: Call) -> None:
+    page = example(call, "06-infection-unlikely")
+
+    assert "Medicine label" not in text(page)
+    assert "Leaflet for the caregiver" in text(page)
+
+
+def test_every_other_thing_that_was_changed_is_told_too(call: Call) -> None:
+    first = send(call, INFANT | {"stock": "gentamicin-vial-80mg-2ml", "sex": "male"})
+    fields = filled_in(first) | {"sex": "female", "language": "sw", "unable-to-feed": "yes"}
+    fields |= {
+        "respiratory-rate": "",
+        "respiratory-rate.again": "",
+        "stock": "ampicillin-vial-500mg",
+    }
+
+    said = text(send(call, fields)).partition("What changed")[2]
+    assert "Sex male female" in said
+    assert "Language of the words to the caregiver not said sw" in said
+    assert "In stock gentamicin vial, 80 mg/2 mL ampicillin vial, 500 mg" in said
+    assert "Breaths in one minute 52 /min Not assessed" in said
+    assert "Now: Critical illness. It holds because of: Not able to feed at all: yes" in said
+
+
+def test_words_to_the_caregiver_have_their_language_and_the_english_beside_them(call: Call) -> None:
+    page = send(call, INFANT | {"language": "ar"})
+
+    words = page.text.partition('id="t-caregiver"')[2].partition("</section>")[0]
+    assert '<p lang="ar" dir="rtl">' in words
+    assert "Breastfeed day and night" in words
+
+
+def test_a_visitor_who_went_away_is_no_fault(service: Service) -> None:
+    sent = []
+
+    async def gone(path: str) -> None:
+        async def receive() -> dict[str, str]:
+            return {"type": "http.disconnect"}
+
+        async def send(message: dict[str, object]) -> None:
+            sent.append(message)
+
+        headers = [(b"content-type", b"application/x-www-form-urlencoded")]
+        scope = {"type": "http", "method": "POST", "path": path, "headers": headers}
+        scope |= {"query_string": b"", "raw_path": path.encode(), "server": ("here", 80)}
+        await make_app(service)(scope, receive, send)  # type: ignore[arg-type]
+
+    for path in ("/", "/try/download"):
+        asyncio.run(gone(path))
+    assert [each["status"] for each in sent if "status" in each] == [404, 404]

@@ -10,6 +10,7 @@ from cds_service.case import Answer
 from cds_service.engine.settle import settle
 from cds_service.fhir.read import read
 from cds_service.web.site.trying.edit import Edit, blank
+from cds_service.web.site.trying.fields import field_of
 from cds_service.web.site.trying.filled import Filled, filled
 from cds_service.web.site.trying.places import found_at, resource_at, without
 from tests.examples import STORIES, sent
@@ -159,6 +160,26 @@ def test_the_resource_around_a_place() -> None:
 
     assert resource_at(tree, "Bundle.entry[0].resource.code")["id"] == "a"
     assert resource_at(tree, "Bundle.type") == resource_at(tree, "Bundle.entry[3]") == {}
+
+
+@pytest.mark.parametrize(
+    ("place", "field"),
+    [
+        ("Bundle.entry[0].resource.birthDate", "born"),
+        ("Bundle.entry[1].resource.valueBoolean", "convulsions"),
+        ("Bundle.entry[10].resource", "feeding-poorly"),
+        ("Bundle.entry[12].resource.valueQuantity.value", "weight"),
+        ("Bundle.entry[16].resource", ""),
+        ("Bundle.entry[17].resource", ""),
+        ("Bundle.type", ""),
+    ],
+)
+def test_the_field_of_a_place(place: str, field: str) -> None:
+    tree = bundle()
+    tree["entry"].append({"resource": finding("of-no-protocol", value=True)})
+    tree["entry"].append({"resource": measured("1-8", 1, "kg")})
+
+    assert field_of(tree, place, protocol()) == field
 
 
 def test_what_is_empty_afterwards_is_not_there() -> None:

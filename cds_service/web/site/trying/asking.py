@@ -17,6 +17,7 @@ from cds_service.web.site.trying.answer import Answer, answer_of
 from cds_service.web.site.trying.calendar import calendar_of, said
 from cds_service.web.site.trying.changed import changed
 from cds_service.web.site.trying.checked import Checked, Fault, checked
+from cds_service.web.site.trying.drawings import drawings
 from cds_service.web.site.trying.edit import Edit, blank
 from cds_service.web.site.trying.examples import Example, examples
 from cds_service.web.site.trying.fields import field_of, needed_of, notes_of
@@ -129,6 +130,7 @@ class Asking:
     ) -> tuple[Answered, Answer]:
         caller = ".".join(filter(None, (origin.caller, CALLER)))
         made = await self._service.recommend(body, origin=replace(origin, caller=caller))
+        _, decision, _ = self._service.decide(body, now=asked.as_of)
         answer, day, language = answer_of(made.body), asked.as_of.date(), self._say.language
         shown = Answered(
             answer=answer,
@@ -137,6 +139,7 @@ class Asking:
             request=body.decode(),
             response=pretty(made.body),
             calendar=calendar_of(day, answer.visits, language),
+            drawings=drawings(decision),
         )
         return shown, answer
 

@@ -44,7 +44,10 @@ def add_routes(app: FastAPI, service: Service, who: Who) -> None:
 
     @app.post(DOWNLOAD, include_in_schema=False)
     async def download(request: Request) -> Response:
-        posted = await read_posted(request, (ENTRY, PART), ())
+        try:
+            posted = await read_posted(request, (ENTRY, PART), ())
+        except Gone:
+            raise problems.not_found() from None
         tenant = who(request.scope).tenant
         return await made.kept.download(posted.one, tenant)
 

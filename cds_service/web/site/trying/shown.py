@@ -11,6 +11,7 @@ from cds_service.web.site.trying.answer import Answer
 from cds_service.web.site.trying.calendar import Calendar
 from cds_service.web.site.trying.changed import Changed
 from cds_service.web.site.trying.checked import Fault
+from cds_service.web.site.trying.drawings import Drawings
 from cds_service.web.site.trying.examples import Example
 
 
@@ -26,6 +27,7 @@ class Answered:
     response: str
     """Both as text; the response indented."""
     calendar: Calendar | None
+    drawings: Drawings
     changed: Changed | None = None
 
 

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from cds_service.engine.phrase import unit_name
 from cds_service.fhir.codes import FOLLOW_UP, REFERRAL
+from cds_service.fhir.terms import FORMULATION, is_own
 from cds_service.web.site.trying.questions import direction
 
 Json = dict[str, Any]
@@ -64,6 +65,8 @@ class Given(NamedTuple):
 
     kind: str
     """ "medicine"."""
+    code: str
+    """Of the product; "" of a fluid."""
     name: str
     amount: Amount | None
     doses: tuple[str, ...]
@@ -145,10 +148,11 @@ def told(element: Json, name: str, language: str) -> Told:
 
 def _given(request: Json, sources: tuple[Source, ...]) -> Given:
     dosages = request.get("dosageInstruction", ())
-    language = request["language"]
+    language, medicine = request["language"], request["contained"][0]["code"]
     return Given(
         "medicine",
-        request["contained"][0]["code"]["text"],
+        _product(medicine),
+        medicine["text"],
         _amount(dosages),
         tuple(each["text"] for each in dosages if "text" in each),
         tuple(
@@ -159,6 +163,11 @@ def _given(request: Json, sources: tuple[Source, ...]) -> Given:
         _notes(request),
         sources,
     )
+
+
+def _product(medicine: Json) -> str:
+    own = (each for each in medicine.get("coding", ()) if is_own(each["system"], FORMULATION))
+    return next((str(each["code"]) for each in own), "")
 
 
 def _amount(dosages: Sequence[Json]) -> Amount | None:

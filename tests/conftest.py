@@ -6,12 +6,17 @@ And the PostgreSQL server of the tests: real, private, started once for each pro
 from collections.abc import Iterator
 
 import pytest
+from hypothesis import settings
 
 from cds_service.content.hazards import hazards
 from cds_service.content.load import load, packaged_folder
 from cds_service.errors import ContentError
 from tests.postgresql.server import NotInstalled, Server, running
 from tests.ran import faults
+
+# No test is judged by the clock: the machine may be busy with others.
+settings.register_profile("untimed", deadline=None)
+settings.load_profile("untimed")
 
 _PROTOCOL = "sick-young-infant"
 

@@ -409,6 +409,7 @@ def test_every_other_thing_that_was_changed_is_told_too(call: Call) -> None:
     said = text(send(call, fields)).partition("What changed")[2]
     assert "Sex male female" in said
     assert "Language of the words to the caregiver not said sw" in said
+    assert " -> " not in text(again(call, send(call, fields), language="hi"))
     assert "In stock gentamicin vial, 80 mg/2 mL ampicillin vial, 500 mg" in said
     assert "Breaths in one minute 52 /min Not assessed" in said
     assert "Now: Critical illness. It holds because of: Not able to feed at all: yes" in said

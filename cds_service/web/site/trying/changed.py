@@ -74,7 +74,13 @@ def changed(
 def _effects(bodies: tuple[bytes, bytes], names: Mapping[str, str]) -> Iterator[Effect]:
     for change in changes(*map(gist, bodies)):
         words = _CODE.sub(lambda found: names.get(found[0], found[0]), change.words)
-        yield Effect(change.kind.words, "" if change.kind is Kind.REFERRAL_LOST else words)
+        what, _, amounts = words.partition(": ")
+        before, _, now = amounts.partition(" -> ")
+        if change.kind is Kind.REFERRAL_LOST:
+            words = ""  # its kind has said it
+        elif before == now:
+            words = what
+        yield Effect(change.kind.words, words)
 
 
 def _inputs(before: Filled, now: Filled, form: Form, say: Words) -> Iterator[Input]:

@@ -42,6 +42,8 @@ PAGES = (
     "/records?clinic=tolm-ford&outcome=data-required",
     "/records?feedback=overridden",
     "/records?patient-of=77777",
+    "/records?class=nothing",
+    "/records/doses?class=nothing",
     "/records/doses",
     "/records/doses?class=clinical-severe-infection",
     "/records/77777",

@@ -92,9 +92,10 @@ class Searching:
         tally, whole = await self._counting.tally()
         if query is None:
             return Found((), summary(()), whole, "", "")
-        if whole and asked.patient_of is None:
-            query = self._narrowed(tally, asked, query)
-        found = await rows(self._store, query)
+        narrow = self._narrowed(tally, asked, query) if whole else query
+        found = await rows(self._store, narrow)
+        if narrow.positions != _NOWHERE and len(found) < len(narrow.positions):
+            found = await rows(self._store, query)  # one of them was erased just now
         shown, more = found[:ON_A_PAGE], len(found) > ON_A_PAGE
         previous = asked.page.previous()
         return Found(
@@ -110,7 +111,9 @@ class Searching:
         query = await self.query(asked, tenant)
         if query is None:
             return [], 0, 0
+        tally, whole = await self._counting.tally()
         query = replace(query, below=None, limit=MOST_DOSES)
+        query = self._narrowed(tally, asked, query) if whole else query
         outlines = [each for each in await self._store.outlines(query) if not each.erased]
         new = tuple(each.position for each in outlines if each.position not in self._doses)
         altered = 0
@@ -130,6 +133,8 @@ class Searching:
         The store still asks everything of them; but what is rare, or not there at all, it would
         look for through the whole log.
         """
+        if asked.patient_of is not None:
+            return query
         wanted = wanted_kinds(asked, query.tenant or "")
         days = {"since": asked.since, "until": asked.until}
         found = tally.newest(wanted, query.limit, below=query.below, **days)

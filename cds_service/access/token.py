@@ -26,6 +26,8 @@ SKEW = 30
 """Seconds by which the clocks may differ."""
 LARGEST = 8192
 """Characters of a token."""
+_LAST = 2**53
+"""Seconds; of a whole number beyond it no float can be subtracted."""
 _FOREIGN = ("jwk", "x5u", "x5c", "crit", "b64", "zip")
 """Header parameters that bring a key along, or change what the token is."""
 _TYPES = {"client": ("jwt",), "server": ("jwt", "at+jwt", "application/at+jwt")}
@@ -106,8 +108,9 @@ class Access:
         if issuer.use == "client" and not isinstance(claims["aud"], str):
             raise NotAllowed("the token is for several addresses")
         _check_times(claims, now)
-        if not isinstance(claims["jti"], str) or not 1 <= len(claims["jti"]) <= 512:
-            raise NotAllowed("the token has no usable jti")
+        jti = claims["jti"]
+        if not isinstance(jti, str) or not 1 <= len(jti) <= 512 or not jti.isprintable():
+            raise NotAllowed("the token has no usable jti")  # half a surrogate pair has no bytes
         return claims
 
 
@@ -138,6 +141,8 @@ def _check_times(claims: Mapping[str, Any], now: float) -> None:
     issued, expires, begins = claims["iat"], claims["exp"], claims.get("nbf", 0)
     if any(type(each) not in (int, float) for each in (issued, expires, begins)):
         raise NotAllowed("a time of the token is no number")
+    if any(abs(each) > _LAST for each in (issued, expires, begins)):
+        raise NotAllowed("a time of the token is beyond all calendars")
     if not expires - issued <= LONGEST or not expires <= now + LONGEST + SKEW:
         raise NotAllowed("the token is good for more than five minutes")
     if not now < expires + SKEW:

@@ -32,7 +32,7 @@ from cds_service.web.crowd import Bounds, Crowd
 from cds_service.web.measured import Measured, Measures
 from cds_service.web.rate import Rate
 from cds_service.web.records import Who, nobody
-from cds_service.web.replies import COMMON, correlated
+from cds_service.web.replies import COMMON, Reply, correlated
 from cds_service.web.representation import Quick, Ready
 from cds_service.web.site import statics
 from cds_service.web.site.records import routes as records_pages
@@ -93,6 +93,13 @@ class _Outer:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._rest(scope, receive, send)
+            return
+        if not scope["path"].isprintable():
+            # To the framework `/metrics` and a line break is `/metrics`, to the table of roles not.
+            nothing = problems.not_found()
+            await Reply(nothing.status, nothing.body).send(
+                send, correlated(scope), head=scope["method"] == "HEAD"
+            )
             return
         operation = self._operations.get(scope["path"], self._through_framework)
         await operation(scope, receive, send)

@@ -6,6 +6,7 @@ the id of the request and without the token.
 
 import asyncio
 import logging
+import re
 
 from starlette.types import ASGIApp, Receive, Scope, Send
 
@@ -14,14 +15,15 @@ from cds_service.access.token import Access
 from cds_service.audit.record import Origin
 from cds_service.errors import LogUnavailable, NotAllowed
 from cds_service.web import problems
-from cds_service.web.replies import Reply, correlated, request_headers
+from cds_service.web.replies import Reply, correlated, header_lines
 from cds_service.web.rules import needed
 
 _log = logging.getLogger("cds_service.access")
 
 CALLER = "cds_service.caller"
 """Where the ASGI scope holds the Caller."""
-_BEARER = "bearer "
+_BEARER = re.compile(r"bearer +([a-z0-9._~+/-]+=*)", re.IGNORECASE | re.ASCII)
+"""RFC 6750, 2.1. What is no character of a token must not be passed over in reading one."""
 
 
 class Guard:
@@ -44,12 +46,13 @@ class Guard:
         await self._app({**scope, CALLER: caller}, receive, send)
 
     async def _caller(self, scope: Scope) -> Caller:
-        authorization = request_headers(scope, (b"authorization",))[b"authorization"]
-        if authorization[: len(_BEARER)].lower() != _BEARER:
+        lines = header_lines(scope, b"authorization")
+        # A second line may be one that a proxy added or did not look at: neither is taken.
+        found = _BEARER.fullmatch(lines[0]) if len(lines) == 1 else None
+        if found is None:
             raise problems.who_are_you()
-        token = authorization[len(_BEARER) :].strip()
         try:
-            return await asyncio.to_thread(self._access.caller, token, scope["path"])
+            return await asyncio.to_thread(self._access.caller, found[1], scope["path"])
         except NotAllowed as error:
             raise problems.who_are_you() from error
         except LogUnavailable as error:

@@ -14,8 +14,13 @@ COMMON = (
     # The pages need nothing from elsewhere, and nobody may put them in a frame.
     (
         b"content-security-policy",
-        b"default-src 'self' 'unsafe-inline'; img-src 'self' data:; frame-ancestors 'none'",
+        (
+            b"default-src 'self' 'unsafe-inline'; img-src 'self' data:; object-src 'none'; "
+            b"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+        ),
     ),
+    # An address may name an entry of the log: no other site need know of it.
+    (b"referrer-policy", b"same-origin"),
 )
 """Headers of every answer that does not set them otherwise."""
 

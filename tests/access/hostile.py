@@ -144,6 +144,9 @@ def _times() -> Iterator[tuple[str, str]]:
         yield f"{name} as text", well_signed(claims(**{name: str(NOW)}))
         yield f"{name} that is no number", signed(claims(**{name: float("nan")}))
     yield "exp without bounds", signed(claims(exp=float("inf")))
+    yield "iat that no float can hold", signed(claims(iat=-(10**400), exp=float(NOW)))
+    yield "exp that no float can hold", signed(claims(iat=float(NOW), exp=10**400))
+    yield "nbf before all time", signed(claims(nbf=-(10**400)))
     yield "exp that is true", signed(claims(exp=True))
 
 
@@ -151,4 +154,6 @@ def _others() -> Iterator[tuple[str, str]]:
     yield "without jti", signed(claims(jti=...))
     yield "an empty jti", signed(claims(jti=""))
     yield "a jti without end", signed(claims(jti="x" * 600))
+    yield "a jti of half a surrogate pair", signed(claims(jti="\ud800"))
+    yield "a jti that breaks the line", signed(claims(jti="a\nb"))
     yield "a jti that is a number", well_signed(claims(jti=7))

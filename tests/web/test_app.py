@@ -162,7 +162,9 @@ def test_every_answer_has_the_common_headers(call: Call, path: str) -> None:
 
     assert headers["x-request-id"] == "tolm-ford-3"
     assert headers["x-content-type-options"] == "nosniff"
-    assert "frame-ancestors 'none'" in headers["content-security-policy"]
+    for rule in ("frame-ancestors 'none'", "object-src 'none'", "base-uri 'none'"):
+        assert rule in headers["content-security-policy"]
+    assert headers["referrer-policy"] == "same-origin"
     assert len(headers.get_list("cache-control")) == 1
 
 

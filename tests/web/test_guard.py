@@ -63,6 +63,21 @@ def test_a_client_gets_a_recommendation_with_a_token_for_that_very_address(call:
     assert again.status_code == 401
 
 
+@pytest.mark.parametrize("spoiled", ["{0},", "{0} x", "{0}, Bearer {0}", "a {0}", "{0}!", '"{0}"'])
+def test_what_stands_beside_a_good_token_is_not_passed_over(call: Call, spoiled: str) -> None:
+    sent = bearer(spoiled.format(signed(claims())))
+
+    assert call("POST", APPLY, content=body(), headers=JSON | sent).status_code == 401
+
+
+def test_of_two_headers_none_is_taken(call: Call) -> None:
+    good, line = signed(claims()), "authorization"
+    for others in ("", "Basic eDp5", f"Bearer {good}"):
+        lines = [(line, f"Bearer {good}"), (line, others), *JSON.items()]
+        for headers in (lines, lines[::-1]):
+            assert call("POST", APPLY, content=body(), headers=headers).status_code == 401
+
+
 def test_who_called_stands_in_the_log(call: Call, service: Service) -> None:
     call("POST", APPLY, content=body(), headers=JSON | bearer(signed(claims())))
     logged = asyncio.run(service.store.get(0))

@@ -12,7 +12,6 @@ from cds_service.service import Service
 from cds_service.web import problems
 from cds_service.web.correlation import Correlation
 from cds_service.web.problems import Refused
-from cds_service.web.site.trying import CALLER
 from cds_service.web.site.trying.answer import Answer, answer_of
 from cds_service.web.site.trying.calendar import calendar_of, said
 from cds_service.web.site.trying.changed import changed
@@ -22,7 +21,7 @@ from cds_service.web.site.trying.edit import Edit, blank
 from cds_service.web.site.trying.examples import Example, examples
 from cds_service.web.site.trying.fields import field_of, needed_of, notes_of
 from cds_service.web.site.trying.filled import Filled, filled
-from cds_service.web.site.trying.kept import Kept
+from cds_service.web.site.trying.kept import Kept, here
 from cds_service.web.site.trying.posted import Posted
 from cds_service.web.site.trying.questions import Form
 from cds_service.web.site.trying.shown import Answered, Refusal, View, pretty, refusal_of
@@ -83,7 +82,7 @@ class Asking:
         if not index:
             now = self._service.clock().replace(microsecond=0)
             return _Before(self._filled(blank(now)))
-        entry = await self._kept.entry(index, origin.tenant)
+        entry = await self._kept.entry(index, origin)
         return _Before(self._filled(entry.request), entry)
 
     def _filled(self, body: bytes) -> Filled:
@@ -128,8 +127,7 @@ class Asking:
     async def _recommended(
         self, body: bytes, asked: Filled, origin: Origin
     ) -> tuple[Answered, Answer]:
-        caller = ".".join(filter(None, (origin.caller, CALLER)))
-        made = await self._service.recommend(body, origin=replace(origin, caller=caller))
+        made = await self._service.recommend(body, origin=here(origin))
         _, decision, _ = self._service.decide(body, now=asked.as_of)
         answer, day, language = answer_of(made.body), asked.as_of.date(), self._say.language
         shown = Answered(

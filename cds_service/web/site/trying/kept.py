@@ -5,10 +5,11 @@ Only entries that this page made are found, whatever index somebody sends.
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 
 from starlette.responses import Response
 
-from cds_service.audit.record import Entry
+from cds_service.audit.record import Entry, Origin
 from cds_service.service import Service
 from cds_service.web import problems
 from cds_service.web.negotiate import FHIR_JSON
@@ -20,24 +21,32 @@ FILES = ("request", "response")
 _INDEX = re.compile(r"\d{1,15}", re.ASCII)
 
 
+def here(origin: Origin) -> Origin:
+    """Who asks, when he asks on this page."""
+    return replace(origin, caller=".".join(filter(None, (origin.caller, CALLER))))
+
+
 class Kept:
     """The entries of the page in one service's log."""
 
     def __init__(self, service: Service) -> None:
         self._store = service.store
 
-    async def entry(self, index: str, tenant: str) -> Entry:
-        """The entry; raises Refused (404), PayloadErased, LogUnavailable."""
+    async def entry(self, index: str, origin: Origin) -> Entry:
+        """The entry, if `origin` made it here; raises Refused (404), PayloadErased, LogUnavailable.
+
+        Another client of the same organisation may ask, but not read the log.
+        """
         if not _INDEX.fullmatch(index):
             raise problems.beyond_the_log()
-        logged = await entry_at(self._store, int(index), tenant)
-        if not logged.head.origin.caller.endswith(CALLER):
+        logged = await entry_at(self._store, int(index), origin.tenant)
+        if logged.head.origin != here(origin):
             raise problems.beyond_the_log()
         return opened(logged)
 
-    async def download(self, asked: Mapping[str, str], tenant: str) -> Response:
+    async def download(self, asked: Mapping[str, str], origin: Origin) -> Response:
         """The request or the response of an entry, the very bytes; raises as `entry`."""
-        entry = await self.entry(asked.get(ENTRY, ""), tenant)
+        entry = await self.entry(asked.get(ENTRY, ""), origin)
         part = asked.get(PART, "")
         if part not in FILES:
             raise problems.not_found()

@@ -48,8 +48,7 @@ def add_routes(app: FastAPI, service: Service, who: Who) -> None:
             posted = await read_posted(request, (ENTRY, PART), ())
         except Gone:
             raise problems.not_found() from None
-        tenant = who(request.scope).tenant
-        return await made.kept.download(posted.one, tenant)
+        return await made.kept.download(posted.one, who(request.scope))
 
 
 class _Page:

@@ -10,6 +10,7 @@ import threading
 import time
 import urllib.request
 from collections.abc import Callable
+from http.client import HTTPException
 from typing import Any, NamedTuple
 
 import orjson
@@ -43,9 +44,12 @@ def fetch(url: str) -> Fetched:
     """GET the keys at an address; raises OSError. Follows no redirection."""
     opener = urllib.request.build_opener(_NoRedirection)
     request = urllib.request.Request(url, headers={"accept": "application/json"})  # noqa: S310
-    with opener.open(request, timeout=_PATIENCE) as answer:  # only https, or this machine: issuers
-        body = answer.read(_LARGEST + 1)
-        return Fetched(body, keep_for(answer.headers.get("cache-control", "")))
+    try:
+        with opener.open(request, timeout=_PATIENCE) as answer:  # https, or this machine: issuers
+            body = answer.read(_LARGEST + 1)
+            return Fetched(body, keep_for(answer.headers.get("cache-control", "")))
+    except HTTPException as error:  # what answers does not speak HTTP
+        raise OSError(type(error).__name__) from error
 
 
 def keep_for(cache_control: str) -> float:
@@ -84,14 +88,17 @@ def parse(body: bytes) -> dict[tuple[str, str], Key]:
 def _usable(jwk: Any) -> tuple[tuple[str, str], Key] | None:
     if not isinstance(jwk, dict) or not isinstance(kid := jwk.get("kid"), str):
         return None
-    algorithm = {"RSA": "RS384", "EC": "ES384"}.get(jwk.get("kty", ""))
+    kind, uses = jwk.get("kty"), jwk.get("key_ops", ["verify"])
+    if not isinstance(kind, str) or not isinstance(uses, list):
+        return None
+    algorithm = {"RSA": "RS384", "EC": "ES384"}.get(kind)
     if (
         algorithm is None
         or jwk.get("use", "sig") != "sig"
         or jwk.get("alg", algorithm) != algorithm
     ):
         return None
-    if "verify" not in jwk.get("key_ops", ["verify"]) or "d" in jwk:
+    if "verify" not in uses or "d" in jwk:
         return None
     try:
         key = PyJWK(jwk, algorithm).key

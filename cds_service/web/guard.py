@@ -40,8 +40,8 @@ class Guard:
             return
         try:
             caller = await self._caller(scope)
-        except problems.Refused as refusal:
-            await _refuse(refusal, scope, send)
+        except Exception as error:  # noqa: BLE001 - whatever it was: nobody is let in
+            await _refuse(problems.reply_to(error, correlated(scope)), scope, send)
             return
         await self._app({**scope, CALLER: caller}, receive, send)
 

@@ -80,7 +80,8 @@ def test_nothing_is_reached_by_an_index_or_an_id(ground: Ground) -> None:
 
 def test_nothing_is_found_by_a_search(ground: Ground) -> None:
     asked = [
-        "", "patient=http://tolm-ford.example/fhir/Patient/orla-fenn", "_id=log-0", f"_id={ground.decision}",
+        "", "patient=http://tolm-ford.example/fhir/Patient/orla-fenn", "_id=log-0",
+        f"_id={ground.decision}",
         "agent=Device/tolm-ford",
         "agent=Organization/marrow-vale", f"entity=GuidanceResponse/{ground.decision}",
         "entity=AuditEvent/log-0", "_count=0", "_total=accurate",

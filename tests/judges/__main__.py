@@ -16,7 +16,9 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -117,7 +119,12 @@ def main() -> None:
     work.write_text(lines(everything), encoding="utf-8")
     for judge in JUDGES[:-1]:
         environment(judge)
-    told = [line for j in JUDGES for line in faults(j, verdicts(j, work), list(everything))]
+    # The others at the same time, while the slowest is at work.
+    found = [verdicts(JUDGES[0], work)]
+    with ThreadPoolExecutor() as pool:
+        found += pool.map(partial(verdicts, work=work), JUDGES[1:])
+    names = list(everything)
+    told = [line for j, its in zip(JUDGES, found, strict=True) for line in faults(j, its, names)]
     print("\n".join(told) or "nothing", f"({time.monotonic() - begun:.0f} s)", sep="\n")
     sys.exit(bool(told))
 

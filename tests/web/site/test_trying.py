@@ -51,17 +51,20 @@ def test_an_example_is_answered_as_by_the_operation(call: Call, story: str) -> N
     assert page.status_code == 200
     assert shown(page.text, "request") == sent(story).decode()
     assert orjson.loads(shown(page.text, "response")) == orjson.loads(stored(story))
+    said, medicines = text(page), 0
     for entry in orjson.loads(stored(story))["entry"]:
         resource = entry["resource"]
-        said = text(page)
         if resource["resourceType"] == "Condition":
             assert resource["code"]["text"] in said
         if resource["resourceType"] == "MedicationRequest":
             assert " ".join(resource["dosageInstruction"][0]["text"].split()) in said
+            medicines += "coding" in resource["contained"][0]["code"]  # a fluid has no code
         if resource["resourceType"] == "DetectedIssue":
             assert " ".join(resource["code"]["text"].split()) in said
         if resource["resourceType"] == "CommunicationRequest":
             assert all(" ".join(p["contentString"].split()) in said for p in resource["payload"])
+    drawn = re.findall(r'<p class="amount">.*?</p>\s*(<figure><svg )?', page.text)
+    assert drawn == ["<figure><svg "] * medicines
 
 
 @pytest.mark.parametrize("story", STORIES)

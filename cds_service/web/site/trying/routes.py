@@ -20,7 +20,7 @@ from cds_service.web.site.trying.asking import ASK, BASE, EXAMPLE, LANG, Asking
 from cds_service.web.site.trying.calendar import said
 from cds_service.web.site.trying.checked import names
 from cds_service.web.site.trying.examples import examples
-from cds_service.web.site.trying.kept import ENTRY, FILES, PART, Kept
+from cds_service.web.site.trying.kept import ENTRY, PART, Kept
 from cds_service.web.site.trying.posted import read_posted
 from cds_service.web.site.trying.questions import SITES, STOCK, form_of
 from cds_service.web.site.trying.shown import View, refusal_of
@@ -97,7 +97,6 @@ class _Page:
             "page_languages": [(tag, own_name(tag)) for tag in every()],
             "here": "/",
             "download": DOWNLOAD,
-            "files": FILES,
             "apply": str(request.base_url).rstrip("/") + path(self._service),
             "protocol": self._service.protocol.name,
             "sources": self._service.protocol.sources,

@@ -83,6 +83,17 @@ def test_feedback_is_shown_where_it_belongs(call: Call, get: Call, decision: str
     assert "AboutEntry 0" in shown
 
 
+def test_what_was_printed_of_it_is_told(call: Call, get: Call, decision: str) -> None:
+    printed = call("GET", f"/fhir/GuidanceResponse/{decision}/label?format=svg&name=blank")
+    assert printed.status_code == 200, printed.text
+
+    assert "Printed: label, svg, en" in words(get("/records/0"))
+    shown = words(get("/records/1"))
+    assert "Label or leaflet 1" in shown
+    assert "AboutEntry 0" in shown
+    assert "1 recommendation" in words(get("/records"))
+
+
 def test_an_erased_entry_is_shown_as_one(get: Call, service: Service, decision: str) -> None:
     asyncio.run(service.erase(0, "asked for by the family"))
 
@@ -147,7 +158,7 @@ def test_an_altered_feedback_is_not_told(
     altered(tmp_path / "log.db", f"UPDATE payload SET request = {change} WHERE position = 1")
 
     shown = words(get("/records/0"))
-    assert "ALTERED: entry 1 is not what was fed back" in shown
+    assert "ALTERED: entry 1 is not what was recorded" in shown
     assert "Nurse Quill" not in shown
 
 

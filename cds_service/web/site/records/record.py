@@ -7,7 +7,7 @@ from typing import Any
 import orjson
 
 from cds_service.audit.outline import Outline
-from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION, Entry
+from cds_service.audit.record import BESIDE, ERASURE, RECOMMENDATION, Entry
 from cds_service.audit.store import Logged, Query
 from cds_service.errors import LogUnavailable
 from cds_service.fhir.audit_event import Event
@@ -20,7 +20,7 @@ from cds_service.web.site.records.integrity import Integrity, integrity
 from cds_service.web.site.records.raw import set_out
 from cds_service.web.site.records.searching import no_entry
 from cds_service.web.site.records.told import Section, cards, note
-from cds_service.web.site.records.told_back import Said, erasure_of, feedback_about, said
+from cds_service.web.site.records.told_back import Said, erasure_of, said, told_about
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +93,8 @@ async def shown(service: Service, index: int, tenant: str) -> tuple[Shown, Logge
         sections,
         set_out(entry.request),
         set_out(entry.response),
-        await feedback_about(store, index, tenant),
-        said(logged) if entry.kind in (FEEDBACK, ERASURE) else None,
+        await told_about(store, index, tenant),
+        said(logged) if entry.kind in (*BESIDE, ERASURE) else None,
     ), logged
 
 

@@ -1,4 +1,4 @@
-"""What became of a recommendation, and why one was erased, as other entries of the log say."""
+"""What became of a recommendation: fed back, printed, erased; as other entries of the log say."""
 
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -7,10 +7,11 @@ from typing import Any
 import orjson
 
 from cds_service.audit.outline import Outline
-from cds_service.audit.record import ERASURE, FEEDBACK, Entry
+from cds_service.audit.record import BESIDE, ERASURE, RENDERING, Entry
 from cds_service.audit.store import Logged, Query, Store
 from cds_service.errors import RequestError
 from cds_service.fhir.read_feedback import read_feedback
+from cds_service.label.printing import PAPERS
 from cds_service.web.records import MOST_ABOUT
 from cds_service.web.site.records.listing import (
     ALTERED,
@@ -23,7 +24,7 @@ from cds_service.web.site.records.listing import (
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """One feedback, or one erasure."""
+    """One feedback, one label that was printed, or one erasure."""
 
     index: int
     recorded: datetime
@@ -33,11 +34,13 @@ class Said:
     by: str = ""
     reason: str = ""
     comment: str = ""
+    printed: str = ""
+    """What was printed: paper, format and language."""
 
 
-async def feedback_about(store: Store, index: int, tenant: str) -> list[Said]:
-    """What was fed back about an entry, the oldest first; raises LogUnavailable."""
-    query = Query(tenant=tenant, kinds=(FEEDBACK,), abouts=(index,), limit=MOST_ABOUT)
+async def told_about(store: Store, index: int, tenant: str) -> list[Said]:
+    """What was fed back about an entry or printed of it, oldest first; raises LogUnavailable."""
+    query = Query(tenant=tenant, kinds=BESIDE, abouts=(index,), limit=MOST_ABOUT)
     return [said(each) for each in reversed(await readable(store, query))]
 
 
@@ -64,6 +67,10 @@ def _read(told: Said, entry: Entry) -> Said:
     sent: dict[str, Any] = orjson.loads(entry.request)
     if entry.kind == ERASURE:
         return replace(told, reason=str(sent.get("reason", "")))
+    if entry.kind == RENDERING:
+        paper = PAPERS.get(sent.get("paper", ""), "")
+        parts = (paper, sent.get("format", ""), sent.get("language", ""))
+        return replace(told, printed=", ".join(map(str, filter(None, parts))))
     told = replace(told, outcome=entry.outcome)
     try:
         spoken = read_feedback(entry.request)

@@ -12,6 +12,8 @@ SCALE = 72.0
 _LEFT, _TOP, _BORE = 9.0, 8.5, 9.0  # where the scale begins; the barrel
 _WIDTH, _HEIGHT = _LEFT + SCALE + 28.0, 23.0
 _SEAL = 2.4
+_SMALL_PAPER = 1.6
+"""How much larger letters are on thermal paper, where the whole is drawn half as wide."""
 
 
 def fillings(volume: Decimal, syringes: Sequence[Syringe]) -> tuple[tuple[Syringe, Decimal], ...]:
@@ -37,8 +39,11 @@ def syringe_svg(syringe: Syringe, volume: Decimal, *, ink: Ink = PAPER, alt: str
     level = _place(syringe, volume)
     parts = [*_barrel(ink, level), *_scale(syringe, ink), *_plunger(ink, level)]
     parts.append(_pointer(ink, level))
-    parts.append(words(level, 3.6, f"{number(volume)} mL", 4.2, ink, 700))
-    return drawing(_WIDTH, _HEIGHT, parts, ink, alt)
+    large = _SMALL_PAPER if ink.hatched else 1.0
+    parts.append(words(level, 3.6, f"{number(volume)} mL", 4.2 * large, ink, 700))
+    room = 2.5 * (large - 1)
+    moved = f'<g transform="translate(0 {num(room)})">{"".join(parts)}</g>'
+    return drawing(_WIDTH, _HEIGHT + 2 * room, [moved], ink, alt)
 
 
 def _place(syringe: Syringe, volume: Decimal) -> float:
@@ -58,14 +63,18 @@ def _barrel(ink: Ink, level: float) -> Iterator[str]:
 
 def _scale(syringe: Syringe, ink: Ink) -> Iterator[str]:
     every, numbered = syringe.marks.value, syringe.numbers.value
+    size = 2.6 * (_SMALL_PAPER if ink.hatched else 1.0)
+    # Where numbers would touch, only every second has room.
+    apart = _place(syringe, numbered) - _LEFT
+    shown = numbered if apart > 2 * size else numbered * 2
     for count in range(int(syringe.holds.value / every) + 1):
         volume = every * count
         x, has_number = _place(syringe, volume), volume % numbered == 0
         reach = 4.0 if has_number else 2.2
         bottom = _TOP + _BORE
         yield line(x, bottom, x, bottom - reach, 0.4, ink, f' class="mark" data-ml="{volume}"')
-        if has_number and count:
-            yield words(x, bottom + 2.8, number(volume), 2.6, ink)
+        if volume % shown == 0 and count:
+            yield words(x, bottom + size + 0.2, number(volume), size, ink)
 
 
 def _plunger(ink: Ink, level: float) -> Iterator[str]:

@@ -401,3 +401,38 @@ def test_an_address_or_name_in_a_url_is_not_logged(
     out, err = process.communicate(timeout=20)
 
     assert "fenn" not in (out + err).lower()
+
+
+def test_labels_are_written_to_files_and_recorded(
+    request_file: str, capsys: Printed, tmp_path: Path
+) -> None:
+    assert cli.main(["label", request_file, "--language", "fr", "--to", f"{tmp_path}/out"]) == 0
+
+    paths = [Path(line) for line in capsys.readouterr().out.splitlines()]
+    assert [path.name for path in paths] == ["label-a6.pdf", "leaflet-a5.pdf"]
+    assert all(path.read_bytes().startswith(b"%PDF-") for path in paths)
+    assert recorded(tmp_path) == 3
+
+
+def test_each_sheet_of_an_svg_is_a_file_of_its_own(
+    request_file: str, capsys: Printed, tmp_path: Path
+) -> None:
+    asked = ["label", request_file, "--paper", "58mm", "--format", "svg", "--to", str(tmp_path)]
+    assert cli.main([*asked, "--as-of", AT]) == 0
+
+    paths = [Path(line) for line in capsys.readouterr().out.splitlines()]
+    assert len(paths) > 1
+    assert paths[0].name == "label-58mm-1.svg"
+    assert all(path.read_text("utf-8").startswith("<svg") for path in paths)
+
+
+def test_a_name_that_cannot_be_printed_writes_no_file(capsys: Printed, tmp_path: Path) -> None:
+    sent = bundle()
+    sent["entry"][0]["resource"]["name"] = [{"text": "Wren \u202e"}]
+    (tmp_path / "request.json").write_text(json.dumps(sent), encoding="utf-8")
+    asked = ["label", str(tmp_path / "request.json"), "--to", f"{tmp_path}/out", "--as-of", AT]
+
+    assert cli.main(asked) == 1
+    assert "U+202E" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+    assert cli.main([*asked, "--blank-name"]) == 0

@@ -1,7 +1,8 @@
 """selftest: whether a deployment does what it publishes, asked over HTTP like any integrator."""
 
 import argparse
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -14,6 +15,7 @@ from cds_service.cli.selftesting.logged import LOG, RETRIES
 from cds_service.cli.selftesting.plan import MAIN
 from cds_service.cli.selftesting.published import HEALTH, PUBLISHED
 from cds_service.cli.selftesting.refusals import REFUSALS
+from cds_service.cli.selftesting.tokens import from_command, from_file
 
 GROUPS = (HEALTH, PUBLISHED, REFUSALS, BATCH, DISCOVERY, MAIN, PLANS, LOG, RETRIES, CALLS)
 """All checks; the last five groups write."""
@@ -36,6 +38,19 @@ def add(commands: Any) -> None:
         help="also the checks that write test entries, about an invented infant, into the log; "
         "they stay there",
     )
+    token = made.add_mutually_exclusive_group()
+    token.add_argument(
+        "--token-file",
+        type=Path,
+        metavar="FILE",
+        help="where callers must be known: a file with the access token",
+    )
+    token.add_argument(
+        "--token-command",
+        metavar="COMMAND",
+        help="where a token is for one call: a command that is called with the address and prints "
+        "a token for it",
+    )
     made.add_argument(
         "--timeout",
         type=float,
@@ -50,7 +65,10 @@ def _selftest(asked: argparse.Namespace) -> int:
     address = urlsplit(asked.base_url)
     if address.scheme not in ("http", "https") or not address.netloc:
         return refuse("--base-url needs http:// or https:// and a host.", code=CANNOT)
-    at = Deployment(asked.base_url, asked.timeout)
+    try:
+        at = Deployment(asked.base_url, asked.timeout, _token(asked))
+    except ValueError:
+        return refuse("--token-command needs a command.", code=CANNOT)
     try:
         at.get("/health/live")
     except Unreachable as error:
@@ -63,6 +81,12 @@ def _selftest(asked: argparse.Namespace) -> int:
     for line in report(_noting(run_all(at, GROUPS, writing=asked.yes), failed)):
         print(line, flush=True)
     return 1 if failed else 0
+
+
+def _token(asked: argparse.Namespace) -> Callable[[str], str] | None:
+    if asked.token_file is not None:
+        return from_file(asked.token_file)
+    return from_command(asked.token_command) if asked.token_command is not None else None
 
 
 def _noting(outcomes: Iterable[Outcome], failed: list[Outcome]) -> Iterator[Outcome]:

@@ -146,10 +146,10 @@ def _cautions(
             own.append(_unfinished(item.held.open_above))
         if item.care_only and situation.treats_here and not _absorbed(item, assessment):
             own.append(Caution("course-waits", "moderate", Message("caution.course-waits")))
-    every: list[Caution] = []
+    every: dict[Caution, None] = {}  # in their order; thousands may be sent
     for caution in (*own, *noticed, *assessment.cautions):
         if caution not in every:
-            every.append(_with_action(caution, facts))
+            every[_with_action(caution, facts)] = None
     return tuple(sorted(every, key=lambda caution: _SEVERITIES.index(caution.severity)))
 
 

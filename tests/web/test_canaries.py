@@ -5,10 +5,15 @@ import logging
 import httpx
 import pytest
 
-from .canaries import CANARIES, check_answer, check_sections
-from .conftest import JSON, Call
+from cds_service.service import Service
+from cds_service.web.app import make_app
+from tests.access.tokens import access, of_server, signed
+
+from .canaries import CANARIES, check_answer, check_sections, found
+from .conftest import JSON, Call, call_app
 from .sample import BASE, PATH, body
 from .test_audit_events import AUDIT, ORLA
+from .test_guard import bearer
 
 
 @pytest.mark.parametrize("canary", CANARIES)
@@ -59,3 +64,27 @@ def test_what_a_caller_writes_into_an_address_is_not_repeated(
 
     # `call` has looked at headers and links; here the whole answer is looked at.
     assert not [each for each in CANARIES if each in answer.text.lower()]
+
+
+def test_measurements_and_lines_of_the_log_name_nobody(
+    call: Call, service: Service, caplog: pytest.LogCaptureFixture
+) -> None:
+    secured = make_app(service, access=access())
+    told = bearer(signed(of_server(client_id="tolm-ford")))
+    for path in (
+        PATH,
+        "/fhir/Patient/orla-fenn",
+        "/orla-fenn",
+        f"/records/{ORLA}",
+        "/log/orla-fenn",
+    ):
+        for headers in ({}, bearer("orla-fenn.quill.marmalade"), told):
+            call_app(secured, "GET", path, headers=headers | {"x-request-id": "orla fenn"})
+        call("POST", path, content=b'{"orla-fenn": 2026-02-20}', headers=JSON)
+    call("POST", PATH, content=body(), headers=JSON)
+    measured = call("GET", "/metrics").text
+
+    assert "refused" in caplog.text  # else nothing is looked at
+    assert "cds_requests_total" in measured
+    assert not found(caplog.text)
+    assert not found(measured)

@@ -55,10 +55,14 @@ class Reply(NamedTuple):
 
 @dataclass
 class Deployment:
-    """The service at `base`, an address with or without a path; `timeout` in seconds."""
+    """The service at `base`, an address with or without a path; `timeout` in seconds.
+
+    `token` gives the token for one address, where callers must be known.
+    """
 
     base: str
     timeout: float = 30
+    token: Callable[[str], str] | None = None
     _known: dict[str, Any] = field(default_factory=dict)
 
     def ask(
@@ -70,10 +74,11 @@ class Deployment:
     ) -> Reply:
         """One request; raises Skipped when a gateway asks who we are, or Unreachable."""
         address = urlsplit(self.base)
+        sent = dict(headers or {}) | self._known_as(path)
         kind = http.client.HTTPSConnection if address.scheme == "https" else None
         line = (kind or http.client.HTTPConnection)(address.netloc, timeout=self.timeout)
         try:
-            line.request(method, address.path.rstrip("/") + path, body, dict(headers or {}))
+            line.request(method, address.path.rstrip("/") + path, body, sent)
             answer = line.getresponse()
             found = {name.lower(): value for name, value in answer.getheaders()}
             reply = Reply(answer.status, found, answer.read())
@@ -84,6 +89,13 @@ class Deployment:
         if reply.status in (401, 403):
             raise Skipped(f"{method} {path} is not permitted to this caller ({reply.status})")
         return reply
+
+    def _known_as(self, path: str) -> dict[str, str]:
+        if self.token is None:
+            return {}
+        # The address without its query: for that the token of a client is made out.
+        at = f"{self.base.rstrip('/')}{path.partition('?')[0]}"
+        return {"Authorization": f"Bearer {self.token(at)}"}
 
     def get(self, path: str, **headers: str) -> Reply:
         """GET; in names of headers `_` stands for `-`."""

@@ -190,7 +190,7 @@ def test_replicas_are_restarted_one_after_the_other_and_nobody_notices(site: Sit
             time.sleep(1)
             replica.stop()
             replica.start()
-        time.sleep(1)
+            time.sleep(2)  # longer than nginx's fail_timeout: it must have seen that it is back
 
     answers = site.under_load(roll)
 

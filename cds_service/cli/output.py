@@ -2,6 +2,7 @@
 
 import logging
 import sys
+from typing import TextIO
 
 import structlog
 from structlog.typing import Processor
@@ -14,9 +15,20 @@ def write_lines(form: str) -> None:
 
     Warnings and worse only. No line names an infant: whoever logs sees to that.
     """
-    handler = logging.StreamHandler(sys.stderr)
+    handler = _ToStandardError(logging.WARNING)
     handler.setFormatter(_json() if form == "json" else logging.Formatter(_TEXT))
     logging.basicConfig(level=logging.WARNING, handlers=[handler], force=True)
+
+
+class _ToStandardError(logging.StreamHandler[TextIO]):
+    """Writes to what standard error is at that moment, as logging's own last resort does."""
+
+    def __init__(self, level: int) -> None:
+        logging.Handler.__init__(self, level)
+
+    @property
+    def stream(self) -> TextIO:  # type: ignore[override]
+        return sys.stderr
 
 
 def _json() -> logging.Formatter:

@@ -93,9 +93,16 @@ def _no_unknown_rules(resource: Resource, place: str) -> None:
         raise UnusableRequest(Problem("extension", what, remedy, place))
 
 
+_MOST = 1000
+"""Parameters of one request. Each that is not known is told of: an answer of fifty megabytes."""
+
+
 def _parameters(parameters: Parameters[Any], tree: Any, lookup: Lookup) -> Body:
     _no_unknown_rules(parameters, "Parameters")
     sent = [] if parameters.parameter is UNSET else parameters.parameter
+    if len(sent) > _MOST:
+        what, remedy = f"There are more than {_MOST} parameters.", "Send those of this infant."
+        raise MalformedRequest(Problem("too-costly", what, remedy, "Parameters.parameter"))
     names = [one.name for one in sent]
     body = _data(sent, names, tree)
     stock: set[str] = set()

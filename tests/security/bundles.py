@@ -80,6 +80,7 @@ def _large() -> Iterator[tuple[str, bytes]]:
     yield "3,000 findings", text(asked(*(finding("convulsions", id=f"c{n}") for n in range(3_000))))
     yield "3,000 weights", text(asked(*(weight(1 + n / 1000, id=f"w{n}") for n in range(2_000))))
     yield "10,000 parameters", text(parameters(bundle(*infant()), *[{"name": "x"}] * 10_000))
+    yield "1,000 parameters", text(parameters(bundle(*infant()), *[{"name": "x"}] * 998))
     yield "10,000 members", _with(**{f"m{n}": "1" for n in range(10_000)})
     yield "a name of 900,000 letters", _with(name=f'[{{"text": "{"a" * 900_000}"}}]')
     yield "a key of 900,000 letters", _with(**{"k" * 900_000: "1"})

@@ -26,7 +26,7 @@ from tests.logs import open_any
 from .conftest import append_all, entry, erasure
 
 KILLING = Path(__file__).with_name("killing.py")
-KILLS = int(os.environ.get("CDS_TEST_KILLS", "100")) // 4
+KILLS = int(os.environ.get("CDS_TEST_KILLS", "100")) // 10
 SEED = 4
 
 

@@ -24,7 +24,7 @@ from cds_service.quantity import Quantity
 from tests.changing import replace
 from tests.engine.cases import AS_OF, FURTHER, REQUIRED, SAFETY, SKIN, finding
 
-EXAMPLES = int(os.environ.get("CDS_TEST_EXAMPLES", "60"))
+EXAMPLES = int(os.environ.get("CDS_TEST_EXAMPLES", "40"))
 
 
 def for_every(

@@ -187,7 +187,7 @@ def test_provenance_covers_everything_and_names_the_content() -> None:
     bundle = judged(write(made, base=BASE, language=""))
     (found,) = resources(bundle, "Provenance")
     others = [e["fullUrl"] for e in bundle["entry"] if e["resource"] is not found]
-    assert [each["reference"] for each in found["target"]] == others
+    assert sorted(each["reference"] for each in found["target"]) == sorted(others)
     assert found["recorded"] == "2026-03-04T09:30:00+03:00"
     protocol, content = (each["what"]["identifier"]["value"] for each in found["entity"])
     assert protocol == f"{BASE}/PlanDefinition/sick-young-infant|{made.protocol.version}"

@@ -37,8 +37,8 @@ def resources(body: bytes) -> list[Json]:
     return [entry["resource"] for entry in data["entry"]]
 
 
-@pytest.mark.parametrize("story", STORIES)
-def test_each_answer_of_each_story_can_be_turned_round_and_back(story: str) -> None:
+@pytest.mark.parametrize("story", STORIES[::3])
+def test_each_answer_of_a_third_of_the_stories_can_be_turned_round_and_back(story: str) -> None:
     before = read_in(sent(story))
     for code in protocol().sign_by_code:
         said = before.values.get(code, "not-assessed")

@@ -1,6 +1,6 @@
 """Random tampering with the rows in PostgreSQL: the same that the rows in SQLite get, all found.
 
-Oftener: CDS_TEST_TAMPERINGS=100000 (a fiftieth of it here).
+Oftener: CDS_TEST_TAMPERINGS=100000 (a tenth of it here).
 """
 
 import asyncio
@@ -25,7 +25,7 @@ from .tampering import TAMPERS
 from .test_tampering import LARGE, SMALL, made
 
 pytestmark = pytest.mark.postgresql
-TIMES = int(os.environ.get("CDS_TEST_TAMPERINGS", "10000")) // 50
+TIMES = int(os.environ.get("CDS_TEST_TAMPERINGS", "2000")) // 10
 LOGS: list[tuple[Sealer, int, int]] = [
     (Plain(), SMALL, TIMES * 47 // 100),
     (Encrypted([bytes(32)]), SMALL, TIMES * 47 // 100),

@@ -30,7 +30,7 @@ from tests.logs import VERIFIER, open_log
 from .conftest import append_all, entry, erasure
 from .tampering import TAMPERS, bit_flip, delete, disarm, rebuild, reorder, tampering, truncate
 
-TIMES = int(os.environ.get("CDS_TEST_TAMPERINGS", "10000"))
+TIMES = int(os.environ.get("CDS_TEST_TAMPERINGS", "2000"))
 SEALERS: dict[str, Sealer] = {"plain": Plain(), "encrypted": Encrypted([bytes(32)])}
 SMALL, LARGE = 24, 530
 Opened = Callable[..., SqliteStore]

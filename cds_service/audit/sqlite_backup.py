@@ -13,6 +13,7 @@ from pathlib import Path
 from cds_service.audit.finding import Verification
 from cds_service.audit.seal import Plain
 from cds_service.audit.sqlite import reader_of
+from cds_service.audit.sqlite_file import flush
 from cds_service.audit.verify_log import verify_log
 from cds_service.errors import LogUnavailable
 
@@ -35,8 +36,8 @@ def back_up(path: Path, to: Path) -> Verification:
         if isinstance(error, (sqlite3.Error, OSError)):
             raise LogUnavailable(f"the log {path} cannot be backed up: {error}") from error
         raise
-    _flush(to)
-    _flush(to.parent)
+    flush(to)
+    flush(to.parent)
     return found
 
 
@@ -56,11 +57,3 @@ def _copied(path: Path, to: Path) -> Verification:
         at, what = found.finding.position, found.finding.what
         raise LogUnavailable(f"the log {path} is damaged at entry {at}: {what}")
     return found
-
-
-def _flush(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

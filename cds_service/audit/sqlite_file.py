@@ -54,7 +54,7 @@ def prepare(
         with closing(connect(path, wait)) as connection:
             _lay_out(connection, path, take_over)
             prove_protected(connection, path)
-        _flush_folder(path.parent)
+        flush(path.parent)
         return identity(path)
     except (sqlite3.Error, OSError) as error:
         raise LogUnavailable(f"the audit log {path} cannot be opened: {error}") from error
@@ -174,9 +174,12 @@ def _version(connection: sqlite3.Connection) -> int:
     return int(version)
 
 
-def _flush_folder(folder: Path) -> None:
-    """Make the new file's name durable too (SQLite does so for its WAL, not for the file)."""
-    handle = os.open(folder, os.O_RDONLY)
+def flush(path: Path) -> None:
+    """Make a file, or the names in a folder, durable.
+
+    SQLite does so for its WAL, but not for the name of a new file.
+    """
+    handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:

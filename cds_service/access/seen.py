@@ -7,14 +7,28 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from typing import Protocol
 
 from cds_service.errors import LogUnavailable
 
-_EVERY = 60.0
-"""Seconds after which what has expired is cleared away."""
+
+class Clearing:
+    """When what has expired is to be cleared away: once in `EVERY` seconds."""
+
+    EVERY = 60.0
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self._clock = clock
+        self._cleared = float("-inf")
+
+    def due(self) -> int | None:
+        """The Unix time before which everything has expired; None while it is too early."""
+        now = self._clock()
+        if now - self._cleared < self.EVERY:
+            return None
+        self._cleared = now
+        return int(now)
 
 
 class Seen(Protocol):
@@ -42,8 +56,7 @@ class SqliteSeen:
     def __init__(
         self, path: Path, *, wait: float = 2.0, clock: Callable[[], float] = time.time
     ) -> None:
-        self._path, self._wait, self._clock = path, wait, clock
-        self._cleared = float("-inf")
+        self._path, self._wait, self._clearing = path, wait, Clearing(clock)
         self._one_at_a_time = threading.Lock()
         try:
             self._connection = self._opened()
@@ -68,7 +81,8 @@ class SqliteSeen:
         """See Seen."""
         try:
             with self._one_at_a_time:
-                self._clear()
+                if (before := self._clearing.due()) is not None:
+                    self._connection.execute("DELETE FROM used WHERE until < ?", (before,))
                 added = self._connection.execute(
                     "INSERT INTO used VALUES (?, ?) ON CONFLICT DO NOTHING", (mark, until)
                 )
@@ -76,13 +90,6 @@ class SqliteSeen:
         except sqlite3.Error as error:
             raise LogUnavailable(f"the list of used tokens cannot be written: {error}") from error
 
-    def _clear(self) -> None:
-        now = self._clock()
-        if now - self._cleared >= _EVERY:
-            self._connection.execute("DELETE FROM used WHERE until < ?", (int(now),))
-            self._cleared = now
-
     def close(self) -> None:
         """See Seen."""
-        with closing(self._connection):
-            pass
+        self._connection.close()

@@ -6,19 +6,16 @@ from collections.abc import Callable
 
 import psycopg
 
+from cds_service.access.seen import Clearing
 from cds_service.audit.postgres_session import Connection, connect, reason
 from cds_service.errors import LogUnavailable
-
-_EVERY = 60.0
-"""Seconds after which what has expired is cleared away."""
 
 
 class PostgresSeen:
     """See `access.seen.Seen`; the table `used_token` is of the log's layout."""
 
     def __init__(self, url: str, *, clock: Callable[[], float] = time.time) -> None:
-        self._url, self._clock = url, clock
-        self._cleared = float("-inf")
+        self._url, self._clearing = url, Clearing(clock)
         self._one_at_a_time = threading.Lock()
         self._connection: Connection | None = None
 
@@ -27,7 +24,8 @@ class PostgresSeen:
         with self._one_at_a_time:
             try:
                 connection = self._opened()
-                self._clear(connection)
+                if (before := self._clearing.due()) is not None:
+                    connection.execute("DELETE FROM used_token WHERE until < %s", [before])
                 added = connection.execute(
                     "INSERT INTO used_token VALUES (%s, %s) ON CONFLICT DO NOTHING", [mark, until]
                 )
@@ -43,12 +41,6 @@ class PostgresSeen:
         if self._connection is None or self._connection.closed:
             self._connection = connect(self._url)
         return self._connection
-
-    def _clear(self, connection: Connection) -> None:
-        now = self._clock()
-        if now - self._cleared >= _EVERY:
-            connection.execute("DELETE FROM used_token WHERE until < %s", [int(now)])
-            self._cleared = now
 
     def close(self) -> None:
         """See Seen."""

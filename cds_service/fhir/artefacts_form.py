@@ -16,7 +16,7 @@ from cds_service.content.model import (
 )
 from cds_service.content.treatment import VOMITED, Protocol
 from cds_service.fhir import terms
-from cds_service.fhir.artefacts_base import headed, words
+from cds_service.fhir.artefacts_base import headed, heading, words
 from cds_service.fhir.artefacts_text import translated_text
 from cds_service.fhir.codes import (
     GROUP,
@@ -59,7 +59,7 @@ def _groups(protocol: Protocol, base: str) -> Iterator[Json]:
         if asked:
             gate = _gate(table)
             items = [_sign(protocol, base, sign, gate) for sign in asked]
-            yield _group(table.code, table.code.replace("-", " ").capitalize(), items)
+            yield _group(table.code, heading(protocol, table.code), items)
     others = [_sign(protocol, base, sign, ()) for sign in left.values()]
     yield _group("circumstances", "Circumstances, allergies and medicines", others)
 

@@ -11,7 +11,7 @@ from cds_service.content.model import Cite, Condition, Row, Table
 from cds_service.content.plans import ClassPlan, Course, Regimen, Visit
 from cds_service.content.treatment import Protocol
 from cds_service.fhir.artefacts_activity import activity_id
-from cds_service.fhir.artefacts_base import headed, words
+from cds_service.fhir.artefacts_base import headed, heading, words
 from cds_service.fhir.artefacts_library import (
     FHIRPATH,
     canonical,
@@ -77,7 +77,7 @@ def _table(protocol: Protocol, base: str, table: Table) -> Json:
         above.append(f"%now_{name(row.code)}")
     return {
         "id": f"table.{table.code}",
-        "title": table.code.replace("-", " ").capitalize(),
+        "title": heading(protocol, table.code),
         "condition": [_when(f"%for_{name(table.code)}")],
         "groupingBehavior": "logical-group",
         "selectionBehavior": "at-most-one",
@@ -158,7 +158,7 @@ def _here(protocol: Protocol, base: str, managed: ClassPlan) -> Json:
 
 def _regimen(protocol: Protocol, base: str, regimen: Regimen) -> Json:
     action: Json = {
-        "title": regimen.code.replace("-", " ").capitalize(),
+        "title": heading(protocol, regimen.code),
         "documentation": _sources(protocol, regimen.cite),
     }
     if regimen.when is not None:
@@ -208,7 +208,7 @@ def _days(value: Decimal) -> Json:
 def _visit(protocol: Protocol, base: str, visit: Visit) -> Json:
     until = "every day until then" if visit.daily else "on that day"
     return {
-        "title": visit.code.replace("-", " ").capitalize(),
+        "title": heading(protocol, visit.code),
         "description": f"Counted from this visit, {until}.",
         "documentation": _sources(protocol, visit.cite),
         "timingDuration": _days(visit.after.quantity.to("d").value),
@@ -218,7 +218,7 @@ def _visit(protocol: Protocol, base: str, visit: Visit) -> Json:
 
 def _care(protocol: Protocol, base: str, code: str) -> Json:
     return {
-        "title": code.replace("-", " ").capitalize(),
+        "title": heading(protocol, code),
         "code": [_coded(protocol, base, "care", code)],
     }
 

@@ -115,15 +115,15 @@ def argument(answer: Json, protocol: Protocol) -> Argument:
     # What led to a medicine comes first; apart from that in the order of the answer.
     steps = tuple(sorted(steps, key=lambda step: not step.doses))
     notes = [note for each in kinds["GuidanceResponse"] for note in _notes(each)]
-    taken = [note for note in notes if note.startswith(_LED)]
+    undecided, ask, unrecorded = leads = _leads(protocol)
     return Argument(
         summary=" ".join(each.get("description", "") for each in kinds["CarePlan"]),
         steps=steps,
         others=tuple(told for several in doses.values() for told in several),
-        undecided=_after(notes, _LED[0]),
-        ask=_after(notes, _LED[1]),
-        unrecorded=tuple(part for note in _after(notes, _LED[2]) for part in note.split("; ")),
-        notes=tuple(note for note in notes if note not in taken),
+        undecided=_after(notes, undecided),
+        ask=_after(notes, ask),
+        unrecorded=tuple(part for note in _after(notes, unrecorded) for part in note.split("; ")),
+        notes=tuple(note for note in notes if not note.startswith(leads)),
         cautions=tuple(map(_caution, kinds["DetectedIssue"])),
         plan=tuple(map(_action, groups)),
         caregiver=tuple(
@@ -135,12 +135,13 @@ def argument(answer: Json, protocol: Protocol) -> Argument:
     )
 
 
-_LED = (
-    "Not decided yet: ",
-    "Find out: ",
-    "Not recorded; they count only when present, so look for them: ",
-)
-"""How the notes of a GuidanceResponse begin that say what was not assessed."""
+_OPEN = ("write.undecided", "asked", "write.not-recorded")
+"""The content's texts in which a GuidanceResponse says what was not assessed."""
+
+
+def _leads(protocol: Protocol) -> tuple[str, ...]:
+    """How these texts begin, up to the first of what is filled in."""
+    return tuple(protocol.text_by_key[key].partition("{")[0] for key in _OPEN)
 
 
 def _after(notes: Iterable[str], lead: str) -> tuple[str, ...]:

@@ -31,7 +31,7 @@ from cds_service.content.treatment import Protocol
 from cds_service.errors import LogProofError, SettingsError
 from cds_service.fhir.described import described
 from cds_service.service import Service, local_now
-from cds_service.settings.values import is_loopback, listed, paths, place
+from cds_service.settings.values import RATE, is_loopback, listed, paths, place
 
 _SQLITE = "sqlite:///"
 _POSTGRESQL = "postgresql://"
@@ -110,7 +110,7 @@ class Settings(BaseSettings):
     rate_limit: Annotated[
         str,
         Field(
-            pattern=r"^([1-9][0-9]{0,8}/(second|minute|hour|day))?$",
+            pattern=rf"^({RATE})?$",
             description="how often one caller may ask, such as 600/minute, or nothing",
         ),
     ] = ""

@@ -1,5 +1,6 @@
 """What single settings mean: addresses, files, lists."""
 
+import re
 from ipaddress import ip_address
 from pathlib import Path
 
@@ -28,6 +29,23 @@ def listed(text: str) -> tuple[str, ...]:
     (('https://a.example', 'https://b.example'), ())
     """
     return tuple(each.strip() for each in text.split(",") if each.strip())
+
+
+RATE = r"([1-9][0-9]{0,8})/(second|minute|hour|day)"
+"""How a rate is set: `600/minute`."""
+_SPANS = {"second": 1.0, "minute": 60.0, "hour": 3600.0, "day": 86400.0}
+
+
+def rate_of(text: str) -> tuple[int, float]:
+    """How many in how many seconds; raises ValueError.
+
+    >>> rate_of("600/minute")
+    (600, 60.0)
+    """
+    found = re.fullmatch(RATE, text)
+    if found is None:
+        raise ValueError("not a rate")
+    return int(found[1]), _SPANS[found[2]]
 
 
 def is_loopback(host: str) -> bool:

@@ -5,33 +5,18 @@ not taken from a package: the one that there is brings four, and a service shoul
 """
 
 import math
-import re
 import time
 from collections.abc import Callable
 
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from cds_service.settings.values import rate_of
 from cds_service.web import problems
 from cds_service.web.guard import CALLER
 from cds_service.web.replies import Reply, correlated
 
-_SPANS = {"second": 1.0, "minute": 60.0, "hour": 3600.0, "day": 86400.0}
-FORM = rf"([1-9][0-9]{{0,8}})/({'|'.join(_SPANS)})"
-"""A rate as it is set: `600/minute`."""
 _KEPT = 10_000
 """Callers that are known before those who are even again are forgotten."""
-
-
-def parse(text: str) -> tuple[int, float]:
-    """How many in how many seconds; raises ValueError.
-
-    >>> parse("600/minute")
-    (600, 60.0)
-    """
-    found = re.fullmatch(FORM, text)
-    if found is None:
-        raise ValueError("not a rate")
-    return int(found[1]), _SPANS[found[2]]
 
 
 class Rate:
@@ -43,7 +28,7 @@ class Rate:
     def __init__(
         self, app: ASGIApp, rate: str, clock: Callable[[], float] = time.monotonic
     ) -> None:
-        many, self._span = parse(rate)
+        many, self._span = rate_of(rate)
         self._app, self._each, self._clock = app, self._span / many, clock
         self._even: dict[str, float] = {}
 

@@ -22,7 +22,6 @@ from tests.access.tokens import (
     claims,
     client,
     of_server,
-    server,
     signed,
 )
 
@@ -152,63 +151,6 @@ def test_each_role_may_do_its_own(
 def test_what_is_open_needs_no_token(call: Call, path: str) -> None:
     assert call("GET", path).status_code == 200
     assert call("HEAD", path).status_code == 200
-
-
-def test_no_address_is_open_but_those_that_are_meant_to_be(service: Service) -> None:
-    """Every route of the application: whoever adds one must say here that it is open."""
-    app = make_app(service, access=access())
-    document = call_app(app, "GET", "/openapi.json").json()
-    opened = {
-        f"{method.upper()} {path}"
-        for path, methods in document["paths"].items()
-        for method in methods
-        if not needed(method.upper(), path.replace("{", "").replace("}", ""))
-    }
-    artefacts = {each for each in opened if each.startswith("GET /fhir/")}
-
-    assert opened - artefacts == {
-        "GET /health/live", "GET /health/ready", "GET /.well-known/smart-configuration",
-    }  # fmt: skip
-    assert not {each for each in artefacts if "AuditEvent" in each or "Guidance" in each}
-
-
-def test_one_organisation_does_not_see_what_is_anothers(service: Service) -> None:
-    other = server(issuer="https://login.tolm.example", tenant="tolm")
-    app = make_app(service, access=access(client(), server(), other))
-    call_app(app, "POST", APPLY, content=body(), headers=JSON | bearer(signed(claims())))
-    own, foreign = of_role("audit"), of_role("audit", iss=other.issuer)
-    found = call_app(app, "GET", "/fhir/GuidanceResponse", headers=own).json()
-    assert found["entry"]
-    decision = found["entry"][0]["resource"]["id"]
-
-    assert "entry" not in call_app(app, "GET", "/fhir/AuditEvent", headers=foreign).json()
-    for path in (
-        f"/fhir/GuidanceResponse/{decision}",
-        f"/fhir/GuidanceResponse/{decision}/$record",
-        "/fhir/AuditEvent/log-0",
-        "/log/entry/0",
-        "/log/request/0",
-        "/log/response/0",
-        "/log/proof/0",
-    ):
-        assert call_app(app, "GET", path, headers=foreign).status_code == 404, path
-    assert call_app(app, "GET", "/log/request/0", headers=own).status_code == 200
-
-
-def test_an_entry_of_a_batch_needs_the_right_to_what_it_asks_for(call: Call) -> None:
-    call("POST", APPLY, content=body(), headers=JSON | bearer(signed(claims())))
-    asked = ["AuditEvent", "GuidanceResponse", "AuditEvent/log-0", "Library?_summary=count"]
-    batch = {
-        "resourceType": "Bundle",
-        "type": "batch",
-        "entry": [{"request": {"method": "GET", "url": url}} for url in asked],
-    }
-
-    answer = call("POST", "/fhir", json=batch, headers=of_role("call") | JSON)
-
-    assert answer.status_code == 200
-    told = [each["response"]["status"][:3] for each in answer.json()["entry"]]
-    assert told == ["403", "403", "403", "200"]
 
 
 def test_a_preflight_needs_no_token_and_a_refusal_reaches_the_page(service: Service) -> None:

@@ -11,6 +11,8 @@ from pathlib import Path
 import httpx
 import pytest
 
+from tests.served import served as started
+
 ROOT = Path(__file__).parents[1]
 EXAMPLES = ROOT / "examples"
 STORY = EXAMPLES / "05-pneumonia-counted-twice"
@@ -19,21 +21,8 @@ STORY = EXAMPLES / "05-pneumonia-counted-twice"
 @pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """The address of the service in a process of its own, with a fresh log."""
-    log = tmp_path_factory.mktemp("clients") / "log.db"
-    clean = {name: value for name, value in os.environ.items() if not name.startswith("CDS_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "cds_service", "serve", "--port", "0"],
-        env=clean | {"CDS_DATABASE_URL": f"sqlite:///{log}"},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    assert process.stdout
-    address = re.search(r"http://\S+:\d+", process.stdout.readline())
-    assert address
-    yield address[0]
-    process.kill()
-    process.communicate()
+    with started(tmp_path_factory.mktemp("clients")) as found:
+        yield found.address
 
 
 def run(*command: object, **more: str) -> subprocess.CompletedProcess[str]:

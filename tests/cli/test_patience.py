@@ -1,38 +1,15 @@
 """A real server and slow clients; what the server writes for a collector; its settings."""
 
 import json
-import os
-import re
 import socket
-import subprocess
-import sys
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
 import pytest
 
 from cds_service.cli import main
-
-
-@contextmanager
-def serving(folder: Path, **settings: str) -> Iterator[tuple[int, "subprocess.Popen[str]"]]:
-    clean = {name: value for name, value in os.environ.items() if not name.startswith("CDS_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "cds_service", "serve", "--port", "0"],
-        env=clean | {"XDG_DATA_HOME": str(folder)} | settings,
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert process.stdout
-    address = re.search(r"http://127.0.0.1:(\d+)", process.stdout.readline())
-    assert address
-    try:
-        yield int(address[1]), process
-    finally:
-        process.kill()
-        process.communicate()
+from tests.served import served
 
 
 def closed_after(port: int, sent: bytes) -> tuple[float, bytes]:
@@ -49,7 +26,8 @@ def closed_after(port: int, sent: bytes) -> tuple[float, bytes]:
 def test_slow_clients_are_not_waited_for(tmp_path: Path) -> None:
     head = b"POST /fhir/PlanDefinition/sick-young-infant/$apply HTTP/1.1\r\nHost: here\r\n"
     slow = head + b"Content-Type: application/json\r\nContent-Length: 1000\r\n\r\n{"
-    with serving(tmp_path, CDS_BODY_SECONDS="1") as (port, _):
+    with served(tmp_path, CDS_BODY_SECONDS="1") as (address, _):
+        port = int(address.rpartition(":")[2])
         for sent in (b"", b"GET / HT", head):
             took, said = closed_after(port, sent)
             assert 0.5 < took < 30
@@ -58,7 +36,7 @@ def test_slow_clients_are_not_waited_for(tmp_path: Path) -> None:
         assert said.startswith(b"HTTP/1.1 408 ")
         assert b'"code":"timeout"' in said
         # Those who are not slow are served all the while.
-        assert httpx.get(f"http://127.0.0.1:{port}/health/live").status_code == 200
+        assert httpx.get(f"{address}/health/live").status_code == 200
 
 
 def test_what_it_writes_can_be_collected(tmp_path: Path) -> None:
@@ -72,9 +50,8 @@ def test_what_it_writes_can_be_collected(tmp_path: Path) -> None:
         "CDS_OUTPUT": "json", "CDS_ISSUERS_FILE": str(issuers),
         "CDS_PUBLIC_URL": "https://cds.example",
     }  # fmt: skip
-    with serving(tmp_path, **settings) as (port, process):
-        address = f"http://127.0.0.1:{port}/cds-services"
-        answer = httpx.get(address, headers={"x-request-id": "ford-7"})
+    with served(tmp_path, **settings) as (address, process):
+        answer = httpx.get(f"{address}/cds-services", headers={"x-request-id": "ford-7"})
         assert answer.status_code == 401
         process.terminate()
         _, written = process.communicate(timeout=30)

@@ -1,11 +1,8 @@
 """The selftest against a real server, against one that is wrong in everything, and against none."""
 
 import contextlib
-import os
 import re
 import socket
-import subprocess
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -15,28 +12,16 @@ import httpx
 import pytest
 
 from cds_service import cli
+from tests.served import served as started
 
 Printed = pytest.CaptureFixture[str]
-ADDRESS = re.compile(r"http://\S+:\d+")
 
 
 @pytest.fixture
 def served(tmp_path: Path) -> Iterator[str]:
     """The address of the service in a process of its own, with a fresh log."""
-    clean = {name: value for name, value in os.environ.items() if not name.startswith("CDS_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "cds_service", "serve", "--port", "0"],
-        env=clean | {"CDS_DATABASE_URL": f"sqlite:///{tmp_path}/own.db"},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
-    assert process.stdout
-    address = ADDRESS.search(process.stdout.readline())
-    assert address
-    yield address[0]
-    process.kill()
-    process.communicate()
+    with started(tmp_path) as found:
+        yield found.address
 
 
 class _Wrong(BaseHTTPRequestHandler):

@@ -1,11 +1,9 @@
 """The selftest against a server that asks who calls."""
 
 import json
-import os
 import re
 import shlex
 import socket
-import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -20,8 +18,9 @@ from cds_service.cli.selftesting.batch import BATCH
 from cds_service.cli.selftesting.hooks import DISCOVERY
 from cds_service.cli.selftesting.published import HEALTH
 from tests.access.tokens import client, key_set, of_server, rsa_key, server
+from tests.served import served
 
-from .test_selftest import ADDRESS, Printed, counts
+from .test_selftest import Printed, counts
 
 SIGN = """
 import sys, time, uuid, jwt
@@ -54,21 +53,9 @@ def secured(tmp_path: Path) -> Iterator[str]:
     issuers = [listed(use="client", roles=roles), listed(use="server", roles=roles)]
     at = tmp_path / "issuers.json"
     at.write_text(json.dumps({"issuers": issuers}))
-    clean = {name: value for name, value in os.environ.items() if not name.startswith("CDS_")}
-    process = subprocess.Popen(
-        [sys.executable, "-m", "cds_service", "serve", "--port", str(port)],
-        env=clean | {
-            "CDS_DATABASE_URL": f"sqlite:///{tmp_path}/own.db", "CDS_ISSUERS_FILE": str(at),
-            "CDS_PUBLIC_URL": f"http://127.0.0.1:{port}",
-        },
-        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-    )  # fmt: skip
-    assert process.stdout
-    address = ADDRESS.search(process.stdout.readline())
-    assert address
-    yield address[0]
-    process.kill()
-    process.communicate()
+    settings = {"CDS_ISSUERS_FILE": str(at), "CDS_PUBLIC_URL": f"http://127.0.0.1:{port}"}
+    with served(tmp_path, "--port", str(port), **settings) as found:
+        yield found.address
 
 
 def signed(**changes: object) -> str:

@@ -65,7 +65,9 @@ def test_nothing_is_reached_by_an_index_or_an_id(ground: Ground) -> None:
         assert ground.own("GET", path).status == 200, path
         refused = ground.foreign("GET", path)
         assert (refused.status, refused.names_the_infant) == (404, False), path
-        assert refused.body == ground.foreign("GET", path.replace("0", "9")).body or "9" in path
+        # What is another's and what there is not are told alike.
+        if path.endswith("/0"):
+            assert refused.body == ground.foreign("GET", f"{path[:-1]}9").body, path
     label = ground.foreign("GET", f"{one}/label")
     assert (label.status, label.names_the_infant) == (404, False)
     assert ground.own("GET", f"{one}/label").status not in (401, 403, 404)

@@ -25,6 +25,10 @@ NOW = datetime(2026, 3, 2, 7, 45, tzinfo=UTC)
 Call = Callable[..., httpx.Response]
 
 
+_CAPTURED = (Path(__file__).parent, Path(__file__).parents[1] / "security")
+"""Folders of tests after which nothing personal may stand in the output (`canaries`)."""
+
+
 @pytest.fixture(autouse=True, scope="session")
 def _everything_is_captured() -> None:
     listen()
@@ -36,7 +40,7 @@ def pytest_runtest_makereport(
 ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """A test after which personal data is found in the output or in a log record fails."""
     report = yield
-    here = item.path.is_relative_to(Path(__file__).parent)
+    here = any(item.path.is_relative_to(folder) for folder in _CAPTURED)
     if here and report.passed and (faults := check_sections(report.sections)):
         report.outcome, report.longrepr = "failed", "\n".join(faults)
     return report

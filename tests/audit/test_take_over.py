@@ -206,23 +206,30 @@ def answered_today(entry: Entry) -> bytes:
     return service.decide(entry.request, strict=entry.strict, now=entry.recorded)[0]
 
 
+@pytest.fixture(params=[2, 3])
+def layout_of(request: pytest.FixtureRequest) -> int:
+    return int(request.param)
+
+
 @pytest.fixture
-def restored(database: str) -> str:
-    """A log of layout 2 in PostgreSQL (`freeze.py`): the same stories as in SQLite."""
-    statements = gzip.decompress((FROZEN / "layout-2.sql.gz").read_bytes())
+def restored(database: str, layout_of: int) -> str:
+    """A log of that layout in PostgreSQL (`freeze.py`): the same stories as in SQLite."""
+    statements = gzip.decompress((FROZEN / f"layout-{layout_of}.sql.gz").read_bytes())
     with psycopg.connect(database) as connection:
         connection.execute(statements)
     return database
 
 
 @pytest.mark.postgresql
-def test_a_log_of_layout_2_in_postgresql_verifies_against_the_checkpoint_of_then(
-    connected: Callable[..., PostgresStore], restored: str
+def test_a_log_of_before_in_postgresql_verifies_against_the_checkpoint_of_then(
+    connected: Callable[..., PostgresStore], restored: str, layout_of: int
 ) -> None:
-    note = (FROZEN / "layout-2.sql.checkpoint").read_text(encoding="utf-8")
+    note = (FROZEN / f"layout-{layout_of}.sql.checkpoint").read_text(encoding="utf-8")
     kept = open_checkpoint(note, VERIFIER)
     looked_at = open_read_only(restored, SEALER)
-    before = asyncio.run(looked_at.verify([kept]))  # an auditor, before it is brought to layout 3
+    before = asyncio.run(
+        looked_at.verify([kept])
+    )  # an auditor, before it is brought to the last layout
     assert asyncio.run(looked_at.checkpoint()) == ""
     asyncio.run(looked_at.close())
 

@@ -23,7 +23,7 @@ def _back_up(asked: argparse.Namespace) -> int:
         return refuse("The log is in PostgreSQL: back up its database with PostgreSQL's own tools.")
     found = back_up(settings.database, asked.file)
     print(
-        f"{found.size} entries are in {asked.file}, and their tree is whole. It holds health data. "
+        f"Entries in {asked.file}: {found.size}; their tree is whole. It holds health data. "
         "Keep the keys apart from it."
     )
     return 0

@@ -16,7 +16,9 @@ def _show(_: argparse.Namespace) -> int:
     settings = Settings.read()
     given = settings.model_fields_set
     for name, field in Settings.model_fields.items():
-        value = settings.log if name == "database_url" else getattr(settings, name)
+        value = getattr(settings, name)
+        if name == "database_url" and settings.in_postgresql:
+            value = settings.log  # without its password
         where = "" if name in given else "   (default)"
         print(f"CDS_{name.upper()}={value}{where}")
         print(f"    {field.description}")

@@ -27,7 +27,7 @@ def test_a_backup_is_a_log_that_verifies_and_goes_on(
     copy.parent.mkdir()
 
     assert cli.main(["backup", str(copy)]) == 0
-    assert capsys.readouterr().out.startswith(f"{SIZE} entries are in {copy}")
+    assert capsys.readouterr().out.startswith(f"Entries in {copy}: {SIZE};")
     assert stat.S_IMODE(copy.stat().st_mode) == 0o600
     assert [each.name for each in copy.parent.iterdir()] == ["log.db"]
     # Restored: the file in its place, the key (kept apart) beside it.

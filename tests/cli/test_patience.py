@@ -75,3 +75,6 @@ def test_the_settings_in_force_are_shown_without_secrets(
     assert "CDS_DATABASE_URL=postgresql://db.example/log\n" in shown
     assert "CDS_PORT=8080   (default)\n" in shown
     assert "geheim" not in shown
+    monkeypatch.setenv("CDS_DATABASE_URL", "sqlite:////var/lib/log.db")
+    assert main(["settings"]) == 0
+    assert "CDS_DATABASE_URL=sqlite:////var/lib/log.db\n" in capsys.readouterr().out

@@ -70,7 +70,7 @@ def test_every_fact_has_its_answer_and_every_mark_its_source(story: str) -> None
         assert step.certain.startswith("holds")
         for cited in (step.cited, *(fact.cited for fact in step.facts)):
             marks = re.findall(r"[A-Z][A-Z0-9]+", cited.words.partition(";")[0])
-            assert [each.mark for each in cited.publications] == marks
+            assert [each.key for each in cited.publications] == marks
             assert all(each.title and each.imprint for each in cited.publications)
         assert {fact.answer for fact in step.facts} <= {"yes", "no"}
 

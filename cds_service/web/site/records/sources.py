@@ -1,21 +1,13 @@
 """Whence a rule comes: the short marks of a recorded answer, and what they stand for."""
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, NamedTuple
 
 from cds_service.content.treatment import Protocol
+from cds_service.web.site.published import Publication, publications
 
 _MARK = re.compile(r"[A-Z][A-Z0-9]{0,9}")
-
-
-class Publication(NamedTuple):
-    """One published source."""
-
-    mark: str
-    title: str
-    imprint: str
-    url: str
 
 
 class Cited(NamedTuple):
@@ -34,10 +26,7 @@ class Sources:
             each.key: Publication(each.key, each.title, each.imprint, each.url)
             for each in protocol.sources
         }
-        for each in _documents(actions):
-            mark = each.get("label", "")
-            title, url = each.get("display", ""), each.get("url", "")
-            self._known[mark] = Publication(mark, title, each.get("citation", ""), url)
+        self._known |= {each.key: each for each in _every(actions)}
 
     def cited(self, words: str) -> Cited:
         """The publications that these words name."""
@@ -45,7 +34,7 @@ class Sources:
         return Cited(words, tuple(self._known[mark] for mark in dict.fromkeys(marks)))
 
 
-def _documents(actions: Iterable[Mapping[str, Any]]) -> Iterable[Mapping[str, Any]]:
+def _every(actions: Iterable[Mapping[str, Any]]) -> Iterator[Publication]:
     for action in actions:
-        yield from action.get("documentation", ())
-        yield from _documents(action.get("action", ()))
+        yield from publications(action)
+        yield from _every(action.get("action", ()))

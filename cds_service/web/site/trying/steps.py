@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from cds_service.engine.phrase import unit_name
 from cds_service.fhir.codes import FOLLOW_UP, REFERRAL
 from cds_service.fhir.terms import FORMULATION, is_own
+from cds_service.web.site.published import Publication, publications
 from cds_service.web.site.trying.questions import direction
 
 Json = dict[str, Any]
@@ -25,15 +26,6 @@ class Told(NamedTuple):
     def direction(self) -> str:
         """ "rtl" or "ltr"."""
         return direction(self.words)
-
-
-class Source(NamedTuple):
-    """What a step rests on."""
-
-    key: str
-    title: str
-    imprint: str
-    address: str
 
 
 class Visit(NamedTuple):
@@ -72,7 +64,7 @@ class Given(NamedTuple):
     doses: tuple[str, ...]
     instructions: tuple[Told, ...]
     notes: tuple[str, ...]
-    sources: tuple[Source, ...]
+    sources: tuple[Publication, ...]
 
 
 class Done(NamedTuple):
@@ -83,7 +75,7 @@ class Done(NamedTuple):
     words: str
     urgent: bool
     notes: tuple[str, ...]
-    sources: tuple[Source, ...]
+    sources: tuple[Publication, ...]
 
 
 class Branch(NamedTuple):
@@ -119,14 +111,14 @@ class Steps:
                 continue
             address = action["resource"]["reference"]
             resource = self._by_address[address]
-            sources = tuple(_sources(action))
+            sources = tuple(publications(action))
             if resource["resourceType"] == "MedicationRequest":
                 yield _given(resource, sources)
             elif resource["resourceType"] == "ServiceRequest":
                 yield self._done(address, action, resource, sources)
 
     def _done(
-        self, address: str, action: Json, resource: Json, sources: tuple[Source, ...]
+        self, address: str, action: Json, resource: Json, sources: tuple[Publication, ...]
     ) -> Done:
         code = resource["code"].get("coding", [{}])[0].get("code", "")
         kind = {REFERRAL: "refer", FOLLOW_UP: "visit"}.get(code, "care")
@@ -146,7 +138,7 @@ def told(element: Json, name: str, language: str) -> Told:
     return Told(element[name], "en", "")
 
 
-def _given(request: Json, sources: tuple[Source, ...]) -> Given:
+def _given(request: Json, sources: tuple[Publication, ...]) -> Given:
     dosages = request.get("dosageInstruction", ())
     language, medicine = request["language"], request["contained"][0]["code"]
     return Given(
@@ -211,13 +203,3 @@ def _notes(resource: Json) -> tuple[str, ...]:
     return tuple(
         line for note in resource.get("note", ()) for line in str(note["text"]).split("\n")
     )
-
-
-def _sources(action: Json) -> Iterator[Source]:
-    for each in action.get("documentation", ()):
-        yield Source(
-            each.get("label", ""),
-            each.get("display", ""),
-            each.get("citation", ""),
-            each.get("url", ""),
-        )

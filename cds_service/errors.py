@@ -3,6 +3,7 @@
 CdsError
 ├── ContentError          the protocol's files are wrong; lists every finding (start-up stops)
 ├── SettingsError         the settings are wrong; lists every finding (start-up stops)
+├── NotReady              a known case is decided otherwise, a key does not sign (start-up stops)
 ├── RequestError          the caller can mend it; carries Problems for an OperationOutcome
 │   ├── MalformedRequest  not JSON, or not FHIR as R4 defines it           (400)
 │   ├── DataNotSent       what is needed was not sent and cannot be had    (412)
@@ -59,6 +60,10 @@ class ContentError(_Listed):
 
 class SettingsError(_Listed):
     """The settings are wrong; `findings` names each variable and what it should be."""
+
+
+class NotReady(_Listed):
+    """The service does not do what it must before it may answer; `findings` says what to do."""
 
 
 class RequestError(CdsError):

@@ -28,7 +28,14 @@ from cds_service.cli import (
     verifying,
 )
 from cds_service.cli.arguments import PROPOSAL, in_words, refuse
-from cds_service.errors import CdsError, ContentError, Problem, RequestError, SettingsError
+from cds_service.errors import (
+    CdsError,
+    ContentError,
+    NotReady,
+    Problem,
+    RequestError,
+    SettingsError,
+)
 
 _GROUPS = (
     serving,
@@ -59,7 +66,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 128 + signal.SIGPIPE
     except KeyboardInterrupt:
         return 128 + signal.SIGINT
-    except (ContentError, SettingsError) as error:
+    except (ContentError, NotReady, SettingsError) as error:
         return refuse(f"{_LISTS[type(error)]}:", *error.findings)
     except RequestError as error:
         return refuse("No recommendation can be made:", *map(_told, error.problems))
@@ -70,7 +77,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return code
 
 
-_LISTS = {ContentError: "The content has findings", SettingsError: "The settings are wrong"}
+_LISTS = {
+    ContentError: "The content has findings",
+    NotReady: "The service is not fit to answer and does not start",
+    SettingsError: "The settings are wrong",
+}
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -6,6 +6,7 @@ from typing import Any
 
 from cds_service.cli.arguments import command, refuse
 from cds_service.content.hazards import hazards
+from cds_service.content.known import known
 from cds_service.content.library import Library
 from cds_service.content.load import every_layer, load, packaged, packaged_folder
 from cds_service.errors import CdsError, ContentError
@@ -57,7 +58,9 @@ def _check_content(asked: argparse.Namespace) -> int:
             try:
                 edition, adaptation = layered
                 protocol = load(folder, name, edition=edition, adaptation=adaptation)
-                hazards(folder / name if folder else packaged_folder(name), protocol)
+                where = folder / name if folder else packaged_folder(name)
+                hazards(where, protocol)
+                known(where, protocol)
             except ContentError as error:
                 findings += [f"{(folder or Path()) / name / each}" for each in error.findings]
             else:

@@ -1,6 +1,7 @@
 """serve: answer over HTTP until stopped."""
 
 import argparse
+import asyncio
 import gc
 import signal
 import socket
@@ -10,7 +11,9 @@ from typing import Any
 from cds_service import __version__
 from cds_service.cli.arguments import PROPOSAL, command
 from cds_service.cli.output import write_lines
-from cds_service.errors import CdsError
+from cds_service.errors import CdsError, NotReady
+from cds_service.service import Service
+from cds_service.service.starting import Starting
 from cds_service.settings import Settings
 
 _GRACE = 3
@@ -40,6 +43,7 @@ def _serve(asked: argparse.Namespace) -> int:
     write_lines(settings.output)
     with _listening(settings.host, settings.port) as listener:
         service = settings.service()
+        asyncio.run(_checked(service))
         access = settings.access()
         app = make_app(
             service,
@@ -76,6 +80,15 @@ def _serve(asked: argparse.Namespace) -> int:
         with suppress(KeyboardInterrupt):
             uvicorn.Server(config).run(sockets=[listener])
     return 0
+
+
+async def _checked(service: Service) -> None:
+    """Let the service show that it is fit to answer; raises NotReady, with the log closed."""
+    try:
+        await Starting(service).check()
+    except NotReady:
+        await service.store.close()
+        raise
 
 
 def _listening(host: str, port: int) -> socket.socket:

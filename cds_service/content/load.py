@@ -14,6 +14,7 @@ from cds_service.content import layers as layering
 from cds_service.content.catalogue import ENGLISH, Catalogue
 from cds_service.content.desk import Desk, Names
 from cds_service.content.hazards import FOLDER as HAZARDS
+from cds_service.content.known import FOLDER as KNOWN
 from cds_service.content.model import Layer
 from cds_service.content.treatment import Protocol
 from cds_service.errors import ContentError
@@ -28,7 +29,7 @@ _READ = re.compile(
 _CATALOGUE = re.compile(r"(?:(?:editions|adaptations)/[^/]+/)?translations/[^/]+\.po")
 _ELSEWHERE = "translations/"
 """The folder whose other files are read in another way."""
-_UNUSED = (*LAYERS.values(), HAZARDS)
+_UNUSED = (*LAYERS.values(), HAZARDS, KNOWN)
 """Folders that decide nothing unless they are asked for."""
 _PACKAGED = Path(__file__).parent.parent / "protocols"
 

@@ -56,6 +56,7 @@ def _serve(asked: argparse.Namespace) -> int:
                 settings.max_waiting,
                 settings.body_seconds,
                 settings.rate_limit,
+                settings.refused_limit,
             ),
         )
         # What lives as long as the process need not be looked through at every collection.

@@ -114,6 +114,14 @@ class Settings(BaseSettings):
             description="how often one caller may ask, such as 600/minute, or nothing",
         ),
     ] = ""
+    refused_limit: Annotated[
+        str,
+        Field(
+            pattern=rf"^({RATE})?$",
+            description="how many tokens of one address may be refused, such as 60/minute, or "
+            "nothing",
+        ),
+    ] = "60/minute"
     output: Annotated[
         Literal["text", "json"], Field(description="text or json (lines on standard error)")
     ] = "text"

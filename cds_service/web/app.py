@@ -71,7 +71,7 @@ def make_app(
     inner.add(Batch(each, max_body, max_entries), PATH, f"{PATH}/")
     outer = Rate(each, bounds.rate) if bounds.rate else each
     if access is not None:
-        outer = guard.Guard(outer, access)
+        outer = guard.Guard(outer, access, bounds.refused)
     outer = Measured(Crowd(outer, bounds), measures)
     return Cors(outer, origins, hooks.PATH) if origins else outer
 

@@ -28,6 +28,8 @@ class Bounds:
     """Seconds within which a whole body must be there."""
     rate: str = ""
     """How often one caller may ask: `600/minute`; "" for no bound."""
+    refused: str = ""
+    """How many tokens of one address may be refused: `60/minute`; "" for no bound."""
 
 
 class Crowd:

@@ -6,6 +6,7 @@ the id of the request and without the token.
 
 import asyncio
 import logging
+import math
 import re
 
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -15,6 +16,8 @@ from cds_service.access.token import Access
 from cds_service.audit.record import Origin
 from cds_service.errors import LogUnavailable, NotAllowed
 from cds_service.web import problems
+from cds_service.web.correlation import Correlation
+from cds_service.web.refusals import Refusals
 from cds_service.web.replies import Reply, correlated, header_lines
 from cds_service.web.rules import needed
 
@@ -27,11 +30,15 @@ _BEARER = re.compile(r"bearer +([a-z0-9._~+/-]+=*)", re.IGNORECASE | re.ASCII)
 
 
 class Guard:
-    """The application behind a check of tokens; what each bearer may do is checked by Allowed."""
+    """The application behind a check of tokens; what each bearer may do is checked by Allowed.
 
-    def __init__(self, app: ASGIApp, access: Access) -> None:
+    `refused` bounds the refusals of one address, such as `60/minute`; "" for no bound.
+    """
+
+    def __init__(self, app: ASGIApp, access: Access, refused: str = "") -> None:
         self._app = app
         self._access = access
+        self._refusals = Refusals(refused) if refused else None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on with its caller, or refuse it."""
@@ -41,9 +48,22 @@ class Guard:
         try:
             caller = await self._caller(scope)
         except Exception as error:  # noqa: BLE001 - whatever it was: nobody is let in
-            await _refuse(problems.reply_to(error, correlated(scope)), scope, send)
+            await self._refuse(problems.reply_to(error, correlated(scope)), scope, send)
             return
         await self._app({**scope, CALLER: caller}, receive, send)
+
+    async def _refuse(self, refusal: problems.Refused, scope: Scope, send: Send) -> None:
+        """Say no; one time too many from this address, say when to come again instead."""
+        refusals = self._refusals
+        if refusals is None or refusal.status != 401 or not (wait := refusals.wait(scope)):
+            await _refuse(refusal, scope, send)
+            return
+        later = problems.too_often_refused(math.ceil(wait))
+        if refusals.is_to_be_said(scope):
+            later.__cause__ = NotAllowed("too many from one address; the next are not written down")
+            await _refuse(later, scope, send)
+        else:
+            await _answer(later, scope, send, correlated(scope))
 
     async def _caller(self, scope: Scope) -> Caller:
         lines = header_lines(scope, b"authorization")
@@ -91,6 +111,10 @@ async def _refuse(refusal: problems.Refused, scope: Scope, send: Send) -> None:
     given = correlated(scope)
     why = refusal.__cause__ or "no token"
     _log.warning("request %s, trace %s refused: %s", given.request_id, given.trace_id, why)
+    await _answer(refusal, scope, send, given)
+
+
+async def _answer(refusal: problems.Refused, scope: Scope, send: Send, given: Correlation) -> None:
     reply = Reply(refusal.status, refusal.body, refusal.headers)
     await reply.send(send, given, head=scope["method"] == "HEAD")
 

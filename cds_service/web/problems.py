@@ -227,6 +227,16 @@ def too_often(wait: int) -> Refused:
     return refused(429, "throttled", what, remedy, {"retry-after": str(wait)})
 
 
+def too_often_refused(wait: int) -> Refused:
+    """429: too many tokens from this address were refused; `wait` in seconds."""
+    remedy = (
+        f"Try again in {wait} seconds, with a token of a listed issuer; one that is good is taken "
+        "at any time. The operator of the service can see why the others were not."
+    )
+    what = "Too many tokens from this address were refused."
+    return refused(429, "throttled", what, remedy, {"retry-after": str(wait)})
+
+
 def too_slow() -> Refused:
     """408: the body did not come in time."""
     remedy = "Send the whole request at once, and try again."

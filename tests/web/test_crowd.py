@@ -10,6 +10,7 @@ from starlette.types import Message, Receive, Scope, Send
 from cds_service.service import Service
 from cds_service.web.app import make_app
 from cds_service.web.crowd import Bounds, Crowd
+from cds_service.web.evenly import KEPT, Evenly
 from cds_service.web.rate import Rate
 from cds_service.web.replies import Reply, correlated
 from tests.access.tokens import access, client, of_server, server, signed
@@ -18,10 +19,6 @@ from .conftest import call_app
 from .sample import PATH, body
 
 JSON = {"content-type": "application/fhir+json"}
-
-
-async def nobody(scope: Scope, receive: Receive, send: Send) -> None:
-    raise AssertionError
 
 
 class Held:
@@ -140,7 +137,7 @@ def test_without_tokens_the_machine_is_the_caller_and_health_is_free() -> None:
 def test_a_rate_is_kept_to_the_second() -> None:
     """GCRA (ITU-T I.371, from memory): bursts up to the whole, then one in each part."""
     now = [100.0]
-    rate = Rate(nobody, "3/minute", lambda: now[0])
+    rate = Evenly("3/minute", lambda: now[0])
 
     assert [rate.wait("a") for _ in range(4)] == [0, 0, 0, pytest.approx(20)]
     now[0] += 19.9
@@ -155,8 +152,8 @@ def test_a_rate_is_kept_to_the_second() -> None:
 
 def test_callers_who_are_even_again_are_forgotten() -> None:
     now = [0.0]
-    rate = Rate(nobody, "1/second", lambda: now[0])
-    for number in range(10_000):
+    rate = Evenly("1/second", lambda: now[0])
+    for number in range(KEPT):
         rate.wait(str(number))
     now[0] = 2.0
 
@@ -165,12 +162,23 @@ def test_callers_who_are_even_again_are_forgotten() -> None:
     assert len(rate._even) == 1
 
 
+def test_however_many_there_are_no_more_are_known_and_who_asked_most_stays_known() -> None:
+    rate = Evenly("2/hour", lambda: 0.0)
+    for _ in range(2):
+        rate.wait("greedy")
+    for number in range(3 * KEPT):
+        rate.wait(str(number))
+        assert len(rate._even) <= KEPT
+
+    assert rate.wait("greedy") > 0
+
+
 @pytest.mark.parametrize(
     "rate", ["", "0/second", "ten/second", "10 per second", "10/week", "-1/day"]
 )
 def test_what_is_no_rate(rate: str) -> None:
     with pytest.raises(ValueError, match="rate"):
-        Rate(nobody, rate)
+        Evenly(rate)
 
 
 def test_within_its_bounds_everything_is_as_it_was(service: Service) -> None:

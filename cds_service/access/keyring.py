@@ -2,67 +2,28 @@
 
 What was fetched is kept no longer than its Cache-Control says (RFC 9111, 5.2.2.1), and never
 longer than a day; an unknown key id fetches again, but not more often than every `NOT_BEFORE`
-seconds. When the address does not answer, its tokens are refused.
+seconds. When the address does not answer in time, what was fetched before counts as long as it may
+be kept; then its tokens are refused.
 """
 
-import re
 import threading
 import time
-import urllib.request
 from collections.abc import Callable
-from http.client import HTTPException
-from typing import Any, NamedTuple
+from typing import Any
 
 import orjson
 from cryptography.hazmat.primitives.asymmetric.ec import SECP384R1, EllipticCurvePublicKey
 from cryptography.hazmat.primitives.asymmetric.rsa import RSAPublicKey
 from jwt import PyJWK, PyJWTError
 
+from cds_service.access.fetching import LARGEST, Fetched, fetch
 from cds_service.access.issuers import Issuer
 from cds_service.errors import NotAllowed, SettingsError
 
 NOT_BEFORE = 30.0
 """Seconds between two attempts to fetch."""
-_USUAL, _LONGEST = 600, 86_400
-"""Seconds that keys are kept: when nothing is said, and at most."""
-_PATIENCE = 5.0
-_LARGEST = 256 * 1024
-"""Bytes of a JWK Set."""
-_AGE = re.compile(r"max-age\s*=\s*(\d+)")
 
 Key = RSAPublicKey | EllipticCurvePublicKey
-
-
-class Fetched(NamedTuple):
-    """A JWK Set, and for how many seconds it may be kept."""
-
-    body: bytes
-    keep: float
-
-
-def fetch(url: str) -> Fetched:
-    """GET the keys at an address; raises OSError. Follows no redirection."""
-    opener = urllib.request.build_opener(_NoRedirection)
-    request = urllib.request.Request(url, headers={"accept": "application/json"})  # noqa: S310
-    try:
-        with opener.open(request, timeout=_PATIENCE) as answer:  # https, or this machine: issuers
-            body = answer.read(_LARGEST + 1)
-            return Fetched(body, keep_for(answer.headers.get("cache-control", "")))
-    except HTTPException as error:  # what answers does not speak HTTP
-        raise OSError(type(error).__name__) from error
-
-
-def keep_for(cache_control: str) -> float:
-    """How many seconds an answer with this Cache-Control may be kept.
-
-    >>> keep_for("public, max-age=300"), keep_for("no-store"), keep_for("")
-    (300, 0, 600)
-    """
-    said = cache_control.lower()
-    if "no-store" in said or "no-cache" in said:
-        return 0
-    age = _AGE.search(said)
-    return min(int(age[1]), _LONGEST) if age else _USUAL
 
 
 def parse(body: bytes) -> dict[tuple[str, str], Key]:
@@ -70,7 +31,7 @@ def parse(body: bytes) -> dict[tuple[str, str], Key]:
 
     A key without an id, of another kind, too short, or not for signing is passed over.
     """
-    if len(body) > _LARGEST:
+    if len(body) > LARGEST:
         raise ValueError("too large")
     said = orjson.loads(body)
     if not isinstance(said, dict) or not isinstance(said.get("keys"), list):
@@ -167,8 +128,3 @@ def _given(issuer: Issuer) -> dict[tuple[str, str], Key]:
         what = "no public key for RS384 (2048 bits or more) or ES384, with a kid"
         raise SettingsError((f"the keys of {issuer.issuer}: {what}",))
     return keys
-
-
-class _NoRedirection(urllib.request.HTTPRedirectHandler):
-    def redirect_request(self, *_: Any) -> None:
-        """A redirection is an error: keys come from where the operator said."""

@@ -12,8 +12,9 @@ from typing import Any
 
 import jwt
 
+from cds_service.access.fetching import Fetched, fetch
 from cds_service.access.issuers import NAME, Issuer
-from cds_service.access.keyring import Fetched, Keyring, fetch
+from cds_service.access.keyring import Keyring
 from cds_service.access.roles import Caller, of_scopes
 from cds_service.access.seen import Seen
 from cds_service.audit.record import Origin

@@ -7,7 +7,8 @@ import orjson
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
 
-from cds_service.access.keyring import NOT_BEFORE, Fetched, Keyring, parse
+from cds_service.access.fetching import Fetched
+from cds_service.access.keyring import NOT_BEFORE, Keyring, parse
 from cds_service.errors import NotAllowed, SettingsError
 
 from .tokens import client, ec_key, key_set, public, rsa_key

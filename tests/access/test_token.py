@@ -3,7 +3,7 @@
 import orjson
 import pytest
 
-from cds_service.access.keyring import Fetched
+from cds_service.access.fetching import Fetched
 from cds_service.access.roles import Role
 from cds_service.audit.record import Origin
 from cds_service.errors import NotAllowed

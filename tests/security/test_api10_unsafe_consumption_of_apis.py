@@ -10,7 +10,7 @@ from collections.abc import Callable
 import orjson
 import pytest
 
-from cds_service.access.keyring import Fetched, fetch
+from cds_service.access.fetching import Fetched, fetch
 from cds_service.service import Service
 from tests.access.tokens import APPLY, access, claims, client, key_set, signed
 from tests.web.sample import body

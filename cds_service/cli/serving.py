@@ -51,6 +51,7 @@ def _serve(asked: argparse.Namespace) -> int:
             max_entries=settings.max_batch_entries,
             origins=settings.origins,
             access=access,
+            names=settings.names,
             bounds=Bounds(
                 settings.max_concurrent,
                 settings.max_waiting,

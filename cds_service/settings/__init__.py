@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
+from urllib.parse import urlsplit
 
 from pydantic import Field, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -31,7 +32,7 @@ from cds_service.content.treatment import Protocol
 from cds_service.errors import LogProofError, SettingsError
 from cds_service.fhir.described import described
 from cds_service.service import Service, local_now
-from cds_service.settings.values import RATE, is_loopback, listed, paths, place
+from cds_service.settings.values import RATE, is_host, is_loopback, listed, paths, place
 
 _SQLITE = "sqlite:///"
 _POSTGRESQL = "postgresql://"
@@ -87,6 +88,13 @@ class Settings(BaseSettings):
         ),
     ] = ""
     host: Annotated[str, Field(description="an address to listen on")] = "127.0.0.1"
+    host_names: Annotated[
+        str,
+        Field(
+            description="names without a port, separated by commas, by which this machine is asked "
+            "beside localhost while nobody has to log in"
+        ),
+    ] = ""
     port: Annotated[
         int, Field(ge=0, le=65535, description="a TCP port from 0 (any that is free) to 65535")
     ] = 8080
@@ -199,6 +207,13 @@ class Settings(BaseSettings):
             raise ValueError
         return origins
 
+    @field_validator("host_names")
+    @classmethod
+    def _without_port(cls, names: str) -> str:
+        if not all(is_host(each) for each in listed(names)):
+            raise ValueError
+        return names
+
     @field_validator("protocol")
     @classmethod
     def _packaged(cls, protocol: str) -> str:
@@ -268,6 +283,17 @@ class Settings(BaseSettings):
     def origins(self) -> tuple[str, ...]:
         """The origins whose pages may call CDS Hooks."""
         return listed(self.cors_origins)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names by which it is asked while nobody has to log in; none with CDS_ISSUERS_FILE."""
+        if self.issuers_file:
+            return ()
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        known_by = urlsplit(self.public_url).netloc.rpartition("@")[2]
+        known_by = re.sub(r":\d*$", "", known_by)
+        given = ("localhost", "127.0.0.1", "[::1]", host, known_by, *listed(self.host_names))
+        return tuple(dict.fromkeys(name.lower() for name in given if name))
 
     @property
     def database(self) -> Path:

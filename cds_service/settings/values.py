@@ -48,6 +48,15 @@ def rate_of(text: str) -> tuple[int, float]:
     return int(found[1]), _SPANS[found[2]]
 
 
+def is_host(name: str) -> bool:
+    """Whether it is a name as it stands in a Host header without a port.
+
+    >>> is_host("clinic-1.example"), is_host("[::1]"), is_host("clinic:8080"), is_host("*")
+    (True, True, False, False)
+    """
+    return re.fullmatch(r"[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\]", name) is not None
+
+
 def is_loopback(host: str) -> bool:
     """Whether only this machine reaches `host`.
 

@@ -29,6 +29,7 @@ from cds_service.web.batch import MAX_ENTRIES, PATH, Batch
 from cds_service.web.correlation import Correlation
 from cds_service.web.cors import Cors
 from cds_service.web.crowd import Bounds, Crowd
+from cds_service.web.here import Here
 from cds_service.web.measured import Measured, Measures
 from cds_service.web.rate import Rate
 from cds_service.web.records import Who, nobody
@@ -51,12 +52,15 @@ def make_app(
     origins: Collection[str] = (),
     access: Access | None = None,
     bounds: Bounds = Bounds(),  # noqa: B008 - frozen
+    names: Collection[str] = (),
 ) -> ASGIApp:
     """The application for one service; it closes the service's log when it shuts down.
 
     `max_entries` are the most of one batch. `access` checks tokens; without it everybody may do
     everything, and `who` says of whom a request is. `origins` are those whose pages may call CDS
-    Hooks, `bounds` what is taken on at once.
+    Hooks, `bounds` what is taken on at once. `names`: only who asks by one of these names is
+    answered, and no page of another site may write; none: whatever it is called, for callers with
+    tokens.
     """
     if access is not None:
         who = guard.who
@@ -72,6 +76,8 @@ def make_app(
     outer = Rate(each, bounds.rate) if bounds.rate else each
     if access is not None:
         outer = guard.Guard(outer, access, bounds.refused)
+    if names:
+        outer = Here(outer, names, origins, hooks.PATH)
     outer = Measured(Crowd(outer, bounds), measures)
     return Cors(outer, origins, hooks.PATH) if origins else outer
 

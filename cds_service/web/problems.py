@@ -206,6 +206,25 @@ def not_yours() -> Refused:
     return refused(403, "forbidden", "The caller may not do this.", remedy)
 
 
+def another_host() -> Refused:
+    """421: the request names a host that this service is not (RFC 9110, 15.5.20)."""
+    remedy = (
+        "Ask by localhost, 127.0.0.1 or [::1]. A further name of this machine is to be put into "
+        "CDS_HOST_NAMES by the operator of the service."
+    )
+    return refused(421, "forbidden", "This service is not known by that name.", remedy)
+
+
+def another_site() -> Refused:
+    """403: a page of another site makes the browser write here."""
+    remedy = (
+        "Open the service's own page, or call it from a program. To let pages of a record system "
+        "call CDS Hooks, the operator lists their origins in CDS_CORS_ORIGINS."
+    )
+    what = "A page of another site may not send anything here."
+    return refused(403, "forbidden", what, remedy)
+
+
 def not_now() -> Refused:
     """503: whether the caller may do this cannot be known now."""
     remedy = f"Try again in a few seconds. {PAPER}"

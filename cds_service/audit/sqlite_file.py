@@ -107,9 +107,7 @@ def connect(path: Path, wait: float) -> sqlite3.Connection:
     Raises LogUnavailable when it cannot, sqlite3.Error when it is no such file.
     """
     uri = f"{path.absolute().as_uri()}?mode=rw"
-    connection = sqlite3.connect(
-        uri, uri=True, timeout=wait, isolation_level=None, cached_statements=256
-    )
+    connection = sqlite3.connect(uri, uri=True, timeout=wait, isolation_level=None)
     try:
         # Only tells for a new file: an entry is some 25 kB, and larger pages cost fewer frames.
         connection.execute("PRAGMA page_size = 8192")

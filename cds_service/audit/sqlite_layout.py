@@ -151,12 +151,23 @@ def insert(
     if tiles:
         rows = [(*row, *_NO_TILE) for row in rows]
         rows += [(*_NO_ROW, *tile) for tile in tiles]
-    statement = _insert(len(rows), with_tiles=bool(tiles))
+    # The driver keeps a statement with what was last bound to it: one for every number of rows
+    # would hold thousands of requests in memory. So there is one for every power of two.
+    room = 1 << (len(rows) - 1).bit_length()
+    rows += [(None,) * len(rows[0])] * (room - len(rows))
+    statement = _insert(room, with_tiles=bool(tiles))
     connection.execute(statement, [value for row in rows for value in row])
 
 
-@lru_cache(maxsize=256)
-def _insert(rows: int, *, with_tiles: bool) -> str:
+@lru_cache
+def _insert(room: int, *, with_tiles: bool) -> str:
     columns = (*_ROW, *_TILE) if with_tiles else _ROW
     one = f"({', '.join('?' * len(columns))})"
-    return f"INSERT INTO incoming ({', '.join(columns)}) VALUES {', '.join([one] * rows)}"  # noqa: S608
+    # SQLite names the columns of VALUES column1, column2, ... A row of nothing is left out.
+    told = "column1 IS NOT NULL"
+    if with_tiles:
+        told += f" OR column{len(_ROW) + 1} IS NOT NULL"
+    return (
+        f"INSERT INTO incoming ({', '.join(columns)})"  # noqa: S608
+        f" SELECT * FROM (VALUES {', '.join([one] * room)}) WHERE {told}"
+    )

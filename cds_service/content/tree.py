@@ -34,8 +34,11 @@ class Node:
         return self.value if isinstance(self.value, dict) else {}
 
 
-class _Loader(yaml.SafeLoader):
-    """SafeLoader whose plain scalars are only text, whole numbers, fractions and true/false."""
+class _Loader(yaml.CSafeLoader):
+    """A safe loader whose plain scalars are only text, whole numbers, fractions and true/false.
+
+    That of libyaml, which reads the content in a third of the time.
+    """
 
     yaml_implicit_resolvers: dict[str, list[tuple[str, re.Pattern[str]]]] = {}  # noqa: RUF012
 

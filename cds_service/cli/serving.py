@@ -36,6 +36,7 @@ def _serve(asked: argparse.Namespace) -> int:
     import uvicorn
 
     from cds_service.cli.patient import protocol
+    from cds_service.content import tree
     from cds_service.web.app import make_app
     from cds_service.web.crowd import Bounds
 
@@ -61,6 +62,7 @@ def _serve(asked: argparse.Namespace) -> int:
             ),
         )
         # What lives as long as the process need not be looked through at every collection.
+        tree.forget()
         gc.collect()
         gc.freeze()
         config = uvicorn.Config(

@@ -85,6 +85,11 @@ def _composed(data: bytes) -> yaml.Node | None:
     return yaml.compose(data, Loader=_Loader)
 
 
+def forget() -> None:
+    """Let go what `read` keeps for the next load: a service loads once, and runs for weeks."""
+    _composed.cache_clear()
+
+
 class _Tree:
     """Turns the composed nodes of one file into Nodes, each one once (aliases are shared)."""
 

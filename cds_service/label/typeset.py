@@ -9,14 +9,16 @@ from dataclasses import asdict
 from datetime import date
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import orjson
-import typst
 
 from cds_service.label.icons import ICONS, icon_svg
 from cds_service.label.ink import Ink
 from cds_service.label.page import Page
+
+if TYPE_CHECKING:
+    from typst import Compiler
 
 FONTS = Path(__file__).parent / "fonts"
 _TEMPLATE = Path(__file__).parent / "sheet.typ"
@@ -78,5 +80,8 @@ def _dashed(value: Any) -> Any:
 
 
 @cache
-def _compiler() -> typst.Compiler:
+def _compiler() -> "Compiler":
+    # Only who prints pays for it: seven megabytes of memory.
+    import typst
+
     return typst.Compiler(str(_TEMPLATE), font_paths=[str(FONTS)], ignore_system_fonts=True)

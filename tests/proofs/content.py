@@ -49,7 +49,7 @@ def content() -> Content:
     """The packaged content, without any layer over it."""
     names = ("signs", "classifications", "protocol", "growth")
     return _content(
-        {name: yaml.load((BASE / f"{name}.yaml").read_bytes(), yaml.BaseLoader) for name in names}
+        {name: yaml.load((BASE / f"{name}.yaml").read_bytes(), yaml.CBaseLoader) for name in names}
     )
 
 

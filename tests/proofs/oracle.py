@@ -103,7 +103,7 @@ def _kept() -> list[tuple[str, str, Any, str]]:
     right = content()
     tables = {row["class"]: code for code, table in right.tables.items() for row in table["rows"]}
     found = []
-    for pair in yaml.safe_load(PAIRS.read_text(encoding="utf-8")):
+    for pair in yaml.load(PAIRS.read_bytes(), yaml.CSafeLoader):
         table = tables[pair["with"]["class"]]
         for told in (pair["with"], pair["without"]):
             infant = read(right, told["infant"])

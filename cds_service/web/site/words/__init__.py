@@ -39,7 +39,7 @@ class Words(NamedTuple):
 def english() -> Words:
     """The words as they are written."""
     text = files(__package__).joinpath("en.yaml").read_text(encoding="utf-8")
-    return Words(ENGLISH, yaml.safe_load(text))
+    return Words(ENGLISH, yaml.load(text, Loader=yaml.CSafeLoader))
 
 
 @cache

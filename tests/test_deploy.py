@@ -13,12 +13,12 @@ from cds_service.settings import Settings
 
 ROOT = Path(__file__).parents[1]
 COMPOSE = ROOT / "docker-compose.yml"
-UNIT = ROOT / "deploy" / "cds-service.service"
+UNITS = [ROOT / "deploy" / name for name in ("cds-service.service", "cds-service@.service")]
 NAMES = {f"CDS_{name.upper()}" for name in Settings.model_fields}
 
 
 def test_every_setting_that_is_named_there_is() -> None:
-    for path in (COMPOSE, UNIT, *ROOT.glob("deploy/*")):
+    for path in (COMPOSE, *ROOT.glob("deploy/*")):
         named = set(re.findall(r"\bCDS_[A-Z_]+\b", path.read_text(encoding="utf-8")))
         assert named <= NAMES, path.name
 
@@ -48,9 +48,10 @@ def test_the_services_of_the_compose_file_are_bounded() -> None:
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not here")
-def test_the_unit_is_one_of_systemd(tmp_path: Path) -> None:
-    text = UNIT.read_text(encoding="utf-8").replace("/opt/cds-service/bin/cds-service", "/bin/true")
-    unit = tmp_path / "cds-service.service"
+@pytest.mark.parametrize("path", UNITS, ids=lambda path: str(path.name))
+def test_the_unit_is_one_of_systemd(path: Path, tmp_path: Path) -> None:
+    text = path.read_text(encoding="utf-8").replace("/opt/cds-service/bin/cds-service", "/bin/true")
+    unit = tmp_path / path.name.replace("@", "@8081")
     unit.write_text(text, encoding="utf-8")
 
     told = subprocess.run(
@@ -62,12 +63,14 @@ def test_the_unit_is_one_of_systemd(tmp_path: Path) -> None:
     assert mine == []
 
 
-def test_the_unit_is_confined() -> None:
+@pytest.mark.parametrize("path", UNITS, ids=lambda path: str(path.name))
+def test_the_unit_is_confined(path: Path) -> None:
     unit = configparser.ConfigParser(strict=False, interpolation=None)
     unit.optionxform = str  # type: ignore[assignment,method-assign]
-    unit.read(UNIT)
+    unit.read(path)
 
     service = unit["Service"]
-    assert service["DynamicUser"] == service["NoNewPrivileges"] == "yes"
+    assert service.get("User", "root") != "root" or service["DynamicUser"] == "yes"
+    assert service["NoNewPrivileges"] == "yes"
     assert service["ProtectSystem"] == "strict"
     assert int(service["TimeoutStopSec"]) > 3  # as long as requests in flight are given

@@ -13,6 +13,7 @@ import orjson
 from msgspec import UNSET, Raw, UnsetType
 
 from cds_service.errors import DataNotSent, MalformedRequest, Problem, UnusableRequest
+from cds_service.fhir import json_text
 from cds_service.fhir.wire import Wire, decode, decoder
 
 TEMPLATES: Final = {
@@ -87,7 +88,7 @@ def gathered(sent: Mapping[str, Raw], tree: Mapping[str, Any], server: str) -> D
     """
     data, missing = Data(), [key for key in TEMPLATES if key not in sent]
     for key, raw in sent.items():
-        node, place = tree[key], f"prefetch.{key}" if key.isidentifier() else "prefetch"
+        node, place = tree[key], json_text.named("prefetch", key)
         if node is None:
             continue
         if _has_failed(node):
@@ -126,10 +127,9 @@ def _has_failed(node: Any) -> bool:
         return True
     if not _is_bundle(node):
         return False
-    links = [each for each in node.get("link") or () if isinstance(each, dict)]
-    if any(each.get("relation") == "next" for each in links):
+    if any(each.get("relation") == "next" for each in _objects(node.get("link"))):
         return True
-    entries = [each for each in node.get("entry") or () if isinstance(each, dict)]
+    entries = _objects(node.get("entry"))
     total = node.get("total")
     if isinstance(total, int) and total > len(entries):
         return True
@@ -139,8 +139,13 @@ def _has_failed(node: Any) -> bool:
 def _is_error(resource: Any) -> bool:
     if not isinstance(resource, dict) or resource.get("resourceType") != "OperationOutcome":
         return False
-    issues = [each for each in resource.get("issue") or () if isinstance(each, dict)]
-    return any(each.get("severity") in ("fatal", "error") for each in issues)
+    found = (each.get("severity") for each in _objects(resource.get("issue")))
+    return any(severity in ("fatal", "error") for severity in found)
+
+
+def _objects(value: Any) -> list[Any]:
+    """The objects of a list; none when it is no list, which is refused where it is read."""
+    return [each for each in value if isinstance(each, dict)] if isinstance(value, list) else []
 
 
 def _single(key: str, raw: Raw, node: Any, place: str, server: str) -> bytes:

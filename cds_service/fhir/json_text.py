@@ -7,6 +7,7 @@ each key and string has two, nothing else has any, so a key that was lost is mis
 """
 
 import json
+import re
 from typing import Any, NoReturn
 
 import orjson
@@ -15,6 +16,10 @@ from cds_service.errors import MalformedRequest, Problem
 
 MAX_DEPTH = 254
 """Deepest nesting that is read: what orjson writes, so that the limit costs nothing."""
+
+_NAME = re.compile(r"_?[a-z][a-zA-Z]{0,49}")
+"""What the name of an element looks like; FHIR R4 has few with a digit and none with `_` within."""
+_ROOTS = ("Parameters", "Bundle")
 
 _RETYPE = "Send one JSON object in UTF-8, as RFC 8259 defines it (no NaN, no comment, no BOM)."
 
@@ -86,6 +91,17 @@ def _same_number_of_quotes(body: bytes, again: bytes) -> bool:
     return not escaped and body.count(b'"') == again.count(b'"')
 
 
+def named(place: str, key: str) -> str:
+    """The place of a member: that of its object when the key does not look like one of FHIR's.
+
+    Such a key may be anything, so it is not repeated in a message.
+
+    >>> named("Patient", "birthdate"), named("Patient", "Orla Fenn"), named("Patient", "mv_7")
+    ('Patient.birthdate', 'Patient', 'Patient')
+    """
+    return f"{place}.{key}" if _NAME.fullmatch(key) else place
+
+
 def faults(body: bytes) -> list[Problem]:
     """Every repeated key, null, empty array, empty object and empty text, with its place.
 
@@ -111,8 +127,8 @@ def _refuse(*problems: Problem) -> NoReturn:
 def _root(tree: Any) -> str:
     if isinstance(tree, _Members):
         for key, value in tree:
-            if key == "resourceType" and isinstance(value, str) and value.isalpha():
-                return value
+            if key == "resourceType" and value in _ROOTS:
+                return str(value)
     return "$this"
 
 
@@ -134,8 +150,7 @@ def _walk_object(members: _Members, place: str, found: list[Problem]) -> None:
         found.append(_empty(place))
     seen: set[str] = set()
     for key, value in members:
-        # A key that is not a name of FHIR may be anything, so it is not repeated in a message.
-        inner = f"{place}.{key}" if key.isidentifier() and key.isascii() else place
+        inner = named(place, key)
         if key in seen:
             what = "The same property is given twice in one object."
             found.append(Problem("duplicate", what, "Send it once, with the right value.", inner))

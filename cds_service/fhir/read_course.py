@@ -10,7 +10,7 @@ from cds_service.fhir.codes import DOSE_RATE_TYPE, TIMES_A_DAY, UCUM
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Sent
 from cds_service.fhir.times import When
-from cds_service.fhir.wire import Quantity, exact
+from cds_service.fhir.wire import Quantity
 from cds_service.fhir.wire_resources import (
     Dosage,
     DoseAndRate,
@@ -72,13 +72,13 @@ def _whole_days(length: Quantity) -> int | None:
 
 def a_day(timing: Timing, repeat: Repeat) -> int | None:
     """How many times a day; None when an order does not say, or not a whole number of times."""
-    if repeat.frequency is UNSET or repeat.period is UNSET:
+    if repeat.frequency is UNSET or repeat.every is None:
         codings = [] if timing.code is UNSET else timing.code.codings()
         return next((_BY_CODE[str(c.code)] for c in codings if str(c.code) in _BY_CODE), None)
-    period, unit = exact(bytes(repeat.period)), _A_DAY.get(str(repeat.period_unit))
-    if unit is None or period <= 0:
+    unit = _A_DAY.get(str(repeat.period_unit))
+    if unit is None or repeat.every <= 0:
         return None
-    times = repeat.frequency * unit / period
+    times = repeat.frequency * unit / repeat.every
     return _within(times, _MOST_A_DAY)
 
 

@@ -79,6 +79,8 @@ _DRAFTED, _PRODUCT = decoder(_Drafted), decoder(_Product)
 _OTHER_TIMES = (
     "count_max", "bounds_range", "duration", "frequency_max", "period_max", "day_of_week", "offset",
 )  # fmt: skip
+_MOST_DOSES = 10_000
+"""Of one order; a larger count is none that says for how many days it is."""
 _OTHER_DOSES = ("dose_range", "rate_ratio", "rate_range", "rate_quantity")
 
 
@@ -254,7 +256,7 @@ def _when(timing: _Timing, repeat: _Repeat) -> tuple[int | None, int | None, boo
     count = None if repeat.count is UNSET else repeat.count
     if count == 1 and days is None:
         return a_day, None, True
-    if count is not None and count > 0 and a_day is not None and days is None:
+    if count is not None and 0 < count <= _MOST_DOSES and a_day is not None and days is None:
         whole, rest = divmod(Decimal(count), a_day)
         return a_day, None if rest else int(whole), False
     return a_day, days, False

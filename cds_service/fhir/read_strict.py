@@ -95,10 +95,7 @@ def _check_one(node: dict[str, Any], place: str, problems: list[Problem]) -> Non
 def _problem(loc: tuple[str | int, ...], kind: str, place: str) -> Problem:
     where = place
     for step in loc:
-        if isinstance(step, int):
-            where += f"[{step}]"
-        elif step.isidentifier() and step.isascii():
-            where += f".{step}"
+        where = f"{where}[{step}]" if isinstance(step, int) else json_text.named(where, step)
     if kind == "extra_forbidden":
         what, remedy = "There is no such element in FHIR R4.", "Check its name, or leave it out."
     elif kind.endswith("missing"):

@@ -151,25 +151,27 @@ class Parameters(Resource, Generic[R], kw_only=True):
     parameter: Annotated[list[Parameter[R]], Meta(min_length=1)] | UnsetType = UNSET
 
 
-def exact(raw: bytes) -> Decimal:
+def exact(raw: bytes, below: str = ".value") -> Decimal:
     """The number as written, every digit of it; raises WireError (never through a float).
+
+    `below` names the element that it is the value of.
 
     >>> exact(b"3.20")
     Decimal('3.20')
     """
     if raw[0] not in _NUMERIC:
         what = "The value is not a JSON number."
-        raise WireError("structure", what, "Send a number without quotation marks.", ".value")
+        raise WireError("structure", what, "Send a number without quotation marks.", below)
     text = raw[:_LONGEST].decode("ascii")
     number = Decimal(text)
     if len(raw) <= _SHORT and "e" not in text and "E" not in text:
         return number
     if number and abs(number.adjusted()) > MAX_EXPONENT:
         what = f"The number is beyond ten to the power of {MAX_EXPONENT}."
-        raise WireError("value", what, "Send the measured value.", ".value")
+        raise WireError("value", what, "Send the measured value.", below)
     if len(raw) > _LONGEST or len(number.as_tuple().digits) > MAX_DIGITS:
         what = f"The number has more than {MAX_DIGITS} digits."
-        raise WireError("value", what, "Send the digits that were measured.", ".value")
+        raise WireError("value", what, "Send the digits that were measured.", below)
     return number
 
 

@@ -5,6 +5,7 @@ never used are declared as Raw, only so that their presence is seen.
 """
 
 from collections.abc import Callable
+from decimal import Decimal
 from functools import reduce
 from operator import attrgetter, or_
 from typing import Annotated, Any, Literal
@@ -22,6 +23,7 @@ from cds_service.fhir.wire import (
     Resource,
     Text,
     Wire,
+    exact,
     one_of,
 )
 from cds_service.fhir.wire_error import WireError
@@ -257,13 +259,20 @@ class MedicationAdministration(Medicated, kw_only=True):
 
 
 class Repeat(Wire, kw_only=True):
-    """FHIR Timing.repeat, as far as it says how long and how often a day."""
+    """FHIR Timing.repeat, as far as it says how long and how often a day.
+
+    `every` is its period exactly as written (no element of FHIR).
+    """
 
     bounds_duration: Quantity | UnsetType = UNSET
     bounds_period: Period | UnsetType = UNSET
     frequency: int | UnsetType = UNSET
     period: Raw | UnsetType = UNSET
     period_unit: Literal["s", "min", "h", "d", "wk", "mo", "a"] | UnsetType = UNSET
+    every: Decimal | None = field(name="#", default=None)
+
+    def __post_init__(self) -> None:
+        self.every = None if self.period is UNSET else exact(bytes(self.period), ".period")
 
 
 class Timing(Wire, kw_only=True):

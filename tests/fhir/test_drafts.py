@@ -381,3 +381,12 @@ def test_a_course_that_is_drafted_as_one_dose_is_said() -> None:
                 for each in decision.plan.orders
             )
             assert both or codes(alone(decision, once)) == {"wrong-duration"}, name
+
+
+@pytest.mark.parametrize("count", [0, -1, 10_001, "9" * 40])
+def test_a_count_that_no_order_has_tells_no_length(count: int | str) -> None:
+    _, decision, order, resource = next(each for each in proposals() if each[2].days)
+    raw = orjson.Fragment(str(count).encode())
+    counted = timed(resource, count=raw, boundsDuration=None, **_usual(order))
+    (one,) = drafted(decision, [counted])
+    assert one.days is None

@@ -40,3 +40,15 @@ def test_what_is_not_utf_8_is_told_with_its_place(letter: bytes) -> None:
 @pytest.mark.parametrize("body", [b"", b"{", b'{"a": NaN}', b'{"a": 01}', b"\xef\xbb\xbf{}"])
 def test_anything_else_is_not_json(body: bytes) -> None:
     assert refusal(body).what.startswith("The body is not JSON (line 1, column")
+
+
+@pytest.mark.parametrize("key", ["Orla", "orla-fenn", "mv_7", "mv7", "k" * 51, "naïve", ""])
+def test_a_key_that_may_be_anything_is_not_repeated(key: str) -> None:
+    body = f'{{"resourceType": "Bundle", "x": [{{"{key}": 1, "{key}": 2}}]}}'
+    problem = refusal(body.encode())
+    assert (problem.code, problem.expression) == ("duplicate", "Bundle.x[0]")
+
+
+def test_a_type_that_may_be_anything_is_not_repeated() -> None:
+    body = b'{"resourceType": "Orla", "status": 1, "status": 2}'
+    assert refusal(body).expression == "$this.status"

@@ -313,3 +313,22 @@ def test_a_statement_whose_time_is_over_is_not_in_use(end: str, in_use: bool) ->
     read = given(statement(effectivePeriod={"start": "2026-04-15", "end": end}))
     assert bool(read.in_use) is in_use
     assert reasons(read) == ([] if in_use else ["medicine-ended"])
+
+
+@pytest.mark.parametrize("period", ["1", True, None, {}, [1]])
+def test_a_period_that_is_no_number_is_refused_where_it_stands(period: Any) -> None:
+    repeat = {"frequency": 2, "period": period, "periodUnit": "d"}
+    sent = order(dosageInstruction=[{"timing": {"repeat": repeat}}])
+    with pytest.raises(MalformedRequest) as refused:
+        given(sent)
+    (problem,) = refused.value.problems
+    assert (
+        problem.expression == "Bundle.entry[1].resource.dosageInstruction[0].timing.repeat.period"
+    )
+
+
+@pytest.mark.parametrize("period", [0, -1, 1e-9, 7])
+def test_a_period_that_gives_no_times_a_day_says_none(period: float) -> None:
+    repeat = {"frequency": 2, "period": period, "periodUnit": "d"}
+    (one,) = given(order(dosageInstruction=[{"timing": {"repeat": repeat}}])).in_use
+    assert one.a_day is None

@@ -39,6 +39,14 @@ def test_strict_refuses_unknown_elements_around_the_resources() -> None:
     assert places == {"Bundle.colour", "Bundle.entry[0].weight"}
 
 
+def test_strict_repeats_no_key_that_is_no_name_of_an_element() -> None:
+    body = bundle(patient(name=[{"family": "Fenn", "Orla Fenn": 1, "orla_7": 2}]))
+    with pytest.raises(MalformedRequest) as caught:
+        request(body, strict=True)
+    places = {problem.expression for problem in caught.value.problems}
+    assert places == {"Bundle.entry[0].resource.name[0]"}
+
+
 def test_strict_refuses_an_unknown_resource_type_and_empty_elements() -> None:
     for extra in ({"resourceType": "Unheard", "id": "x"}, weight(note=[]), weight(note=None)):
         with pytest.raises(MalformedRequest):

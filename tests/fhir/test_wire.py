@@ -123,14 +123,14 @@ def test_nesting_is_read_to_its_limit(depth: int, read: bool) -> None:
 
 
 def test_nulls_and_empty_things_are_found_where_they_stand() -> None:
-    body = b"""{"resourceType": "Patient", "name": [{"given": ["A", null], "family": ""}],
+    body = b"""{"resourceType": "Bundle", "name": [{"given": ["A", null], "family": ""}],
                "link": [], "text": {}, "active": null, "birth\xc3\xa9": [null]}"""
     parse(body)
     assert [problem.expression for problem in faults(body)] == [
-        "Patient.name[0].family",
-        "Patient.link",
-        "Patient.text",
-        "Patient.active",
+        "Bundle.name[0].family",
+        "Bundle.link",
+        "Bundle.text",
+        "Bundle.active",
     ]
 
 

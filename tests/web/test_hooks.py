@@ -324,6 +324,10 @@ MALFORMED: dict[str, Any] = {
     "an entry that is text": lambda call: call["prefetch"]["patient"].update(
         entry=[{"resource": "x"}]
     ),
+    "entries that are none": lambda call: call["prefetch"]["patient"].update(entry=-1),
+    "a patient of text among entries": lambda call: call["prefetch"]["patient"].update(
+        entry="Patient"
+    ),
     "an extension that is none": lambda call: call.update(
         extension={"example.cds-service.parameters": {"name": "asOf"}}
     ),
@@ -339,6 +343,15 @@ def test_a_malformed_call_is_refused(ask: Call, how: str) -> None:
     answer = ask(call)
     assert answer.status_code == 400, answer.text
     assert answer.json()["resourceType"] == "OperationOutcome"
+
+
+@pytest.mark.parametrize("odd", [-1, True, "x", {"relation": "next"}])
+def test_links_or_issues_that_are_no_list_bring_nothing_down(ask: Call, odd: Any) -> None:
+    call = plan_call(body())
+    warning = {"resource": {"resourceType": "OperationOutcome", "issue": odd}}
+    call["prefetch"]["observations"]["link"] = odd
+    call["prefetch"]["observations"]["entry"].append(warning)
+    assert cards(ask(call))
 
 
 @pytest.mark.parametrize("content", [b"", b"[]", b"1", b'{"hook":1,"hook":2}', b"{" * 500, b"\xff"])

@@ -2,7 +2,8 @@
 
 Exit codes: 0 done; 1 refused, failed or findings (the reason is on stderr); 2 wrong usage, and of
 replay, verify-log and selftest that the question could not be answered; 3 of verify-log and export
-that nothing wrong was found but not everything could be checked;
+that nothing wrong was found but not everything could be checked, and of recommend --ndjson that
+every line has its answer but some are refusals;
 as usual in a shell, 130 interrupted and 141 when whoever reads the output has gone away.
 """
 

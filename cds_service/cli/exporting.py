@@ -3,10 +3,8 @@
 import argparse
 import asyncio
 import io
-import os
 import sys
-from collections.abc import AsyncIterator, Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import AsyncIterator, Callable, Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -19,6 +17,7 @@ from cds_service.audit.store import Log
 from cds_service.audit.table import Csv, Parquet, Table, row
 from cds_service.cli import sources
 from cds_service.cli.arguments import PARTLY, UNVERIFIED, command, day_or_moment, refuse
+from cds_service.cli.files import output
 from cds_service.errors import CdsError, LogAltered
 from cds_service.settings.auditor import AuditorSettings
 
@@ -64,7 +63,7 @@ def _export(asked: argparse.Namespace) -> int:
     keys = asked.key or settings.verifiers
     signer = None if keys else settings.own_signer()
     verifier = sources.verifier_of(keys, signer)
-    with _output(asked.output) as file:
+    with output(asked.output) as file:
         count = asyncio.run(_written(asked, file, settings, signer, verifier))
     print(f"{count} entries exported.", file=sys.stderr)
     if asked.format == "ndjson" and verifier is None:
@@ -181,24 +180,3 @@ async def _pieces(store: Log, first: int, last: int) -> AsyncIterator[Piece]:
         async for piece in sources.pieces(store, first, last):
             yield piece
             bar.update()
-
-
-@contextmanager
-def _output(path: Path | None) -> Iterator[BinaryIO]:
-    """Where to write: a file takes its name only when it is whole, and is its owner's only."""
-    if path is None:
-        yield sys.stdout.buffer
-        sys.stdout.buffer.flush()
-        return
-    unfinished = path.with_name(f".{path.name}.unfinished")
-    with suppress(FileNotFoundError):
-        unfinished.unlink()
-    try:
-        with os.fdopen(os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as f:
-            yield f
-            f.flush()
-            os.fsync(f.fileno())
-        unfinished.replace(path)
-    finally:
-        with suppress(FileNotFoundError):
-            unfinished.unlink()

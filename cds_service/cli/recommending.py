@@ -1,4 +1,4 @@
-"""recommend: the plan for one request, recorded like any other."""
+"""recommend: the plan for one request, or for many, recorded like any other."""
 
 import argparse
 import asyncio
@@ -9,6 +9,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from cds_service.cli import bulk
 from cds_service.cli.arguments import command, moment
 from cds_service.engine.model import Decision
 from cds_service.errors import CdsError
@@ -21,7 +22,12 @@ def add(commands: Any) -> None:
     recommend = command(
         commands, "recommend", _recommend, "print the plan for one request in plain words"
     )
-    recommend.add_argument("file", help="FHIR Parameters or Bundle in JSON; - is standard input")
+    recommend.set_defaults(wrong=recommend.error)
+    recommend.add_argument(
+        "file",
+        nargs="+",
+        help="FHIR Parameters or Bundle in JSON; - is standard input; several only with --ndjson",
+    )
     recommend.add_argument("--json", action="store_true", help="print the answer Bundle instead")
     recommend.add_argument(
         "--referral-note", action="store_true", help="print the referral note as a FHIR document"
@@ -42,10 +48,16 @@ def add(commands: Any) -> None:
 
     for layer in ("edition", "adaptation"):
         recommend.add_argument(f"--{layer}", help=f"default: CDS_{layer.upper()}")
+    bulk.add(recommend)
 
 
 def _recommend(asked: argparse.Namespace) -> int:
-    body = sys.stdin.buffer.read() if asked.file == "-" else Path(asked.file).read_bytes()
+    if asked.ndjson:
+        return bulk.run(asked)
+    if wrong := bulk.only_for_many(asked):
+        asked.wrong(f"{wrong} is only for --ndjson")
+    (file,) = asked.file
+    body = sys.stdin.buffer.read() if file == "-" else Path(file).read_bytes()
     settings = Settings.read(edition=asked.edition, adaptation=asked.adaptation)
     service = settings.service()
     if asked.as_of is not None:

@@ -10,23 +10,19 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from cds_service.audit.reader import LAST
-from cds_service.audit.record import BESIDE, FEEDBACK, RECOMMENDATION, Entry, Origin, digest
+from cds_service.audit.record import BESIDE, FEEDBACK, RECOMMENDATION, Entry, Origin
 from cds_service.audit.retry import Kept, Retries
 from cds_service.audit.store import Logged, Query, Receipt, Store
 from cds_service.content.library import Library
 from cds_service.content.treatment import Protocol
-from cds_service.engine import decide
-from cds_service.engine.model import Decision
 from cds_service.errors import FedBack, LogUnavailable
-from cds_service.fhir.read import read
 from cds_service.fhir.read_feedback import Feedback, read_feedback
 from cds_service.fhir.write import spoken_languages
 from cds_service.label.printing import Printed, Wanted
-from cds_service.service.deciding import decided_again, is_note, written
+from cds_service.service.deciding import Decider, decided_again, is_note
 from cds_service.service.erasing import erasure
 from cds_service.service.hooks import asked_of, cards_again, found_card, hook_entry, is_hook
 from cds_service.service.hooks import feedback_entry as card_feedback_entry
-from cds_service.service.languages import chosen_language
 from cds_service.service.rendering import rendered, rendering_entry
 from cds_service.service.reviews import feedback_entry, meant
 
@@ -55,10 +51,9 @@ class Answer:
     """Whether it is the stored answer to an earlier request with the same key."""
 
 
-class Service:
+class Service(Decider):
     """Decides with one protocol and records in one log.
 
-    `base` is the canonical base of our own code systems, `clock` tells the time (with zone).
     `others` gives the editions that are published beside the one in use.
     """
 
@@ -73,35 +68,11 @@ class Service:
         retention_days: int = 0,
         others: Callable[[], Iterable[Protocol]] = tuple,
     ) -> None:
-        self.protocol = protocol
+        super().__init__(protocol, base=base, code_version=code_version, clock=clock)
         self.others = others
         self.store = store
-        self.base = base
-        self.code_version = code_version
-        self.clock = clock
         self.retention_days = retention_days
         self._retries = Retries(store)
-
-    def decide(
-        self,
-        body: bytes,
-        *,
-        strict: bool = False,
-        languages: Sequence[str] = (),
-        now: datetime,
-        note: bool = False,
-    ) -> tuple[bytes, Decision, str]:
-        """The answer's bytes, the decision behind them and the language chosen for the caregiver.
-
-        `languages` are the caller's wishes, best first; the request's own comes before them.
-        `note`: the answer is the referral note. `now` is used where the request does not say for
-        when. Nothing is recorded. Raises RequestError.
-        """
-        request = read(body, self.protocol, now=now, strict=strict)
-        decision = decide(request.case, self.protocol)
-        language = chosen_language((request.language, *languages), self.protocol.languages)
-        answer = written(decision, request.language, language, base=self.base, note=note)
-        return answer, decision, language
 
     async def recommend(
         self,
@@ -204,45 +175,6 @@ class Service:
         entries = [card_feedback_entry(said, logged, self.clock()) for said, logged in found]
         known = [replace(e, code_version=self.code_version, origin=origin) for e in entries]
         return list(await asyncio.gather(*map(self.record, known)))
-
-    def entry(
-        self,
-        body: bytes,
-        *,
-        strict: bool = False,
-        languages: Sequence[str] = (),
-        origin: Origin = Origin(),  # noqa: B008 - frozen
-        note: bool = False,
-        key: str = "",
-    ) -> tuple[Entry, Decision]:
-        """What is to be recorded, and the decision behind it. Raises RequestError.
-
-        `key` is what the caller sent so that a retry is known.
-        """
-        now = self.clock()
-        response, decision, language = self.decide(
-            body, strict=strict, languages=languages, now=now, note=note
-        )
-        entry = Entry(
-            request=body,
-            response=response,
-            request_sha256=digest(body),
-            response_sha256=digest(response),
-            as_of=decision.case.as_of,
-            recorded=now,
-            decision_id=decision.id,
-            protocol=self.protocol.name,
-            content_digest=self.protocol.digest,
-            code_version=self.code_version,
-            language=language,
-            strict=strict,
-            origin=origin,
-            patient=decision.case.subject,
-            outcome="" if note else decision.plan.status,  # a note has no GuidanceResponse
-            classes=tuple(held.code for held in decision.assessment.classes),
-            key=key,
-        )
-        return entry, decision
 
     async def record(self, entry: Entry) -> Answer:
         """Wait until the entry is durable; only then is there an answer. Raises LogUnavailable."""

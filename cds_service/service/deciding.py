@@ -1,16 +1,94 @@
 """One request to one answer, and a recorded request once more; nothing is recorded here."""
 
-from cds_service.audit.record import RECOMMENDATION, Entry
+from collections.abc import Callable, Sequence
+from datetime import datetime
+
+from cds_service.audit.record import RECOMMENDATION, Entry, Origin, digest
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
 from cds_service.engine.model import Decision
 from cds_service.fhir.read import read
 from cds_service.fhir.write import write
 from cds_service.fhir.write_note import write_note
-from cds_service.service.languages import looked_up
+from cds_service.service.languages import chosen_language, looked_up
 
 _DOCUMENT = b'"type":"document"'
 """Stands in every referral note, and in no other answer."""
+
+
+class Decider:
+    """Decides with one protocol; whoever has a log records what it makes.
+
+    `base` is the canonical base of our own code systems, `clock` tells the time (with zone).
+    """
+
+    def __init__(
+        self, protocol: Protocol, *, base: str, code_version: str, clock: Callable[[], datetime]
+    ) -> None:
+        self.protocol = protocol
+        self.base = base
+        self.code_version = code_version
+        self.clock = clock
+
+    def decide(
+        self,
+        body: bytes,
+        *,
+        strict: bool = False,
+        languages: Sequence[str] = (),
+        now: datetime,
+        note: bool = False,
+    ) -> tuple[bytes, Decision, str]:
+        """The answer's bytes, the decision behind them and the language chosen for the caregiver.
+
+        `languages` are the caller's wishes, best first; the request's own comes before them.
+        `note`: the answer is the referral note. `now` is used where the request does not say for
+        when. Nothing is recorded. Raises RequestError.
+        """
+        request = read(body, self.protocol, now=now, strict=strict)
+        decision = decide(request.case, self.protocol)
+        language = chosen_language((request.language, *languages), self.protocol.languages)
+        answer = written(decision, request.language, language, base=self.base, note=note)
+        return answer, decision, language
+
+    def entry(
+        self,
+        body: bytes,
+        *,
+        strict: bool = False,
+        languages: Sequence[str] = (),
+        origin: Origin = Origin(),  # noqa: B008 - frozen
+        note: bool = False,
+        key: str = "",
+    ) -> tuple[Entry, Decision]:
+        """What is to be recorded, and the decision behind it. Raises RequestError.
+
+        `key` is what the caller sent so that a retry is known.
+        """
+        now = self.clock()
+        response, decision, language = self.decide(
+            body, strict=strict, languages=languages, now=now, note=note
+        )
+        entry = Entry(
+            request=body,
+            response=response,
+            request_sha256=digest(body),
+            response_sha256=digest(response),
+            as_of=decision.case.as_of,
+            recorded=now,
+            decision_id=decision.id,
+            protocol=self.protocol.name,
+            content_digest=self.protocol.digest,
+            code_version=self.code_version,
+            language=language,
+            strict=strict,
+            origin=origin,
+            patient=decision.case.subject,
+            outcome="" if note else decision.plan.status,  # a note has no GuidanceResponse
+            classes=tuple(held.code for held in decision.assessment.classes),
+            key=key,
+        )
+        return entry, decision
 
 
 def is_note(entry: Entry) -> bool:

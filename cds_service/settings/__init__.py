@@ -32,6 +32,7 @@ from cds_service.content.treatment import Protocol
 from cds_service.errors import LogProofError, SettingsError
 from cds_service.fhir.described import described
 from cds_service.service import Service, local_now
+from cds_service.service.deciding import Decider
 from cds_service.settings.values import RATE, is_host, is_loopback, listed, paths, place
 
 _SQLITE = "sqlite:///"
@@ -309,12 +310,16 @@ class Settings(BaseSettings):
         protocol = self.content()
         return Service(
             protocol,
-            self._store(),
+            self.store(),
             base=self.base,
             code_version=__version__,
             retention_days=self.retention_days,
             others=self.others,
         )
+
+    def decider(self) -> Decider:
+        """Load the content, and leave the log closed; raises ContentError."""
+        return Decider(self.content(), base=self.base, code_version=__version__, clock=local_now)
 
     def access(self) -> Access | None:
         """What checks tokens, None when nobody has to log in; raises SettingsError, LogUnavailable.
@@ -331,7 +336,8 @@ class Settings(BaseSettings):
         used = self.database.with_name(f"{self.database.name}.tokens")
         return Access(issuers, self.public_url, SqliteSeen(used))
 
-    def _store(self) -> Store:
+    def store(self) -> Store:
+        """Open the log; raises SettingsError or LogUnavailable."""
         signer, sealer = self.signer(), load_sealer(paths(self.payload_key_file))
         if self.in_postgresql:
             from cds_service.audit.postgres import PostgresStore

@@ -302,7 +302,7 @@ def broken(service: Service, monkeypatch: pytest.MonkeyPatch) -> Callable[[], ht
     def fail(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError("Orla Fenn")
 
-    monkeypatch.setattr("cds_service.service.decide", fail)
+    monkeypatch.setattr("cds_service.service.deciding.decide", fail)
     headers = {"content-type": "application/json", "x-request-id": "upper-brenna-9"}
     app = make_app(service)
     return lambda: call_app(app, "POST", PATH, content=body(), headers=headers)

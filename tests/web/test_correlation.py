@@ -212,7 +212,7 @@ def test_a_fault_is_logged_with_the_trace_and_without_the_state(
     def fail(*_: Any, **__: Any) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("cds_service.service.decide", fail)
+    monkeypatch.setattr("cds_service.service.deciding.decide", fail)
     sent = JSON | {"traceparent": PARENT, "tracestate": "foo=marker", "x-request-id": "ford-2"}
     path, content = ("/fhir", batch(PLAN)) if batched else (PATH, body())
     with caplog.at_level(logging.ERROR):

@@ -1,0 +1,126 @@
+"""recommend --ndjson: many requests from files, a line each, and as many lines of answers.
+
+The parent process reads, records and writes; the others decide (`workers`). What they hand over
+lies in memory that they share (`area`), cut at the line ends (`reading`).
+"""
+
+import argparse
+import gc
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any, BinaryIO
+
+from cds_service.cli.arguments import PARTLY
+from cds_service.cli.bulk.answering import Answering, entries
+from cds_service.cli.bulk.area import Portion, Reply, Slot
+from cds_service.cli.bulk.reading import Reader, size_of
+from cds_service.cli.bulk.recording import Recording
+from cds_service.cli.bulk.telling import Told
+from cds_service.cli.bulk.workers import Workers, alone
+from cds_service.cli.files import output
+from cds_service.cli.parallel import cores
+from cds_service.cli.sources import progress
+from cds_service.service.lines import Lines
+from cds_service.settings import Settings
+
+
+def add(recommend: argparse.ArgumentParser) -> None:
+    """Declare the options of `recommend` for many requests."""
+    many = recommend.add_argument_group(
+        "many requests",
+        "Each line of the files is one request; the answers come in the same order, a line for "
+        "each: the answer Bundle, or an OperationOutcome that names the line. Exit code 0: all are "
+        "answered; 3: some are an OperationOutcome; 1: stopped before the end.",
+    )
+    many.add_argument(
+        "--ndjson", action="store_true", help="the files hold a request a line (.gz: compressed)"
+    )
+    many.add_argument("-o", "--output", type=Path, metavar="FILE", help="default: standard output")
+    many.add_argument(
+        "--jobs", type=int, default=cores(), metavar="N", help="processes (default: every core)"
+    )
+    many.add_argument(
+        "--unrecorded",
+        action="store_true",
+        help="record nothing in the log: for study, never for care; each answer is marked so",
+    )
+
+
+def only_for_many(asked: argparse.Namespace) -> str:
+    """What was asked for that only goes with --ndjson; "" when nothing."""
+    given = {
+        "a second FILE": len(asked.file) > 1,
+        "--output": asked.output is not None,
+        "--unrecorded": asked.unrecorded,
+    }
+    return next((name for name, is_given in given.items() if is_given), "")
+
+
+def run(asked: argparse.Namespace) -> int:
+    """Answer every line; the exit code. Raises CdsError and OSError when it cannot go on."""
+    settings = Settings.read(edition=asked.edition, adaptation=asked.adaptation)
+    size = size_of(asked.file)
+    answering = Answering(_lines(asked, settings), several=len(asked.file) > 1)
+    told = Told(asked.output)
+    with ExitStack() as stack:
+        replies = stack.enter_context(_replies(asked, answering, settings.max_body_bytes))
+        recording = None
+        if not asked.unrecorded:
+            recording = stack.enter_context(Recording(settings))
+        with told.whatever_happens(recording), output(asked.output) as file:
+            bar = stack.enter_context(progress(size, "B" if size else "cases"))
+            for slot, portion, reply in replies:
+                _write(file, slot, reply, recording)
+                told.add(reply)
+                bar.update(_far(portion, reply) if size else sum(reply.tally.values()))
+    told.summary(recording)
+    return PARTLY if told.refused else 0
+
+
+def _lines(asked: argparse.Namespace, settings: Settings) -> Lines:
+    decider = settings.decider()
+    if asked.as_of is not None:
+        decider.clock = lambda: asked.as_of
+    return Lines(
+        decider,
+        recorded=not asked.unrecorded,
+        longest=settings.max_body_bytes,
+        strict=asked.strict,
+        note=asked.referral_note,
+        languages=(asked.language,) if asked.language else (),
+    )
+
+
+@contextmanager
+def _replies(
+    asked: argparse.Namespace, answering: Answering, longest: int
+) -> Iterator[Iterator[tuple[Slot, Portion, Reply]]]:
+    reader = Reader(asked.file)
+    # What lives as long as the process need not be looked through at every collection.
+    gc.collect()
+    gc.freeze()
+    if asked.jobs <= 1:
+        yield alone(answering, Slot(longest), reader.fill)
+        return
+    workers = Workers(asked.jobs, answering, longest)
+    try:
+        yield workers.replies(reader.fill)
+    finally:
+        workers.close()
+
+
+def _write(file: BinaryIO, slot: Slot, reply: Reply, recording: Recording | None) -> None:
+    """Record, then write: no answer leaves before its record is durable."""
+    if recording is not None:
+        recording.add(entries(slot, reply))
+    raw: Any = getattr(file, "raw", file)  # nothing stays behind in a buffer
+    for piece in (memoryview(slot.said)[: reply.size], memoryview(reply.beyond)):
+        sent = 0
+        while sent < len(piece):
+            sent += raw.write(piece[sent:]) or 0
+
+
+def _far(portion: Portion, reply: Reply) -> int:
+    """Bytes of the lines that were answered."""
+    return (portion.end if reply.rest is None else reply.rest.begin) - portion.begin

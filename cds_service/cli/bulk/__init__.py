@@ -21,6 +21,7 @@ from cds_service.cli.bulk.workers import Workers, alone
 from cds_service.cli.files import output
 from cds_service.cli.parallel import cores
 from cds_service.cli.sources import progress
+from cds_service.content import tree
 from cds_service.service.lines import Lines
 from cds_service.settings import Settings
 
@@ -97,7 +98,8 @@ def _replies(
     asked: argparse.Namespace, answering: Answering, longest: int
 ) -> Iterator[Iterator[tuple[Slot, Portion, Reply]]]:
     reader = Reader(asked.file)
-    # What lives as long as the process need not be looked through at every collection.
+    # What lives as long as the processes need not be looked through at every collection.
+    tree.forget()
     gc.collect()
     gc.freeze()
     if asked.jobs <= 1:

@@ -6,6 +6,7 @@ import io
 import json
 import os
 import re
+import shlex
 import signal
 import subprocess
 import sys
@@ -220,9 +221,26 @@ def test_a_damaged_file_is_told_and_how_far_it_came(
     bulk(asked, packed, "-o", written, code=1)
     err = capsys.readouterr().err
     assert "file 2 is not a whole gzip file" in err
-    assert f"written to the first 0 lines, to no other; {written} was not made" in err
+    assert f"Stopped: {written} was not made.\n" in err
     assert f"Recorded {len(STORIES)} in " in err
     assert not list(tmp_path.glob("*said.ndjson*"))
+
+
+def test_a_file_that_the_disk_has_no_room_for_ends_with_whole_answers_and_a_torn_one(
+    asked: Path, tmp_path: Path
+) -> None:
+    limit = (
+        f"ulimit -f 60; exec {shlex.join([*COMMAND, str(asked), '--unrecorded', '--jobs', '1'])}"
+    )
+    with (tmp_path / "said").open("wb") as said:
+        ended = subprocess.run(
+            ["bash", "-c", limit], stdout=said, stderr=subprocess.PIPE, text=True, check=False
+        )
+    whole = (tmp_path / "said").read_bytes().count(b"\n")
+    assert ended.returncode == 1
+    assert 0 < whole < len(STORIES)
+    assert f"Stopped: the first {whole} lines have their answers" in ended.stderr
+    assert ended.stderr.endswith("File too large\n")
 
 
 def test_no_log_no_answer(
@@ -250,7 +268,10 @@ def test_an_answer_that_is_not_recorded_is_not_written(
     bulk(asked, code=1)
     out, err = capsys.readouterr()
     assert outcomes(out) == ["", ""]
-    assert "written to the first 2 lines, to no other.\nRecorded 3 in " in err
+    assert (
+        "the first 2 lines have their answers; do not use what stands behind them.\nRecorded 3 in "
+        in err
+    )
     assert err.endswith("the audit log did not take the entry\n")
     assert len(logged()) == SIZE + 3
 
@@ -262,11 +283,12 @@ def test_a_full_disk_is_told_in_words(
         monkeypatch.setattr(sys, "stdout", full)
         bulk(asked, code=1)
     err = capsys.readouterr().err
-    assert "written to the first 0 lines, to no other.\nRecorded 5 in " in err
+    assert err.startswith("Stopped: the first 0 lines have their answers; do not use what stands")
+    assert "\nRecorded 5 in " in err
     assert err.endswith("\nNo space left on device\n")
 
 
-@pytest.mark.parametrize("option", [["--unrecorded"], ["-o", "x"], ["other.json"]])
+@pytest.mark.parametrize("option", [["--unrecorded"], ["--jobs", "2"], ["-o", "x"], ["other.json"]])
 def test_what_is_for_many_is_wrong_usage_for_one(option: list[str], capsys: Printed) -> None:
     with pytest.raises(SystemExit) as ended:
         cli.main(["recommend", "one.json", *option])
@@ -350,7 +372,7 @@ def test_a_process_that_is_killed_is_told_and_no_line_is_lost(started: Any) -> N
     assert b"Traceback" not in err
     count = answers.count(b"\n")
     assert answers.endswith(b"\n")
-    assert f"answers were written to the first {count} lines, to no other".encode() in err
+    assert f"Stopped: the first {count} lines have their answers".encode() in err
 
 
 def test_an_interrupt_says_how_far_it_came(started: Any) -> None:
@@ -360,7 +382,7 @@ def test_an_interrupt_says_how_far_it_came(started: Any) -> None:
     process.send_signal(signal.SIGINT)
     _, err = process.communicate()
     assert process.returncode == 130
-    assert err.startswith(b"Stopped: answers were written to the first ")
+    assert err.startswith(b"Stopped: the first ")
     assert b"Traceback" not in err
     assert not [each for each in left if each.is_running()]
 

@@ -6,8 +6,9 @@ lies in memory that they share (`area`), cut at the line ends (`reading`).
 
 import argparse
 import gc
+import os
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -38,9 +39,7 @@ def add(recommend: argparse.ArgumentParser) -> None:
         "--ndjson", action="store_true", help="the files hold a request a line (.gz: compressed)"
     )
     many.add_argument("-o", "--output", type=Path, metavar="FILE", help="default: standard output")
-    many.add_argument(
-        "--jobs", type=int, default=cores(), metavar="N", help="processes (default: every core)"
-    )
+    many.add_argument("--jobs", type=int, metavar="N", help="processes (default: every core)")
     many.add_argument(
         "--unrecorded",
         action="store_true",
@@ -53,6 +52,7 @@ def only_for_many(asked: argparse.Namespace) -> str:
     given = {
         "a second FILE": len(asked.file) > 1,
         "--output": asked.output is not None,
+        "--jobs": asked.jobs is not None,
         "--unrecorded": asked.unrecorded,
     }
     return next((name for name, is_given in given.items() if is_given), "")
@@ -72,8 +72,9 @@ def run(asked: argparse.Namespace) -> int:
         with told.whatever_happens(recording), output(asked.output) as file:
             bar = stack.enter_context(progress(size, "B" if size else "cases"))
             for slot, portion, reply in replies:
-                _write(file, slot, reply, recording)
-                told.add(reply)
+                if recording is not None:  # no answer leaves before its record is durable
+                    recording.add(entries(slot, reply))
+                _write(file, slot, reply, told)
                 bar.update(_far(portion, reply) if size else sum(reply.tally.values()))
     told.summary(recording)
     return PARTLY if told.refused else 0
@@ -98,29 +99,35 @@ def _replies(
     asked: argparse.Namespace, answering: Answering, longest: int
 ) -> Iterator[Iterator[tuple[Slot, Portion, Reply]]]:
     reader = Reader(asked.file)
+    jobs = cores() if asked.jobs is None else asked.jobs
+    if asked.strict:
+        import cds_service.fhir.read_strict  # noqa: F401 - once, and not in every process
     # What lives as long as the processes need not be looked through at every collection.
     tree.forget()
     gc.collect()
     gc.freeze()
-    if asked.jobs <= 1:
-        yield alone(answering, Slot(longest), reader.fill)
-        return
-    workers = Workers(asked.jobs, answering, longest)
     try:
-        yield workers.replies(reader.fill)
+        if jobs <= 1 or not hasattr(os, "fork"):
+            yield alone(answering, Slot(longest), reader.fill)
+        else:
+            with closing(Workers(jobs, answering, longest)) as workers:
+                yield workers.replies(reader.fill)
     finally:
-        workers.close()
+        gc.unfreeze()
 
 
-def _write(file: BinaryIO, slot: Slot, reply: Reply, recording: Recording | None) -> None:
-    """Record, then write: no answer leaves before its record is durable."""
-    if recording is not None:
-        recording.add(entries(slot, reply))
+def _write(file: BinaryIO, slot: Slot, reply: Reply, told: Told) -> None:
+    """Write the answers, and count them: when that fails, those that were written whole."""
     raw: Any = getattr(file, "raw", file)  # nothing stays behind in a buffer
-    for piece in (memoryview(slot.said)[: reply.size], memoryview(reply.beyond)):
-        sent = 0
-        while sent < len(piece):
-            sent += raw.write(piece[sent:]) or 0
+    answers = memoryview(reply.beyond) if reply.beyond else memoryview(slot.said)[: reply.size]
+    sent = 0
+    try:
+        while sent < len(answers):
+            sent += raw.write(answers[sent:]) or 0
+    except BaseException:
+        told.add_part(bytes(answers[:sent]).count(b"\n"))
+        raise
+    told.add(reply)
 
 
 def _far(portion: Portion, reply: Reply) -> int:

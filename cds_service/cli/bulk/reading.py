@@ -19,17 +19,16 @@ LINES = 64
 
 def size_of(files: Sequence[str]) -> int:
     """The bytes of all files, 0 when they are not known; raises OSError for one not to be read."""
-    total = 0
+    total, known = 0, "-" not in files
     for name in files:
         if name == "-":
-            return 0
+            continue
         found = Path(name).stat()
         if not stat.S_ISFIFO(found.st_mode):  # whoever opens and closes one, breaks it
             Path(name).open("rb").close()
-        if not stat.S_ISREG(found.st_mode) or name.endswith(".gz"):
-            return 0
+        known = known and stat.S_ISREG(found.st_mode) and not name.endswith(".gz")
         total += found.st_size
-    return total
+    return total if known else 0
 
 
 class Reader:

@@ -27,10 +27,15 @@ class Told:
         self._output = output
         self._began = monotonic()
         self._tally = Counter[str]()
+        self._part = 0
 
     def add(self, reply: Reply) -> None:
         """Count lines whose answers have been written."""
         self._tally.update(reply.tally)
+
+    def add_part(self, lines: int) -> None:
+        """Count the first lines of a reply of which not all could be written."""
+        self._part = lines
 
     @property
     def refused(self) -> int:
@@ -43,9 +48,9 @@ class Told:
         try:
             yield
         except BaseException:
-            lines = 0 if self._output else self._tally.total()
-            after = f"; {self._output} was not made" if self._output else ""
-            _say(f"Stopped: answers were written to the first {lines} lines, to no other{after}.")
+            lines = self._tally.total() + self._part
+            what = f"the first {lines} lines have their answers; do not use what stands behind them"
+            _say(f"Stopped: {f'{self._output} was not made' if self._output else what}.")
             if recording is not None:
                 _say(f"{_recorded(recording)} Perhaps a few more were on their way into it.")
             raise

@@ -127,10 +127,10 @@ class Settings(BaseSettings):
         str,
         Field(
             pattern=rf"^({RATE})?$",
-            description="how many tokens of one address may be refused, such as 60/minute, or "
+            description="how many tokens of one address may be refused, such as 300/minute, or "
             "nothing",
         ),
-    ] = "60/minute"
+    ] = "300/minute"
     output: Annotated[
         Literal["text", "json"], Field(description="text or json (lines on standard error)")
     ] = "text"

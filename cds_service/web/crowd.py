@@ -29,7 +29,7 @@ class Bounds:
     rate: str = ""
     """How often one caller may ask: `600/minute`; "" for no bound."""
     refused: str = ""
-    """How many tokens of one address may be refused: `60/minute`; "" for no bound."""
+    """How many tokens of one address may be refused: `300/minute`; "" for no bound."""
 
 
 class Crowd:

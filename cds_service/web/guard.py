@@ -32,7 +32,7 @@ _BEARER = re.compile(r"bearer +([a-z0-9._~+/-]+=*)", re.IGNORECASE | re.ASCII)
 class Guard:
     """The application behind a check of tokens; what each bearer may do is checked by Allowed.
 
-    `refused` bounds the refusals of one address, such as `60/minute`; "" for no bound.
+    `refused` bounds the refusals of one address, such as `300/minute`; "" for no bound.
     """
 
     def __init__(self, app: ASGIApp, access: Access, refused: str = "") -> None:

@@ -16,7 +16,9 @@ TAKEN_OVER = "taken-over"
 """That a log of before had no tree, and all entries above this one were put into it now."""
 RENDERING = "rendering"
 """That a label or leaflet of a recommendation was printed, and the hash of it."""
-KINDS = (RECOMMENDATION, FEEDBACK, ERASURE, TAKEN_OVER, RENDERING)
+READING = "reading"
+"""That an auditor read something of the log, and who."""
+KINDS = (RECOMMENDATION, FEEDBACK, ERASURE, TAKEN_OVER, RENDERING, READING)
 BESIDE = (FEEDBACK, RENDERING)
 """Kinds that name the infant of the entry that they are about: they are erased before it."""
 
@@ -64,7 +66,7 @@ class Entry:
     kind: str = RECOMMENDATION
     """One of KINDS."""
     about: int | None = None
-    """Index of the entry that a feedback, an erasure or a rendering is about."""
+    """Index of the entry that a feedback, an erasure, a rendering or a reading is about."""
     patient: str = ""
     """The infant as the caller names it ("Patient/7"); "" when it does not."""
     outcome: str = ""

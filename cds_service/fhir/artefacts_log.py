@@ -13,6 +13,7 @@ from cds_service.fhir.audit_event import (
     HOOK,
     KEY,
     NOTE,
+    READING,
     RECOMMENDATION,
     RENDERING,
 )
@@ -114,6 +115,7 @@ _CODES = (
     (ACCEPTED, "The recommendation was accepted"),
     (OVERRIDDEN, "The recommendation was overridden"),
     (RENDERING, "A label or leaflet of a recommendation was printed"),
+    (READING, "An auditor read something of the log over HTTP"),
     ("erasure", "The request and the answer of an entry were erased"),
     ("taken-over", "A log without a tree was taken over"),
     (KEY, "The key by which a retry is known"),

@@ -25,6 +25,8 @@ NOTE: Final = "referral-note"
 FEEDBACK: Final = "feedback"
 """Subtype of what was said about a recommendation; with it comes `accepted` or `overridden`."""
 RECOMMENDATION: Final = "recommendation"
+READING: Final = "reading"
+"""Subtype of what an auditor read of the log."""
 RENDERING: Final = "rendering"
 """Subtype of what was printed of a recommendation."""
 KEY: Final = "idempotency-key"
@@ -32,7 +34,10 @@ KEY: Final = "idempotency-key"
 
 _THO = "http://terminology.hl7.org/CodeSystem"
 _REST = {"system": f"{_THO}/audit-event-type", "code": "rest", "display": "RESTful Operation"}
-_OPERATION = {"system": "http://hl7.org/fhir/restful-interaction", "code": "operation"}
+_INTERACTION = "http://hl7.org/fhir/restful-interaction"
+_OPERATION = {"system": _INTERACTION, "code": "operation"}
+_READS = {"search": "search-type", "read": "read"}
+"""Interactions of FHIR among what auditors do; the others are operations, or none of FHIR's."""
 _LIFECYCLE = f"{_THO}/iso-21089-lifecycle"
 _DESTROY = {"system": _LIFECYCLE, "code": "destroy"}
 _TRANSFORM = {"system": _LIFECYCLE, "code": "transform"}
@@ -76,17 +81,25 @@ class Event:
     feedback: Feedback | None = None
     reason: str = ""
     """Why a payload was erased."""
+    read: str = ""
+    """What kind of call read the log."""
+    read_by: tuple[str, ...] = ()
+    """By which parameters it searched."""
+    shown: tuple[int, ...] = ()
+    """Which entries it was shown."""
+    shown_count: int = 0
+    """How many those were; `shown` names the first of them."""
 
 
 def audit_event(event: Event, base: str) -> Json:
     """The AuditEvent; `base` is the canonical base of our code systems and identifiers."""
-    type_, action = _TYPES.get(event.kind, (_REST, "E"))
+    type_, action = _TYPES.get(event.kind, (_REST, "R" if event.kind == READING else "E"))
     resource: Json = {
         "resourceType": "AuditEvent",
         "id": f"log-{event.index}",
         "language": "en",
         "type": type_,
-        "subtype": [*([_OPERATION] if type_ is _REST else []), *_subtypes(event, base)],
+        "subtype": [*([_interaction(event)] if type_ is _REST else []), *_subtypes(event, base)],
         "action": action,
         "recorded": event.recorded.isoformat(),
         "outcome": "0",
@@ -114,6 +127,11 @@ def proof_address(index: int) -> str:
 def guidance_reference(decision: str, index: int) -> str:
     """The GuidanceResponse of a decision, as the entry at `index` has it."""
     return f"GuidanceResponse/{decision}/_history/{index}"
+
+
+def _interaction(event: Event) -> Json:
+    code = _READS.get(event.read)
+    return _OPERATION if code is None else {"system": _INTERACTION, "code": code}
 
 
 def _subtypes(event: Event, base: str) -> list[Json]:
@@ -208,6 +226,10 @@ def _details(event: Event) -> list[Json]:
         "code-version": event.code_version,
         "decision": event.decision,
         "reason": event.reason,
+        "read": event.read,
+        "searched-by": " ".join(event.read_by),
+        "shown": " ".join(f"AuditEvent/log-{index}" for index in event.shown),
+        "shown-count": str(event.shown_count) if event.read else "",
     }
     if event.erased:
         said["erased"] = "true"

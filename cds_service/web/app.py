@@ -32,6 +32,7 @@ from cds_service.web.crowd import Bounds, Crowd
 from cds_service.web.here import Here
 from cds_service.web.measured import Measured, Measures
 from cds_service.web.rate import Rate
+from cds_service.web.reading import Readings
 from cds_service.web.records import Who, nobody
 from cds_service.web.replies import COMMON, Reply, correlated
 from cds_service.web.representation import Quick, Ready
@@ -70,8 +71,10 @@ def make_app(
     measures = Measures(service)
     rest, whole = _rest(service, max_body, who, access, measures)
     inner = _Outer(operations, whole, rest)
-    # Each entry of a batch needs the right to what it asks for.
-    each: ASGIApp = inner if access is None else guard.Allowed(inner)
+    # Each entry of a batch needs the right to what it asks for, and is recorded when it reads.
+    each: ASGIApp = inner
+    if access is not None:
+        each = guard.Allowed(Readings(inner, service, who))
     inner.add(Batch(each, max_body, max_entries), PATH, f"{PATH}/")
     outer = Rate(each, bounds.rate) if bounds.rate else each
     if access is not None:

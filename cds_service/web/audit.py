@@ -24,6 +24,7 @@ from cds_service.web.bodies import Gone, whole_body
 from cds_service.web.conformance import check
 from cds_service.web.finding import SEARCHING, Found, find, search_set
 from cds_service.web.prefer import preferences
+from cds_service.web.reading import note
 from cds_service.web.records import (
     Who,
     entry_at,
@@ -72,7 +73,11 @@ class Audit:
         tenant = self._who(request.scope).tenant
         strict = preferences(request.headers.get("prefer", "")).strict
         zone = self._service.clock().tzinfo
-        return await find(self._store, search(kind, sent, tenant, zone, strict=strict), tenant)
+        found = await find(self._store, search(kind, sent, tenant, zone, strict=strict), tenant)
+        asked = {name for name, _ in sent}
+        known = [each.name for each in PARAMETERS[kind] if each.name in asked]
+        note(request.scope, [each.index for each in found.logged], known)
+        return found
 
     async def events(self, request: Request) -> Response:
         """Search AuditEvents."""
@@ -95,6 +100,7 @@ class Audit:
         except ValueError:
             raise problems.not_found() from None
         logged = await entry_at(self._store, index, self._who(request.scope).tenant)
+        note(request.scope, [index])
         (shown,) = await self.shown([logged])
         return fhir(shown)
 
@@ -110,6 +116,7 @@ class Audit:
             entry = opened(logged)
             if entry.decision_id != decision or entry.outcome not in STATUSES:
                 raise problems.no_such_decision()
+        note(request.scope, [logged.index])
         reviews = await self._reviews([logged], tenant)
         shown = self._guidance(logged, entry, reviews)
         return fhir(shown, {"etag": f'W/"{logged.index}"'})

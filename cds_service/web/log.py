@@ -20,6 +20,7 @@ from cds_service.audit.proof import ConsistencyProof, InclusionProof
 from cds_service.errors import PayloadErased
 from cds_service.service import Service
 from cds_service.web import openapi, problems
+from cds_service.web.reading import note
 from cds_service.web.records import Who, entry_at, opened
 from cds_service.web.search_values import index_of
 
@@ -118,6 +119,7 @@ def _add_entries(app: FastAPI, service: Service, who: Who) -> None:
     async def payload(request: Request) -> Payload:
         index = _number(request.path_params["index"])
         logged = await entry_at(store, index, who(request.scope).tenant)
+        note(request.scope, [index])
         opened(logged)  # else altered bytes would leave as what was recorded
         if logged.payload is None:
             raise PayloadErased(index)

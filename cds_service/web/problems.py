@@ -232,6 +232,16 @@ def not_now() -> Refused:
     return refused(503, "transient", "Callers cannot be checked now.", remedy, wait)
 
 
+def not_recorded() -> Refused:
+    """503: that this was read could not be recorded, so it is not shown."""
+    remedy = (
+        "Try again in a few seconds. On the machine of the log, cds-service verify-log and export "
+        "read it also when nothing can be written to it."
+    )
+    what = "That the log was read could not be recorded, so nothing is shown."
+    return refused(503, "transient", what, remedy, {"retry-after": str(RETRY_AFTER)})
+
+
 def too_many_at_once() -> Refused:
     """503: all places are taken, and the queue is full."""
     remedy = f"Try again in a second. {PAPER}"

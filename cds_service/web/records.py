@@ -6,12 +6,13 @@ Until callers are authenticated all are of one tenant, the nameless one.
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import orjson
 from starlette.types import Scope
 
 from cds_service.audit.leaf import belongs
-from cds_service.audit.record import ERASURE, FEEDBACK, RECOMMENDATION, Entry, Origin
+from cds_service.audit.record import ERASURE, FEEDBACK, READING, RECOMMENDATION, Entry, Origin
 from cds_service.audit.store import Logged, Query, Store
 from cds_service.audit.tree import leaf_hash
 from cds_service.errors import PayloadErased, RequestError
@@ -19,6 +20,7 @@ from cds_service.fhir.audit_event import Event
 from cds_service.fhir.read_feedback import Feedback, read_feedback
 from cds_service.service.deciding import is_note
 from cds_service.service.hooks import is_hook
+from cds_service.service.readings import reading_of
 from cds_service.web import problems
 from cds_service.web.search import with_guidance
 from cds_service.web.search_values import ID
@@ -153,6 +155,7 @@ def event(logged: Logged, erased_by: int | None = None) -> Event:
         hook=is_hook(entry),
         feedback=_feedback(entry) if head.kind == FEEDBACK else None,
         reason=_why(entry) if head.kind == ERASURE else "",
+        **(_reading(entry) if head.kind == READING else {}),
     )
 
 
@@ -162,6 +165,13 @@ def _feedback(entry: Entry) -> Feedback | None:
         return read_feedback(entry.request)
     except RequestError:
         return None
+
+
+def _reading(entry: Entry) -> dict[str, Any]:
+    """What a reading says of itself, as fields of an Event."""
+    read = reading_of(entry)
+    shown = {"shown": read.entries, "shown_count": read.count}
+    return {"read": read.what, "read_by": read.by, **shown}
 
 
 def _why(entry: Entry) -> str:

@@ -33,6 +33,7 @@ from cds_service.web.audit import Audit, described, fhir
 from cds_service.web.bodies import Gone, check_readable, recorded, wanted_key, whole_body
 from cds_service.web.conformance import check
 from cds_service.web.prefer import preferences, shown
+from cds_service.web.reading import note
 from cds_service.web.records import Who, chosen, feedbacks, opened
 from cds_service.web.search import GUIDANCE, pairs
 from cds_service.web.search_values import index_of
@@ -103,7 +104,9 @@ class Reviewing:
         tenant = self._who(request.scope).tenant
         index = await self._index(request)
         decision = request.path_params.get("id")
-        return await chosen(self._service.store, decision, index, tenant, limit)
+        found = await chosen(self._service.store, decision, index, tenant, limit)
+        note(request.scope, [logged.index for logged, _ in found])
+        return found
 
     async def _index(self, request: Request) -> int | None:
         """The entry that is named in the query or in the body; None when in neither."""

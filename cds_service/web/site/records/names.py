@@ -19,6 +19,7 @@ KINDS: Final[Mapping[str, str]] = {
     "recommendation": "Recommendation",
     "feedback": "Feedback",
     "rendering": "Label or leaflet",
+    "reading": "Reading by an auditor",
     "erasure": "Erasure",
     "taken-over": "Log taken over from an earlier layout",
 }

@@ -11,6 +11,7 @@ from cds_service.audit.record import RECOMMENDATION
 from cds_service.service import Service
 from cds_service.web import problems
 from cds_service.web.audit import form
+from cds_service.web.reading import note
 from cds_service.web.records import Who
 from cds_service.web.reviewing import Reviewing
 from cds_service.web.search import pairs
@@ -40,13 +41,14 @@ class Records:
 
     async def search(self, request: Request) -> Response:
         """The list, its charts and the form; 400 with the form when a field is wrong."""
-        return await self._list(request, read(pairs(request.scope["query_string"])))
+        return await self._list(request, self._read(request))
 
     async def searched(self, request: Request) -> Response:
         """The form as it is sent: leads to the address of the search, which names no patient."""
         asked = read(pairs(await form(request)), form=True)
         if asked.wrong:
             return await self._list(request, asked)
+        note(request.scope, by=[PATIENT] if asked.patient else ())
         if not asked.patient:
             return RedirectResponse(asked.address(), 303)
         entry = await self._searching.of_patient(asked.patient, self._tenant(request))
@@ -75,6 +77,7 @@ class Records:
         query = await self._searching.query(asked, self._tenant(request))
         store, kind = self._service.store, wanted[0]
         positions = [] if query is None else await exporting.chosen(store, query)
+        note(request.scope, positions, [name for name, _ in sent if name in READERS])
         write = exporting.ndjson if kind == "ndjson" else exporting.csv
         name = {"content-disposition": f'attachment; filename="records.{kind}"'}
         media = exporting.FORMATS[kind]
@@ -90,6 +93,7 @@ class Records:
         found, logged = await shown(self._service, index, self._tenant(request))
         if logged is None or found.entry is None or found.entry.kind != RECOMMENDATION:
             return await self._record(request)
+        note(request.scope, [index])
         (replayed,) = await self._reviewing.again([(logged, found.entry)])
         template = "records/replayed.html" if is_part(request) else "records/record.html"
         return self._page(template, one=found, replayed=replayed)
@@ -99,7 +103,9 @@ class Records:
         return RedirectResponse(f"{PATH}/{_index(request)}", 303)
 
     async def _record(self, request: Request) -> Response:
-        found, _ = await shown(self._service, _index(request), self._tenant(request))
+        index = _index(request)
+        found, _ = await shown(self._service, index, self._tenant(request))
+        note(request.scope, [index])
         # What was altered is shown with 200: many gateways put a page of their own in the place
         # of a 5xx, and then the auditor would see nothing. Erased is 410, as in FHIR.
         erased = found.erased_by is not None
@@ -109,6 +115,7 @@ class Records:
         tenant = self._tenant(request)
         options = await self._searching.options(tenant)
         found = None if asked.wrong else await self._searching.find(asked, tenant)
+        note(request.scope, [row.index for row in found.rows] if found else ())
         status = 200 if found else refused
         return self._page(
             "records/list.html",
@@ -123,7 +130,13 @@ class Records:
         )
 
     def _asked(self, request: Request) -> Asked:
-        return self._checked(read(pairs(request.scope["query_string"])))
+        return self._checked(self._read(request))
+
+    def _read(self, request: Request) -> Asked:
+        """The search in the address; by what is noted for the record."""
+        sent = pairs(request.scope["query_string"])
+        note(request.scope, by=[name for name, _ in sent if name in READERS])
+        return read(sent)
 
     def _checked(self, asked: Asked) -> Asked:
         for name, why in asked.wrong.items():

@@ -13,7 +13,8 @@ from pathlib import Path
 from cds_service.audit.finding import Verification
 from cds_service.audit.seal import Plain
 from cds_service.audit.sqlite import reader_of
-from cds_service.audit.sqlite_file import flush
+from cds_service.audit.sqlite_file import flush, layout
+from cds_service.audit.sqlite_layout import VERSION
 from cds_service.audit.verify_log import verify_log
 from cds_service.errors import LogUnavailable
 
@@ -24,6 +25,11 @@ def back_up(path: Path, to: Path) -> Verification:
     What is proved is every leaf and the tree, and that no page is damaged; payloads are as they
     were. Raises LogUnavailable; then there is no new file.
     """
+    if (version := layout(path)) and version != VERSION:
+        raise LogUnavailable(
+            f"the log {path} has layout {version}, which is not copied while it is in use: stop "
+            "the service and copy the file"
+        )
     try:
         os.close(os.open(to, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
     except OSError as error:

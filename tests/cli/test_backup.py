@@ -1,6 +1,7 @@
 """backup: made while the service writes, whole, and good to go on with or to be shown."""
 
 import asyncio
+import gzip
 import sqlite3
 import stat
 import threading
@@ -18,6 +19,8 @@ from tests.audit.tampering import disarm
 from tests.logs import open_log
 
 from .conftest import SIZE, Printed
+
+FROZEN = Path(__file__).parents[1] / "audit" / "frozen"
 
 
 def test_a_backup_is_a_log_that_verifies_and_goes_on(
@@ -116,3 +119,14 @@ def test_a_damaged_log_is_told_and_leaves_no_backup(tmp_path: Path) -> None:
     with pytest.raises(LogUnavailable, match="cannot be backed up"):
         back_up(tmp_path / "none.db", tmp_path / "copy")
     assert not (tmp_path / "copy").exists()
+
+
+def test_a_log_of_layout_1_is_copied_while_its_service_is_stopped(tmp_path: Path) -> None:
+    old = tmp_path / "log.db"
+    old.write_bytes(gzip.decompress((FROZEN / "layout-1.db.gz").read_bytes()))
+
+    with pytest.raises(
+        LogUnavailable, match=r"has layout 1, .* stop the service and copy the file"
+    ):
+        back_up(old, tmp_path / "copy.db")
+    assert not (tmp_path / "copy.db").exists()

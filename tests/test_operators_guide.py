@@ -25,7 +25,7 @@ ROOT = Path(__file__).parents[1]
 CONF = ROOT / "deploy" / "nginx.conf"
 BIN = Path(sys.executable).parent
 _ROOTS = (
-    "apt-get ", "python3 -m venv ", "/opt/cds-service/bin/pip ", "useradd ", "install -d ",
+    "apt-get ", "/usr/bin/python3 -m venv ", "/opt/cds-service/bin/pip ", "useradd ", "install -d ",
     "chown ", "runuser -u postgres -- create", "cp deploy/cds-service@", "systemctl ",
     "grep -q cds.example", "SSL_CERT_FILE=",
 )  # fmt: skip

@@ -20,6 +20,8 @@ from typing import Any, BinaryIO
 import orjson
 import psutil
 import pytest
+from fhir.resources.R4B.bundle import Bundle
+from fhir.resources.R4B.operationoutcome import OperationOutcome
 
 from cds_service import cli
 from cds_service.audit.record import Entry
@@ -121,6 +123,8 @@ def test_what_is_not_recorded_is_marked_and_leaves_no_log(
     out, err = capsys.readouterr()
     assert out == "".join(marked(line.encode()).decode() + "\n" for line in recorded.splitlines())
     assert all(json.loads(line)["meta"] == MARK for line in out.splitlines())
+    for line in out.splitlines():
+        Bundle.model_validate_json(line)  # PyPI fhir.resources, the models of R4B
     assert "Not recorded in the log: these answers are for study, never for care.\n" in err
     assert not list(log.parent.glob("log.db*"))
 
@@ -147,6 +151,8 @@ def test_a_bad_line_has_its_refusal_in_its_place(
     out, err = capsys.readouterr()
     told = outcomes(out)
     assert told[::2] == [""] * 7
+    for line in out.splitlines()[1::2]:
+        OperationOutcome.model_validate_json(line)  # PyPI fhir.resources, the models of R4B
     assert [each.partition(":")[0] for each in told[1::2]] == [
         f"Line {number}" for number in range(2, 2 * len(bad) + 1, 2)
     ]

@@ -69,8 +69,11 @@ def run(asked: argparse.Namespace) -> int:
         recording = None
         if not asked.unrecorded:
             recording = stack.enter_context(Recording(settings))
-        with told.whatever_happens(recording), output(asked.output) as file:
-            bar = stack.enter_context(progress(size, "B" if size else "cases"))
+        with (
+            told.whatever_happens(recording),
+            output(asked.output) as file,
+            progress(size, "B" if size else "cases") as bar,
+        ):
             for slot, portion, reply in replies:
                 if recording is not None:  # no answer leaves before its record is durable
                     recording.add(entries(slot, reply))

@@ -13,6 +13,7 @@ from cds_service.cli.arguments import PROPOSAL, command
 from cds_service.cli.output import write_lines
 from cds_service.errors import CdsError, NotReady
 from cds_service.service import Service
+from cds_service.service.spans import closing
 from cds_service.service.starting import Starting
 from cds_service.settings import Settings
 
@@ -43,7 +44,8 @@ def _serve(asked: argparse.Namespace) -> int:
     settings = Settings.read(host=asked.host, port=asked.port)
     write_lines(settings.output)
     with _listening(settings.host, settings.port) as listener:
-        service = settings.service()
+        spans = settings.spans()
+        service = settings.service(spans)
         asyncio.run(_checked(service))
         access = settings.access()
         app = make_app(
@@ -53,6 +55,7 @@ def _serve(asked: argparse.Namespace) -> int:
             origins=settings.origins,
             access=access,
             names=settings.names,
+            spans=spans,
             bounds=Bounds(
                 settings.max_concurrent,
                 settings.max_waiting,
@@ -81,7 +84,7 @@ def _serve(asked: argparse.Namespace) -> int:
         print(_SECURED if access is not None else _OPEN, flush=True)
         # The server ends in good order at either signal and then passes on what ended it.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
-        with suppress(KeyboardInterrupt):
+        with suppress(KeyboardInterrupt), closing(spans):
             uvicorn.Server(config).run(sockets=[listener])
     return 0
 

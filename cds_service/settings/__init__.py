@@ -5,12 +5,10 @@ the service: content loaded and checked, log open.
 """
 
 import os
-import re
-from collections.abc import Iterator, Mapping
-from difflib import get_close_matches
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
-from urllib.parse import urlsplit
 
 from pydantic import Field, ValidationError, ValidationInfo, field_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
@@ -33,20 +31,23 @@ from cds_service.errors import LogProofError, SettingsError
 from cds_service.fhir.described import described
 from cds_service.service import Service, local_now
 from cds_service.service.deciding import Decider
-from cds_service.settings.values import RATE, is_host, is_loopback, listed, paths, place
+from cds_service.service.spans import Spans, Traced
+from cds_service.settings.findings import finding, misspelt
+from cds_service.settings.values import (
+    RATE,
+    default_database,
+    is_host,
+    is_loopback,
+    is_origin,
+    listed,
+    names_of,
+    paths,
+    place,
+)
 
 _SQLITE = "sqlite:///"
 _POSTGRESQL = "postgresql://"
-
-
-def _default_database() -> str:
-    """The log in the user's data folder (XDG Base Directory Specification)."""
-    data = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local/share")
-    return f"{_SQLITE}{data}/cds-service/log.db"
-
-
-_ORIGIN = re.compile(r"https?://[a-z0-9.\-]+(:\d{1,5})?|https?://\[[0-9a-f:]+\](:\d{1,5})?")
-"""An origin as browsers send it (RFC 6454, section 6.2)."""
+_NEEDS_EXTRA = "CDS_TELEMETRY_URL: needs: pip install 'cds-service[telemetry]'"
 
 
 class Settings(BaseSettings):
@@ -57,7 +58,7 @@ class Settings(BaseSettings):
     database_url: Annotated[
         str,
         Field(
-            default_factory=_default_database,
+            default_factory=lambda: f"{_SQLITE}{default_database(os.environ)}",
             description="sqlite:///path, the log's file on a local disk; or the address of a "
             "PostgreSQL database, postgresql://role@host/database",
         ),
@@ -102,11 +103,9 @@ class Settings(BaseSettings):
     max_body_bytes: Annotated[
         int, Field(ge=1024, description="a number of bytes, at least 1024 (largest request)")
     ] = 1024 * 1024
-
     max_batch_entries: Annotated[
         int, Field(ge=1, le=10_000, description="a number of entries, 1 to 10000 (largest batch)")
     ] = 100
-
     max_concurrent: Annotated[
         int, Field(ge=1, description="a number of requests, at least 1 (worked on at once)")
     ] = 64
@@ -135,6 +134,14 @@ class Settings(BaseSettings):
         Literal["text", "json"], Field(description="text or json (lines on standard error)")
     ] = "text"
 
+    telemetry_url: Annotated[
+        str,
+        Field(
+            pattern=r"^(https?://[^\s@]+)?$",
+            description="the address of a collector that takes OTLP over HTTP, such as "
+            "http://127.0.0.1:4318/v1/traces, or nothing",
+        ),
+    ] = ""
     cors_origins: Annotated[
         str,
         Field(
@@ -142,7 +149,6 @@ class Settings(BaseSettings):
             "may call CDS Hooks; never *"
         ),
     ] = ""
-
     log_key_file: Annotated[
         str,
         Field(
@@ -204,7 +210,7 @@ class Settings(BaseSettings):
     @field_validator("cors_origins")
     @classmethod
     def _origins(cls, origins: str) -> str:
-        if not all(_ORIGIN.fullmatch(each) for each in listed(origins)):
+        if not all(map(is_origin, listed(origins))):
             raise ValueError
         return origins
 
@@ -259,11 +265,14 @@ class Settings(BaseSettings):
         Raises SettingsError with every wrong setting. Values are not repeated in it: one may
         hold a password.
         """
-        findings = _misspelt(os.environ)
+        findings = list(misspelt(os.environ, list(cls.model_fields)))
         try:
             settings = cls(**{name: value for name, value in given.items() if value is not None})
         except ValidationError as error:
-            findings += [_finding(problem) for problem in error.errors()]
+            findings += [
+                finding(problem, cls.model_fields[str(problem["loc"][0])].description)
+                for problem in error.errors()
+            ]
         if findings:
             raise SettingsError(tuple(findings))
         return settings
@@ -290,11 +299,7 @@ class Settings(BaseSettings):
         """The names by which it is asked while nobody has to log in; none with CDS_ISSUERS_FILE."""
         if self.issuers_file:
             return ()
-        host = f"[{self.host}]" if ":" in self.host else self.host
-        known_by = urlsplit(self.public_url).netloc.rpartition("@")[2]
-        known_by = re.sub(r":\d*$", "", known_by)
-        given = ("localhost", "127.0.0.1", "[::1]", host, known_by, *listed(self.host_names))
-        return tuple(dict.fromkeys(name.lower() for name in given if name))
+        return names_of(self.host, self.public_url, listed(self.host_names))
 
     @property
     def database(self) -> Path:
@@ -305,11 +310,24 @@ class Settings(BaseSettings):
         """The protocol in the edition and adaptation that were chosen; raises ContentError."""
         return load(protocol_id=self.protocol, edition=self.edition, adaptation=self.adaptation)
 
-    def service(self) -> Service:
-        """Load the content, open the log; raises ContentError, SettingsError or LogUnavailable."""
-        protocol = self.content()
-        return Service(
-            protocol,
+    def spans(self) -> Spans | None:
+        """What times each answer, None when nobody collects it; raises SettingsError."""
+        if not self.telemetry_url:
+            return None
+        try:
+            from cds_service.settings.telemetry import sending_to
+        except ImportError:
+            raise SettingsError((_NEEDS_EXTRA,)) from None
+        return sending_to(self.telemetry_url)
+
+    def service(self, spans: Spans | None = None) -> Service:
+        """Load the content, open the log; raises ContentError, SettingsError or LogUnavailable.
+
+        With `spans` the parts of each answer are timed.
+        """
+        made: Callable[..., Service] = Service if spans is None else partial(Traced, spans)
+        return made(
+            self.content(),
             self.store(),
             base=self.base,
             code_version=__version__,
@@ -379,26 +397,3 @@ class Settings(BaseSettings):
         """The files of the keys that sign; the first is the oldest."""
         beside = self.database.with_name(f"{self.database.name}.key")
         return paths(self.log_key_file) or [beside]
-
-
-def _finding(problem: Mapping[str, Any]) -> str:
-    name = str(problem["loc"][0])
-    if problem["type"] == "value_error" and (said := str(problem["ctx"]["error"])):
-        return f"CDS_{name.upper()}: {said}"
-    return f"CDS_{name.upper()}: should be {Settings.model_fields[name].description}"
-
-
-def _misspelt(environment: Mapping[str, str]) -> list[str]:
-    """Variables that are no setting but look like one.
-
-    Others with the prefix are let be: an orchestrator may set, say, CDS_SERVICE_HOST.
-    """
-    names = [f"CDS_{name.upper()}" for name in Settings.model_fields]
-    findings = []
-    for name in sorted(environment):
-        if name.startswith("CDS_") and name not in names:
-            findings += [
-                f"{name}: there is no such setting; {close} is meant?"
-                for close in get_close_matches(name, names, n=1, cutoff=0.8)
-            ]
-    return findings

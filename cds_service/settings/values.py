@@ -1,8 +1,16 @@
 """What single settings mean: addresses, files, lists."""
 
 import re
+from collections.abc import Mapping, Sequence
 from ipaddress import ip_address
 from pathlib import Path
+from urllib.parse import urlsplit
+
+
+def default_database(environment: Mapping[str, str]) -> Path:
+    """The log's file in the user's data folder (XDG Base Directory Specification)."""
+    data = environment.get("XDG_DATA_HOME") or Path.home() / ".local/share"
+    return Path(data) / "cds-service/log.db"
 
 
 def place(url: str) -> str:
@@ -55,6 +63,28 @@ def is_host(name: str) -> bool:
     (True, True, False, False)
     """
     return re.fullmatch(r"[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\]", name) is not None
+
+
+def names_of(host: str, public_url: str, further: Sequence[str]) -> tuple[str, ...]:
+    """The names of a service on this machine, as they stand in a Host header without a port.
+
+    >>> names_of("::1", "https://cds.example:8443/here", ["Clinic-PC"])
+    ('localhost', '127.0.0.1', '[::1]', 'cds.example', 'clinic-pc')
+    """
+    listens_on = f"[{host}]" if ":" in host else host
+    known_by = re.sub(r":\d*$", "", urlsplit(public_url).netloc.rpartition("@")[2])
+    given = ("localhost", "127.0.0.1", "[::1]", listens_on, known_by, *further)
+    return tuple(dict.fromkeys(name.lower() for name in given if name))
+
+
+def is_origin(text: str) -> bool:
+    """Whether it is an origin as browsers send it (RFC 6454, section 6.2).
+
+    >>> is_origin("https://record.example"), is_origin("*"), is_origin("https://a.example/")
+    (True, False, False)
+    """
+    host = r"([a-z0-9.\-]+|\[[0-9a-f:]+\])"
+    return re.fullmatch(rf"https?://{host}(:\d{{1,5}})?", text) is not None
 
 
 def is_loopback(host: str) -> bool:

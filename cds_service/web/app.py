@@ -10,6 +10,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from cds_service.access.token import Access
 from cds_service.service import Service
 from cds_service.service.erasing import retention
+from cds_service.service.spans import Spans
 from cds_service.web import (
     audit,
     conformance,
@@ -39,7 +40,11 @@ from cds_service.web.representation import Quick, Ready
 from cds_service.web.site import statics
 from cds_service.web.site.records import routes as records_pages
 from cds_service.web.site.trying import routes as trying
+from cds_service.web.spanned import Spanned
 
+_SILENT = dict.fromkeys(("tracing", "metrics", "logs", "operation_spans", "auto_configure"), False)
+"""FastAPI would send by OpenTelemetry whatever a variable of the environment asks it to: addresses
+with patients in them, messages of faults. What may be sent is `web.spanned`."""
 MAX_BODY = 1024 * 1024
 """Largest request in bytes unless the settings say otherwise."""
 
@@ -54,6 +59,7 @@ def make_app(
     access: Access | None = None,
     bounds: Bounds = Bounds(),  # noqa: B008 - frozen
     names: Collection[str] = (),
+    spans: Spans | None = None,
 ) -> ASGIApp:
     """The application for one service; it closes the service's log when it shuts down.
 
@@ -61,7 +67,7 @@ def make_app(
     everything, and `who` says of whom a request is. `origins` are those whose pages may call CDS
     Hooks, `bounds` what is taken on at once. `names`: only who asks by one of these names is
     answered, and no page of another site may write; none: whatever it is called, for callers with
-    tokens.
+    tokens. `spans` times each request.
     """
     if access is not None:
         who = guard.who
@@ -82,6 +88,8 @@ def make_app(
     if names:
         outer = Here(outer, names, origins, hooks.PATH)
     outer = Measured(Crowd(outer, bounds), measures)
+    if spans is not None:
+        outer = Spanned(outer, spans)
     return Cors(outer, origins, hooks.PATH) if origins else outer
 
 
@@ -171,6 +179,7 @@ def _rest(
         redoc_url=None,
         redirect_slashes=False,
         lifespan=lifespan,
+        telemetry=_SILENT,
     )
     problems.add_handlers(app)
     whole = conformance.add_routes(app, service, secured=access is not None)

@@ -42,8 +42,8 @@ def correlation(sent: Mapping[bytes, str]) -> Correlation:
     fresh = os.urandom(24).hex()
     trace, span, flags, state = fresh[:32], fresh[32:], "00", ""
     asked, parent = sent[b"x-request-id"], sent[b"traceparent"]
-    if parent and (given := _trace(parent)):
-        trace, flags, state = *given, _state(sent[b"tracestate"])
+    if parent and (given := parent_of(parent)):
+        trace, _, flags, state = *given, _state(sent[b"tracestate"])
     name = asked if asked and negotiate.sane_request_id(asked) else trace
     ours = f"00-{trace}-{span}-{flags}".encode()
     told = ((b"x-request-id", name.encode()), (b"traceparent", ours))
@@ -51,15 +51,19 @@ def correlation(sent: Mapping[bytes, str]) -> Correlation:
     return Correlation(name, trace, told + more)
 
 
-def _trace(parent: str) -> tuple[str, str] | None:
-    """Trace id and flags; None when it is absent or malformed (3.2.2)."""
+def parent_of(parent: str) -> tuple[str, str, str] | None:
+    """Trace id, id of the caller's part, and flags; None when it is absent or malformed (3.2.2).
+
+    >>> parent_of("00-4bf92f3577b34da6a3ce929d0e0e4736-00f067aa0ba902b7-01")
+    ('4bf92f3577b34da6a3ce929d0e0e4736', '00f067aa0ba902b7', '01')
+    """
     found = _PARENT.fullmatch(parent)
     if found is None:
         return None
     version, trace, span, flags, more = found.groups()
     if version == "ff" or (version == "00" and more) or not int(trace, 16) or not int(span, 16):
         return None
-    return trace, f"{int(flags, 16) & _FLAGS:02x}"
+    return trace, span, f"{int(flags, 16) & _FLAGS:02x}"
 
 
 def _state(text: str) -> str:

@@ -156,7 +156,7 @@ def test_entries_are_independent_and_in_their_order(post: Post, store: SqliteSto
 def test_a_fault_at_one_entry_leaves_the_others(
     post: Post, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    from cds_service import service as module
+    from cds_service.service import deciding as module
 
     real, calls = module.decide, iter([False, True, False])
 

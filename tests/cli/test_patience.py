@@ -24,7 +24,7 @@ def closed_after(port: int, sent: bytes) -> tuple[float, bytes]:
 
 
 def test_slow_clients_are_not_waited_for(tmp_path: Path) -> None:
-    head = b"POST /fhir/PlanDefinition/sick-young-infant/$apply HTTP/1.1\r\nHost: here\r\n"
+    head = b"POST /fhir/PlanDefinition/sick-young-infant/$apply HTTP/1.1\r\nHost: localhost\r\n"
     slow = head + b"Content-Type: application/json\r\nContent-Length: 1000\r\n\r\n{"
     with served(tmp_path, CDS_BODY_SECONDS="1") as (address, _):
         port = int(address.rpartition(":")[2])

@@ -20,6 +20,7 @@ from cds_service.fhir.wire import (
     Resource,
     decode,
     decoder,
+    is_uri,
 )
 from cds_service.fhir.wire_resources import USUAL
 
@@ -162,6 +163,10 @@ def _subject(one: Parameter[Any], place: str, body: Body) -> None:
 
 def _encounter(one: Parameter[Any], place: str, body: Body) -> None:
     body.encounter = _named(one, place)
+    # It stands in the answer as it was sent.
+    if not is_uri(body.encounter):
+        what = "A reference has no blanks and no control characters."
+        raise MalformedRequest(Problem("value", what, "Send Encounter/{id}, or the id.", place))
 
 
 def _as_of(one: Parameter[Any], place: str, body: Body) -> None:

@@ -11,7 +11,7 @@ from cds_service.case import Origin
 from cds_service.errors import MalformedRequest, Problem
 from cds_service.fhir.facts import Sent, own_name
 from cds_service.fhir.read_body import Body
-from cds_service.fhir.wire import Entry, Resource, decode, decoder
+from cds_service.fhir.wire import Entry, Resource, decode, decoder, is_uri
 from cds_service.fhir.wire_resources import Readable
 
 R = TypeVar("R", bound=Resource)
@@ -39,7 +39,7 @@ class Entries:
 def read_whole(body: Body) -> Entries | None:
     """The entries of a Bundle that was decoded whole.
 
-    None when two may be the same resource, or an id is none: `read_entries` says where.
+    None when two may be the same resource, or an id or address is none: `read_entries` says where.
     """
     entries = Entries()
     identities, ids = list[str](), list[str]()
@@ -59,6 +59,8 @@ def read_whole(body: Body) -> Entries | None:
         if resource.id is not UNSET:
             ids.append(resource.id)
     if len(set(identities)) < len(identities) or not _are_ids(ids):
+        return None
+    if not is_uri("".join(identities)):
         return None
     return entries
 
@@ -86,6 +88,7 @@ def read_entries(body: Body) -> Entries:
             if resource is None:
                 continue
             one = _sent(entry, resource, place)
+            _check_address(one.full_url, f"{body.place}.entry[{index}].fullUrl")
             if not _again(one, entry.resource, seen):
                 entries.by_type[type(resource)].append(one)
         except MalformedRequest as error:
@@ -117,6 +120,13 @@ def _sent(entry: Entry[Any], resource: Resource, place: str) -> Sent[Resource]:
     if entry.full_url is UNSET:
         return Sent(resource, "", Origin(own_name(resource), place))
     return Sent(resource, entry.full_url, Origin(entry.full_url, place))
+
+
+def _check_address(full_url: str, place: str) -> None:
+    """The answer refers to the resource by it; raises MalformedRequest."""
+    if not is_uri(full_url):
+        what = "A fullUrl has no blanks and no control characters."
+        raise MalformedRequest(Problem("value", what, "Send the resource's own address.", place))
 
 
 def _identities(one: Sent[Resource]) -> tuple[str, ...]:

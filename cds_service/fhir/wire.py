@@ -151,6 +151,15 @@ class Parameters(Resource, Generic[R], kw_only=True):
     parameter: Annotated[list[Parameter[R]], Meta(min_length=1)] | UnsetType = UNSET
 
 
+def is_uri(text: str) -> bool:
+    """Whether a text can be an address: FHIR's uri has no white space, and ours no control either.
+
+    >>> is_uri("Encounter/7"), is_uri("Encounter/7 8"), is_uri("Encounter/7\x1e")
+    (True, False, False)
+    """
+    return text.isprintable() and " " not in text
+
+
 def exact(raw: bytes, below: str = ".value") -> Decimal:
     """The number as written, every digit of it; raises WireError (never through a float).
 

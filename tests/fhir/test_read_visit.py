@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from cds_service.errors import UnusableRequest
+from cds_service.errors import MalformedRequest, UnusableRequest
 from tests.fhir.sending import (
     NOW,
     SERVER,
@@ -163,3 +163,20 @@ def test_an_encounter_that_was_not_sent_is_still_referred_to(name: str, written:
 def test_an_encounter_that_may_not_be_used_is_named(changes: Json, reason: str) -> None:
     read = case(patient(), encounter(**changes))
     assert (read.as_of, reasons(read)) == (NOW, [reason])
+
+
+@pytest.mark.parametrize("text", ["Encounter/visit 1", "visit-1\x1e", "Encounter/\n1", "\u202e1"])
+def test_an_encounter_that_is_no_reference_is_refused_and_never_repeated(text: str) -> None:
+    body = parameters(bundle(patient()), {"name": "encounter", "valueString": text})
+    with pytest.raises(MalformedRequest) as refused:
+        request(body)
+    assert refused.value.problems[0].expression == "Parameters.parameter[2]"
+
+
+@pytest.mark.parametrize("mark", [" ", "\x1e", "\n"])
+def test_an_address_of_an_entry_that_is_none_is_refused(mark: str) -> None:
+    body = bundle(patient())
+    body["entry"][0]["fullUrl"] += mark
+    with pytest.raises(MalformedRequest) as refused:
+        request(body)
+    assert refused.value.problems[0].expression == "Bundle.entry[0].fullUrl"

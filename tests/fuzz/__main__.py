@@ -71,6 +71,8 @@ def main(arguments: list[str] | None = None) -> int:
             fuzzed(watch, min(PART, asked.cases - part), asked.seed * 1_000_003 + part)
             told += watch.told
             slowest = max(slowest, watch.slowest)
+        if told.total() % (10 * PART) == 0:
+            print(f"{told.total()} cases, all as they must be", file=sys.stderr, flush=True)
     statuses = ", ".join(f"{count} of {status}" for status, count in sorted(told.items()))
     took = time.monotonic() - began
     print(f"{told.total()} cases in {took:.0f} s: {statuses}")

@@ -4,6 +4,7 @@ import configparser
 import re
 import shutil
 import subprocess
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -45,6 +46,21 @@ def test_the_services_of_the_compose_file_are_bounded() -> None:
             assert config["source"] in whole["configs"]
     published = [port for one in services.values() for port in one.get("ports", [])]
     assert published == ["127.0.0.1:8080:8080", "443:443"]
+
+
+def test_the_image_is_made_of_all_that_the_wheel_is_made_of() -> None:
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        built = tomllib.load(file)
+    wanted = set(built["tool"]["hatch"]["build"]["targets"]["wheel"]["only-include"])
+    wanted |= {"pyproject.toml", "requirements.txt", built["project"]["readme"]}
+    wanted |= set(built["project"]["license-files"])
+    whole = yaml.safe_load(COMPOSE.read_text(encoding="utf-8"))
+    steps = whole["services"]["cds-service"]["build"]["dockerfile_inline"].splitlines()
+
+    copied = {word for step in steps if step.startswith("COPY ") for word in step.split()[1:-1]}
+
+    assert copied == wanted
+    assert all((ROOT / name).exists() for name in copied)
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not here")

@@ -9,10 +9,8 @@ import base64
 import os
 import re
 import shutil
-import socket
 import ssl
 import subprocess
-import sys
 import threading
 import time
 from collections import Counter
@@ -28,38 +26,12 @@ from cds_service.audit.note import Verifier
 from cds_service.audit.postgres import PostgresStore
 from cds_service.audit.postgres_session import SCHEMA
 from tests.postgresql.server import Server
+from tests.replicas import Replica, free_port
 from tests.web.sample import PATH, body
 
 pytestmark = pytest.mark.postgresql
 CONF = Path(__file__).parents[1] / "deploy" / "nginx.conf"
 CLIENTS = 4
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        return int(free.getsockname()[1])
-
-
-class Replica:
-    """One service in a process of its own, on a port that it keeps."""
-
-    def __init__(self, environment: dict[str, str]) -> None:
-        self.port, self._environment = free_port(), environment
-        self.process: subprocess.Popen[str] | None = None
-
-    def start(self) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "cds_service", "serve", "--port", str(self.port)],
-            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=self._environment,
-        )  # fmt: skip
-        assert self.process.stdout
-        assert self.process.stdout.readline()
-
-    def stop(self, signal: str = "terminate") -> None:
-        process, self.process = self.process, None
-        if process is not None:
-            getattr(process, signal)()
-            process.communicate(timeout=60)
 
 
 class Site:

@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 
 from tests.postgresql.server import Server
+from tests.replicas import free_port
 
 pytestmark = pytest.mark.postgresql
 ROOT = Path(__file__).parents[1]
@@ -39,11 +40,6 @@ def steps() -> dict[str, str]:
     guide = readme.partition("\n## Operator's guide\n")[2].partition("\n## ")[0]
     found = re.findall(r"\*\*\d\. ([A-Za-z ]+).*?```bash\n(.*?)```", guide, re.DOTALL)
     return dict(found)
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        return int(free.getsockname()[1])
 
 
 class Machine:

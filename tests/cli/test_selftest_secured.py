@@ -3,7 +3,6 @@
 import json
 import re
 import shlex
-import socket
 import sys
 import time
 from collections.abc import Iterator
@@ -18,6 +17,7 @@ from cds_service.cli.selftesting.batch import BATCH
 from cds_service.cli.selftesting.hooks import DISCOVERY
 from cds_service.cli.selftesting.published import HEALTH
 from tests.access.tokens import client, key_set, of_server, rsa_key, server
+from tests.replicas import free_port
 from tests.served import served
 
 from .test_selftest import Printed, counts
@@ -29,11 +29,6 @@ claims = {"iss": sys.argv[2], "sub": sys.argv[2], "aud": sys.argv[3], "iat": now
           "jti": str(uuid.uuid4())}
 print(jwt.encode(claims, open(sys.argv[1]).read(), "RS384", headers={"kid": "rsa"}))
 """
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        return int(taken.getsockname()[1])
 
 
 def listed(**changes: object) -> dict[str, object]:

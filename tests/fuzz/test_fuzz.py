@@ -95,6 +95,7 @@ def outcome(**changes: Any) -> bytes:
 
 GOOD = (
     Told(400, FHIR, outcome()),
+    Told(422, FHIR, outcome(code="code-invalid", details={"text": f"no such code: mv-{CANARY}"})),
     Told(204, ENTRY, b""),
     Told(200, ENTRY, b'{"cards":[]}'),
     Told(200, ENTRY, b'{"resourceType":"Bundle","type":"document"}'),
@@ -110,6 +111,8 @@ BAD = (
     Told(400, FHIR, outcome(code="banana")),
     Told(400, FHIR, outcome(severity="information")),
     Told(400, FHIR, outcome(diagnostics="")),
+    Told(400, FHIR, outcome(details={"text": f"no such code: mv-{CANARY}"})),
+    Told(422, FHIR, outcome(code="code-invalid", details={"text": f"not Patient/{CANARY}"})),
     Told(400, FHIR, outcome(expression=[f"Patient.{CANARY.upper()}"])),
     Told(400, FHIR, outcome(diagnostics="Traceback (most recent call last)")),
     Told(204, {}, b""),

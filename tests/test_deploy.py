@@ -90,3 +90,15 @@ def test_the_unit_is_confined(path: Path) -> None:
     assert service["NoNewPrivileges"] == "yes"
     assert service["ProtectSystem"] == "strict"
     assert int(service["TimeoutStopSec"]) > 3  # as long as requests in flight are given
+    # systemd.unit(5) (from memory): by default five starts in ten seconds are the last.
+    assert (service["Restart"], unit["Unit"]["StartLimitIntervalSec"]) == ("always", "0")
+
+
+def test_the_proxy_writes_nothing_of_an_infant_on_its_disk() -> None:
+    """nginx ngx_http_core_module, ngx_http_proxy_module (from memory): a larger body, or an answer
+    beyond the buffers, goes into a temporary file."""
+    text = (ROOT / "deploy" / "nginx.conf").read_text(encoding="utf-8")
+    said = dict(re.findall(r"^ +(\w+) ([^;]+);$", text, re.MULTILINE))
+
+    assert said["client_body_buffer_size"] == said["client_max_body_size"]
+    assert said["proxy_max_temp_file_size"] == "0"

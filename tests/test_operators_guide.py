@@ -54,6 +54,8 @@ class Machine:
             "/opt/cds-service/bin/": f"{BIN}/",
             "/etc/cds-service/": f"{folder}/etc/",
             "/etc/nginx/": f"{folder}/nginx/",
+            "/usr/local/sbin/": f"{folder}/",
+            "runuser -u cds -- ": "",
             "/root/trial.pem": f"{folder}/trial.pem",
             # As one user, who owns the tables: what roles may do is tried in tests/audit.
             "runuser -u postgres -- ": "",
@@ -144,7 +146,7 @@ def test_who_follows_the_guide_has_two_replicas_that_know_their_callers(machine:
     blocks = steps()
     assert [*blocks] == [
         "Programs", "Settings", "Keys", "The database", "Callers", "The replicas", "The proxy",
-        "Prove it",
+        "Prove it", "Commands",
     ]  # fmt: skip
     for name in ("Settings", "Keys", "The database", "Callers"):
         machine.run(blocks[name])
@@ -159,3 +161,8 @@ def test_who_follows_the_guide_has_two_replicas_that_know_their_callers(machine:
     refused, _, planned = proved.partition("}]}")
     assert '"code":"login"' in refused
     assert '"resourceType":"GuidanceResponse"' in planned
+
+    told = machine.run(blocks["Commands"])
+
+    assert "CDS_LOG_NAME=cds.example/log\n" in told
+    assert "in order: 1 entries" in told

@@ -104,6 +104,12 @@ class Access:
                     "verify_exp": False, "verify_iat": False, "verify_nbf": False,
                 },
             )  # fmt: skip
+        except jwt.InvalidAudienceError as error:
+            # Without the path: whoever calls may have written a name into it.
+            wanted = "the address called, which begins with" if issuer.use == "client" else "this:"
+            raise NotAllowed(f"the token's aud is not {wanted} {self.address}") from error
+        except jwt.MissingRequiredClaimError as error:
+            raise NotAllowed(f"the token has no {error.claim}") from error
         except (jwt.InvalidTokenError, ValueError, RecursionError) as error:
             raise NotAllowed(f"the token does not hold: {type(error).__name__}") from error
         if issuer.use == "client" and not isinstance(claims["aud"], str):
@@ -144,12 +150,13 @@ def _check_times(claims: Mapping[str, Any], now: float) -> None:
         raise NotAllowed("a time of the token is no number")
     if any(abs(each) > _LAST for each in (issued, expires, begins)):
         raise NotAllowed("a time of the token is beyond all calendars")
-    if not expires - issued <= LONGEST or not expires <= now + LONGEST + SKEW:
+    if not expires - issued <= LONGEST:
         raise NotAllowed("the token is good for more than five minutes")
     if not now < expires + SKEW:
-        raise NotAllowed("the token has expired")
+        raise NotAllowed("the token has expired: an old one, or the caller's clock is behind")
+    # With both, it ends at most five minutes from now.
     if not (issued <= now + SKEW and begins <= now + SKEW):
-        raise NotAllowed("the token is of the future")
+        raise NotAllowed("the token is of the future: the caller's clock is ahead")
 
 
 def _caller(issuer: Issuer, claims: Mapping[str, Any]) -> Caller:

@@ -1,5 +1,7 @@
 """Which tokens are taken, and that every hostile one is refused. See `hostile.py` for sources."""
 
+from typing import Any
+
 import orjson
 import pytest
 
@@ -9,9 +11,22 @@ from cds_service.audit.record import Origin
 from cds_service.errors import NotAllowed
 
 from .hostile import hostile
-from .tokens import APPLY, NOW, access, claims, client, key_set, of_server, rsa_key, server, signed
+from .tokens import (
+    ADDRESS,
+    APPLY,
+    NOW,
+    access,
+    claims,
+    client,
+    key_set,
+    of_server,
+    rsa_key,
+    server,
+    signed,
+)
 
 HOSTILE = dict(hostile())
+_NAMED = f"{ADDRESS}{APPLY}/Tam"
 
 
 def test_the_token_of_a_client_is_taken_for_one_call() -> None:
@@ -59,6 +74,28 @@ def test_clocks_may_differ_by_half_a_minute(late: int) -> None:
 def test_but_not_by_more(late: int) -> None:
     with pytest.raises(NotAllowed):
         access(now=NOW + late).caller(signed(claims()), APPLY)
+
+
+@pytest.mark.parametrize(
+    ("token", "why"),
+    [
+        (
+            claims(aud=_NAMED, iat=NOW + 600, exp=NOW + 700),
+            "of the future: the caller's clock is ahead",
+        ),
+        (
+            claims(aud=_NAMED, iat=NOW - 600, exp=NOW - 500),
+            "expired: an old one, or the caller's clock",
+        ),
+        (claims(aud="https://127.0.0.1:8081/metrics"), f"which begins with {ADDRESS}$"),
+        (of_server(aud="https://login.example"), f"aud is not this: {ADDRESS}$"),
+        ({k: v for k, v in claims().items() if k != "jti"}, "has no jti$"),
+    ],
+)
+def test_the_operator_reads_what_to_mend(token: dict[str, Any], why: str) -> None:
+    with pytest.raises(NotAllowed, match=why) as refused:
+        access(client(), server()).caller(signed(token), _NAMED.removeprefix(ADDRESS))
+    assert "Tam" not in str(refused.value)
 
 
 def test_keys_may_be_named_where_they_are() -> None:

@@ -40,8 +40,18 @@ def add(commands: Any) -> None:
     )
 
 
+def _need_log(settings: Settings) -> None:
+    """Raise CdsError when there is none: in a shell without the settings of the service the log
+    meant is another one, and a new one beside it would say that there is nothing to erase."""
+    if not settings.in_postgresql and not settings.database.exists():
+        raise CdsError(
+            f"there is no audit log {settings.database}: are the settings those of the service?"
+        )
+
+
 def _erase(asked: argparse.Namespace) -> int:
     settings = Settings.read()
+    _need_log(settings)
     if asked.retention:
         if not settings.retention_days:
             raise CdsError("CDS_RETENTION_DAYS is 0: everything is kept")
@@ -78,6 +88,8 @@ def _log_key(asked: argparse.Namespace) -> int:
     settings = Settings.read()
     if asked.rotate:
         return _rotate(settings)
+    if not settings.log_key_file:
+        _need_log(settings)
     for key in settings.signer().verifier_keys:
         print(key)
     return 0

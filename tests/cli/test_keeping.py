@@ -75,6 +75,22 @@ def test_the_keys_that_verify_are_printed(key: str, capsys: Printed) -> None:
     assert capsys.readouterr().out == f"{key}\n"
 
 
+@pytest.mark.parametrize(
+    "command",
+    [["erase", "--entry", "0", "--reason", "asked for"], ["log-key"]],
+    ids=lambda command: str(command[0]),
+)
+def test_where_no_log_is_none_is_made(
+    command: list[str], tmp_path: Path, capsys: Printed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("CDS_DATABASE_URL", f"sqlite:///{tmp_path}/other/log.db")
+
+    assert cli.main(command) == 1
+
+    assert "there is no audit log" in capsys.readouterr().err
+    assert not (tmp_path / "other").exists()
+
+
 def test_a_key_is_made_and_never_overwritten(tmp_path: Path, capsys: Printed) -> None:
     path = tmp_path / "new.key"
     assert cli.main(["log-key", "--make", str(path)]) == 0

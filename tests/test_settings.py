@@ -133,6 +133,17 @@ def test_nobody_else_is_served_unless_callers_are_known(
     assert Settings.read(host=host).host == host
 
 
+def test_who_is_called_by_others_must_know_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A line that is lost from the settings does not open what stands behind a proxy."""
+    monkeypatch.setenv("CDS_PUBLIC_URL", "https://cds.marrow-vale.example")
+
+    (told,) = findings()
+
+    assert told.startswith("CDS_PUBLIC_URL: others call this service by it")
+    monkeypatch.setenv("CDS_PUBLIC_URL", "http://127.0.0.1:8080")
+    assert Settings.read().access() is None
+
+
 def test_who_may_call_is_read_from_the_file_of_issuers(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -58,6 +58,16 @@ class Access:
         """
         header = _header(token)
         issuer, ring = self._issuer(token)
+        try:
+            return self._of(issuer, ring, header, token, path)
+        except NotAllowed as error:
+            # Words of the operator's own file, never the token's.
+            its = f"{issuer.tenant}/{issuer.caller or 'a client'}"
+            raise NotAllowed(f"{error}; it says that it is of {its}") from error
+
+    def _of(
+        self, issuer: Issuer, ring: Keyring, header: Mapping[str, Any], token: str, path: str
+    ) -> Caller:
         _check_header(header, issuer)
         key = ring.key(header["kid"], header["alg"])
         claims = self._claims(token, key, header["alg"], issuer, path)

@@ -5,7 +5,8 @@ import asyncio
 import os
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -17,11 +18,13 @@ from cds_service.audit.note import Verifier
 from cds_service.audit.store import Log
 from cds_service.cli import sources
 from cds_service.cli.arguments import CANNOT, PARTLY, UNVERIFIED, command, in_words, refuse
-from cds_service.errors import CdsError, LogAltered, LogDamaged, LogProofError
+from cds_service.errors import CdsError, LogAltered, LogDamaged, LogProofError, LogUnavailable
 from cds_service.settings.auditor import AuditorSettings
 
 _EVERY = 60
 """Seconds between two looks of --watch."""
+_PATIENCE = 600
+"""Seconds for which a log that was seen before may be away (a restart) until --watch ends."""
 _WHOLE = 24 * 3600
 """Seconds between two looks of --watch at the whole log; between them it looks at what is new."""
 
@@ -53,7 +56,8 @@ def add(commands: Any) -> None:
         const=_EVERY,
         metavar="SECONDS",
         help="go on until stopped: see that the log only grows, look at all of it once a day, and "
-        f"keep each checkpoint in the file of --checkpoint (default: every {_EVERY} seconds)",
+        f"keep each checkpoint in the file of --checkpoint (default: every {_EVERY} seconds); a "
+        f"log that was seen before may be away for {_PATIENCE // 60} minutes",
     )
 
 
@@ -121,25 +125,62 @@ def _examined(
 
 async def _log(asked: argparse.Namespace, settings: AuditorSettings) -> int:
     keys = asked.key or settings.verifiers
-    signer = None if keys else settings.own_signer()
-    given, verifier = sources.verifier_of(keys, None), sources.verifier_of(keys, signer)
     kept = None
     if asked.watch is None or asked.checkpoint.exists():
-        kept = _kept(asked.checkpoint, given)
+        kept = _kept(asked.checkpoint, sources.verifier_of(keys, None))
+    if asked.watch is None:
+        async with _looking(asked, settings) as look:
+            code = look.say_what_is_left_out()
+            await look.at(kept, since=asked.new_only)
+            return code
+    return await _Watch(asked, settings, kept).go_on()
+
+
+@asynccontextmanager
+async def _looking(asked: argparse.Namespace, settings: AuditorSettings) -> AsyncIterator["_Look"]:
+    keys = asked.key or settings.verifiers
+    signer = None if keys else settings.own_signer()
     async with sources.looked_at(settings, signer) as log:
         if settings.payload_key_file:
             await log.need_payloads()
-        look = _Look(log, verifier, payloads=await log.opens_payloads())
-        code = look.say_what_is_left_out()
-        if asked.watch is None:
-            await look.at(kept, since=asked.new_only)
-            return code
-        whole = float("-inf")
+        verifier = sources.verifier_of(keys, signer)
+        yield _Look(log, verifier, payloads=await log.opens_payloads())
+
+
+class _Watch:
+    """Looks again and again; what was kept of the last look goes on beyond a restart."""
+
+    def __init__(
+        self, asked: argparse.Namespace, settings: AuditorSettings, kept: Checkpoint | None
+    ) -> None:
+        self._asked, self._settings, self._kept = asked, settings, kept
+        self._whole = self._seen = float("-inf")
+
+    async def go_on(self) -> int:
+        """Ends by what it raises."""
+        while True:
+            try:
+                async with _looking(self._asked, self._settings) as look:
+                    if self._seen < 0:
+                        look.say_what_is_left_out()
+                    await self._again_and_again(look)
+            except LogDamaged:
+                raise
+            except LogUnavailable as error:
+                if time.monotonic() - self._seen > _PATIENCE:
+                    raise
+                # Asked anew, from what was kept: a log that has shrunk is then told as that.
+                refuse(f"{_clock()} {error}; it is asked again")
+            await asyncio.sleep(self._asked.watch)
+
+    async def _again_and_again(self, look: "_Look") -> None:
+        asked = self._asked
         while True:
             # What was looked at can still be altered: its root stays, a payload need not.
-            new_only = asked.new_only or time.monotonic() - whole < _WHOLE
-            whole = whole if new_only else time.monotonic()
-            kept = await look.at(kept, since=new_only, to=asked.checkpoint)
+            new_only = asked.new_only or time.monotonic() - self._whole < _WHOLE
+            self._kept = await look.at(self._kept, since=new_only, to=asked.checkpoint)
+            self._seen = time.monotonic()
+            self._whole = self._whole if new_only else self._seen
             await asyncio.sleep(asked.watch)
 
 

@@ -36,6 +36,7 @@ from cds_service.settings.findings import finding, misspelt
 from cds_service.settings.values import (
     RATE,
     default_database,
+    host_of,
     is_host,
     is_loopback,
     is_origin,
@@ -246,6 +247,12 @@ class Settings(BaseSettings):
             raise ValueError(
                 "with CDS_ISSUERS_FILE it is needed: a token says for which address it is"
             )
+        # Or a line lost from the settings would open a service behind a proxy to everybody.
+        if url and not info.data.get("issuers_file") and not is_loopback(host_of(url)):
+            raise ValueError(
+                "others call this service by it: list the issuers of their tokens in a file and "
+                "name it in CDS_ISSUERS_FILE, or leave it out"
+            )
         return url
 
     @field_validator("host")
@@ -299,7 +306,7 @@ class Settings(BaseSettings):
         """The names by which it is asked while nobody has to log in; none with CDS_ISSUERS_FILE."""
         if self.issuers_file:
             return ()
-        return names_of(self.host, self.public_url, listed(self.host_names))
+        return names_of(self.host, listed(self.host_names))
 
     @property
     def database(self) -> Path:

@@ -65,16 +65,24 @@ def is_host(name: str) -> bool:
     return re.fullmatch(r"[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\]", name) is not None
 
 
-def names_of(host: str, public_url: str, further: Sequence[str]) -> tuple[str, ...]:
+def names_of(host: str, further: Sequence[str]) -> tuple[str, ...]:
     """The names of a service on this machine, as they stand in a Host header without a port.
 
-    >>> names_of("::1", "https://cds.example:8443/here", ["Clinic-PC"])
-    ('localhost', '127.0.0.1', '[::1]', 'cds.example', 'clinic-pc')
+    >>> names_of("::1", ["Clinic-PC"])
+    ('localhost', '127.0.0.1', '[::1]', 'clinic-pc')
     """
     listens_on = f"[{host}]" if ":" in host else host
-    known_by = re.sub(r":\d*$", "", urlsplit(public_url).netloc.rpartition("@")[2])
-    given = ("localhost", "127.0.0.1", "[::1]", listens_on, known_by, *further)
-    return tuple(dict.fromkeys(name.lower() for name in given if name))
+    given = ("localhost", "127.0.0.1", "[::1]", listens_on, *further)
+    return tuple(dict.fromkeys(name.lower() for name in given))
+
+
+def host_of(url: str) -> str:
+    """The host of an address, "" when it has none.
+
+    >>> host_of("https://cds.example:8443/here"), host_of("http://[::1]:8080")
+    ('cds.example', '::1')
+    """
+    return urlsplit(url).hostname or ""
 
 
 def is_origin(text: str) -> bool:

@@ -5,16 +5,19 @@ Two ways lead from a page in a browser to a service on the same machine. Its nam
 says the page's name in `Host`. Or it sends a form across sites, which is recorded although the page
 cannot read the answer: then the browser says so (`Sec-Fetch-Site`, W3C Fetch Metadata; older ones
 by `Origin`, the Fetch standard). What is no browser sends neither. Where callers bring tokens this
-is not needed: a page has none. Starlette's TrustedHostMiddleware answers in plain text and may
-redirect; here a refusal is an OperationOutcome.
+is not needed: a page has none. A third way is a proxy on this machine, whose callers nobody knows:
+what one asks for somebody elsewhere is refused. Starlette's TrustedHostMiddleware answers in plain
+text and may redirect; here a refusal is an OperationOutcome.
 """
 
 import logging
 import re
 from collections.abc import Collection
+from ipaddress import ip_address
 
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from cds_service.errors import NotAllowed
 from cds_service.web import problems
 from cds_service.web.replies import Reply, correlated, header_lines
 
@@ -51,18 +54,20 @@ class Here:
             await self._app(scope, receive, send)
             return
         given = correlated(scope)
-        why = "it names another host" if refusal.status == 421 else "a page of another site asks"
+        why = refusal.__cause__
         _log.warning("request %s, trace %s refused: %s", given.request_id, given.trace_id, why)
         reply = Reply(refusal.status, refusal.body, refusal.headers)
         await reply.send(send, given, head=scope["method"] == "HEAD")
 
     def _refusal(self, scope: Scope) -> problems.Refused | None:
+        if _is_from_elsewhere(scope):
+            return _because("a proxy asks for somebody elsewhere", problems.another_machine())
         hosts = header_lines(scope, b"host")
         if len(hosts) != 1 or name_of(hosts[0]) not in self._names:
-            return problems.another_host()
+            return _because("it names another host", problems.another_host())
         if scope["method"] in _READING or not self._is_of_another_site(scope, hosts[0]):
             return None
-        return problems.another_site()
+        return _because("a page of another site asks", problems.another_site())
 
     def _is_of_another_site(self, scope: Scope, host: str) -> bool:
         origins = header_lines(scope, b"origin")
@@ -72,6 +77,20 @@ class Here:
             return any(each not in _OWN for each in said)
         own = (f"http://{host}".lower(), f"https://{host}".lower())
         return any(each.lower() not in own for each in origins)
+
+
+def _because(why: str, refusal: problems.Refused) -> problems.Refused:
+    refusal.__cause__ = NotAllowed(why)
+    return refusal
+
+
+def _is_from_elsewhere(scope: Scope) -> bool:
+    """Whether a proxy on this machine says that it asks for another one (X-Forwarded-For)."""
+    client = scope.get("client")
+    try:
+        return client is not None and not ip_address(client[0]).is_loopback
+    except ValueError:  # no address: a socket file, or what the proxy says is none
+        return bool(header_lines(scope, b"x-forwarded-for"))
 
 
 def name_of(host: str) -> str:

@@ -225,6 +225,16 @@ def another_site() -> Refused:
     return refused(403, "forbidden", what, remedy)
 
 
+def another_machine() -> Refused:
+    """403: nobody has to log in, and it is asked from elsewhere."""
+    remedy = (
+        "To serve others the operator lists the issuers of their tokens in a file and names it in "
+        "CDS_ISSUERS_FILE."
+    )
+    what = "Callers are not known here, so only this machine is answered."
+    return refused(403, "forbidden", what, remedy)
+
+
 def not_now() -> Refused:
     """503: whether the caller may do this cannot be known now."""
     remedy = f"Try again in a few seconds. {PAPER}"

@@ -11,9 +11,11 @@ from pathlib import Path
 import pytest
 
 from cds_service import cli
+from cds_service.audit.keys import make_key
 from cds_service.cli import verifying
 from cds_service.settings import Settings
 from tests import examples
+from tests.postgresql.server import Server
 
 from .conftest import SIZE, Printed
 
@@ -185,6 +187,47 @@ def test_watching_keeps_each_checkpoint_and_sees_that_the_log_only_grows(
         watching.kill()
     assert watching.returncode in (1, 2)
     assert "the log has" in err or "First bad entry" in err
+
+
+@pytest.mark.postgresql
+def test_watching_outlives_a_restart_of_the_database(
+    postgresql: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Printed
+) -> None:
+    make_key(tmp_path / "key")
+    monkeypatch.setenv("CDS_DATABASE_URL", postgresql.new_database())
+    monkeypatch.setenv("CDS_LOG_KEY_FILE", str(tmp_path / "key"))
+    asyncio.run(_more())
+    told: list[str] = []
+
+    async def sleep(_: float) -> None:
+        told.append("".join(capsys.readouterr()))
+        if len(told) == 1:
+            postgresql.stop()
+        elif len(told) == 2:
+            postgresql.start()
+        elif len(told) == 3:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(asyncio, "sleep", sleep)
+    watch = ["verify-log", "--watch", "1", "--checkpoint", str(tmp_path / "seen")]
+
+    assert cli.main(watch) == 130
+    assert "in order: 1 entries" in told[0]
+    assert "it is asked again" in told[1]
+    assert "in order: 1 entries" in told[2]
+
+
+def test_a_log_that_stays_away_ends_the_watching(
+    log: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Printed
+) -> None:
+    async def sleep(_: float) -> None:
+        log.rename(tmp_path / "elsewhere")
+
+    monkeypatch.setattr(verifying, "_PATIENCE", 0)
+    monkeypatch.setattr(asyncio, "sleep", sleep)
+
+    assert cli.main(["verify-log", "--watch", "1", "--checkpoint", str(tmp_path / "seen")]) == 2
+    assert "there is no audit log" in capsys.readouterr().err
 
 
 def test_watching_goes_on_from_what_was_kept(log: Path, tmp_path: Path) -> None:

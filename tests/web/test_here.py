@@ -155,9 +155,9 @@ def test_a_probe_may_call_it_what_it_likes(app: Any) -> None:
 def test_which_names_there_are(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("CDS_HOST", "127.0.0.9")
     monkeypatch.setenv("CDS_HOST_NAMES", "Clinic-PC, [fd00::7]")
-    monkeypatch.setenv("CDS_PUBLIC_URL", "https://cds.example:8443/here")
 
-    assert Settings.read().names == (*NAMES, "127.0.0.9", "cds.example", "clinic-pc", "[fd00::7]")
+    assert Settings.read().names == (*NAMES, "127.0.0.9", "clinic-pc", "[fd00::7]")
+    monkeypatch.setenv("CDS_PUBLIC_URL", "https://cds.example")
     monkeypatch.setenv("CDS_ISSUERS_FILE", "issuers.json")
     assert Settings.read().names == ()
 
@@ -170,5 +170,10 @@ def test_the_running_service_has_both(tmp_path: Path) -> None:
             for host in ("localhost", "clinic-pc:80", "evil.example")
         ]
         assert told == [200, 200, 421]
+        told = [
+            httpx.get(url, headers={"host": "localhost", "x-forwarded-for": client}).status_code
+            for client in ("192.0.2.7", "127.0.0.1", "2001:db8::7, 127.0.0.1", "who-knows")
+        ]
+        assert told == [403, 200, 403, 403]
         evil = {"origin": "https://evil.example"} | JSON
         assert httpx.post(f"{at.address}{PATH}", content=body(), headers=evil).status_code == 403

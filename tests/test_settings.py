@@ -144,6 +144,15 @@ def test_who_is_called_by_others_must_know_them(monkeypatch: pytest.MonkeyPatch)
     assert Settings.read().access() is None
 
 
+def test_a_proxy_is_an_address_or_a_network(monkeypatch: pytest.MonkeyPatch) -> None:
+    for wrong in ("*", "proxy.example", "10.0.0.1/33"):
+        monkeypatch.setenv("CDS_PROXIES", wrong)
+        (told,) = findings()
+        assert told.startswith("CDS_PROXIES: ")
+    monkeypatch.setenv("CDS_PROXIES", "10.0.0.7, fd00::/8")
+    assert Settings.read().proxies == "10.0.0.7, fd00::/8"
+
+
 def test_who_may_call_is_read_from_the_file_of_issuers(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

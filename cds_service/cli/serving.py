@@ -71,6 +71,7 @@ def _serve(asked: argparse.Namespace) -> int:
         config = uvicorn.Config(
             app,
             http=protocol(settings.body_seconds),
+            forwarded_allow_ips=settings.proxies,
             access_log=False,
             log_config=None,
             server_header=False,

@@ -177,3 +177,10 @@ def test_the_running_service_has_both(tmp_path: Path) -> None:
         assert told == [403, 200, 403, 403]
         evil = {"origin": "https://evil.example"} | JSON
         assert httpx.post(f"{at.address}{PATH}", content=body(), headers=evil).status_code == 403
+
+
+def test_of_whom_a_proxy_asks_is_believed_only_of_those_that_are_named(tmp_path: Path) -> None:
+    """Of another it is not heeded: then it is this machine that asks."""
+    with served(tmp_path, CDS_PROXIES="192.0.2.1", FORWARDED_ALLOW_IPS="*") as at:
+        url, far = f"{at.address}/cds-services", {"x-forwarded-for": "192.0.2.7"}
+        assert httpx.get(url, headers=far).status_code == 200

@@ -313,7 +313,12 @@ def started(tmp_path: Path) -> Any:
     def start(*arguments: str, stdout: Any = subprocess.PIPE) -> "subprocess.Popen[bytes]":
         command = [*COMMAND, *arguments, "--jobs", "2", "--unrecorded"]
         process = subprocess.Popen(
-            command, stdin=subprocess.PIPE, stdout=stdout, stderr=subprocess.PIPE
+            command,
+            stdin=subprocess.PIPE,
+            stdout=stdout,
+            stderr=subprocess.PIPE,
+            # A shell that starts the tests behind itself has them ignore interrupts.
+            preexec_fn=_interruptible,  # noqa: PLW1509 - it only sets a signal
         )
         running.append(process)
         return process
@@ -326,6 +331,10 @@ def started(tmp_path: Path) -> Any:
             stream.close()
 
 
+def _interruptible() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def workers(process: "subprocess.Popen[bytes]") -> list[psutil.Process]:
     """Its two processes, once they are there."""
     while len(found := psutil.Process(process.pid).children()) < 2:
@@ -334,16 +343,20 @@ def workers(process: "subprocess.Popen[bytes]") -> list[psutil.Process]:
 
 
 def first_lines(process: "subprocess.Popen[bytes]", count: int) -> bytes:
-    """Give it requests without an end, and read the answers to the first."""
+    """Give it more requests than it answers in a minute, and read the answers to the first."""
     feeding, process.stdin = process.stdin, None  # or `communicate` would close it meanwhile
     threading.Thread(target=_feed, args=(feeding,), daemon=True).start()
     assert process.stdout
     return b"".join(process.stdout.readline() for _ in range(count))
 
 
+MANY = 20_000
+"""Requests whose answers still have room in memory, should it not stop as it is to."""
+
+
 def _feed(file: BinaryIO) -> None:
     with suppress(BrokenPipeError), file:
-        file.writelines(many.lines(10**9))
+        file.writelines(many.lines(MANY))
 
 
 def test_several_processes_keep_the_order(started: Any, tmp_path: Path, capsys: Printed) -> None:

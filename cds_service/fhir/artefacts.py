@@ -34,7 +34,15 @@ _CAUTION_TEXTS = {"caution": "", "caution-code": "", "no-dose": "no-dose-"}
 
 
 def artefacts(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
-    """Every generated artefact by (resource type, id)."""
+    """Every generated artefact by (resource type, id); made once, and only to be looked at."""
+    key = ("artefacts", base)
+    known: dict[tuple[str, str], Json] | None = protocol.made.get(key)
+    if known is None:
+        known = protocol.made[key] = _made(protocol, base)
+    return dict(known)
+
+
+def _made(protocol: Protocol, base: str) -> dict[tuple[str, str], Json]:
     made = edition(protocol, base)
     made += [_value_set(protocol, base, name) for name in _WITH_VALUE_SET]
     made += _of_cards(protocol, base)

@@ -17,6 +17,9 @@ from cds_service.errors import LogUnavailable
 TRIAL_BYTES = 64 * 1024
 """What a trial commit writes: more than an entry of a usual visit."""
 
+_KEPT = 4
+"""Statements that the driver keeps ready. Each holds on to what was last written by it."""
+
 
 def try_out(connection: sqlite3.Connection) -> None:
     """Write within the transaction as much as an entry would, beside the log itself.
@@ -107,7 +110,9 @@ def connect(path: Path, wait: float) -> sqlite3.Connection:
     Raises LogUnavailable when it cannot, sqlite3.Error when it is no such file.
     """
     uri = f"{path.absolute().as_uri()}?mode=rw"
-    connection = sqlite3.connect(uri, uri=True, timeout=wait, isolation_level=None)
+    connection = sqlite3.connect(
+        uri, uri=True, timeout=wait, isolation_level=None, cached_statements=_KEPT
+    )
     try:
         # Only tells for a new file: an entry is some 25 kB, and larger pages cost fewer frames.
         connection.execute("PRAGMA page_size = 8192")

@@ -1,7 +1,6 @@
 """Every setting by its name, with what it should be; `cds_service.settings` puts them to use."""
 
 import os
-from ipaddress import ip_network
 from typing import Annotated, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
@@ -16,6 +15,7 @@ from cds_service.settings.values import (
     host_of,
     is_host,
     is_loopback,
+    is_network,
     is_origin,
     listed,
     paths,
@@ -208,8 +208,8 @@ class Fields(BaseSettings):
     @field_validator("proxies")
     @classmethod
     def _addresses(cls, proxies: str) -> str:
-        for each in listed(proxies):
-            ip_network(each)  # raises ValueError, in words of its own
+        if not all(map(is_network, listed(proxies))):
+            raise ValueError
         return proxies
 
     @field_validator("protocol")

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from ipaddress import ip_address
+from ipaddress import ip_address, ip_network
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -83,6 +83,19 @@ def host_of(url: str) -> str:
     ('cds.example', '::1')
     """
     return urlsplit(url).hostname or ""
+
+
+def is_network(text: str) -> bool:
+    """Whether it is an IP address, or a network of them (RFC 4632, RFC 4291).
+
+    >>> is_network("10.0.0.7"), is_network("fd00::/8"), is_network("10.0.0.7/8"), is_network("*")
+    (True, True, False, False)
+    """
+    try:
+        ip_network(text)
+    except ValueError:
+        return False
+    return True
 
 
 def is_origin(text: str) -> bool:

@@ -56,7 +56,6 @@ class Machine:
             "/etc/nginx/": f"{folder}/nginx/",
             "/usr/local/sbin/": f"{folder}/",
             "runuser -u cds -- ": "",
-            "/root/trial.pem": f"{folder}/trial.pem",
             # As one user, who owns the tables: what roles may do is tried in tests/audit.
             "runuser -u postgres -- ": "",
             "postgresql://cds@/log": database,

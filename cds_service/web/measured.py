@@ -17,7 +17,8 @@ from cds_service.service import Service
 
 PATH = "/metrics"
 _KINDS = (
-    ("health", r"/health/.*|/metrics"),
+    ("health", r"/health/.*"),
+    ("metrics", PATH),
     ("apply", r".*/\$apply"),
     ("referral-note", r".*/\$referral-note"),
     ("batch", r"/fhir/?"),
@@ -40,8 +41,8 @@ def kind_of(path: str) -> str:
 
     >>> kind_of("/fhir/PlanDefinition/x/$apply"), kind_of("/fhir/AuditEvent/log-3")
     ('apply', 'log')
-    >>> kind_of("/fhir/Library/x"), kind_of("/wp-login.php")
-    ('artefact', 'other')
+    >>> kind_of("/fhir/Library/x"), kind_of("/metrics"), kind_of("/wp-login.php")
+    ('artefact', 'metrics', 'other')
     """
     return next((kind for kind, pattern in _PATTERNS if pattern.fullmatch(path)), "other")
 

@@ -15,6 +15,8 @@ from cds_service.web.replies import request_headers
 
 _PARENT = b"traceparent"
 _METHODS = ("GET", "HEAD", "POST", "OPTIONS", "PUT", "PATCH", "DELETE")
+_WITHOUT = ("", "health", "metrics")
+"""Kinds that are no spans: nobody waits for one, and each is asked for all the time."""
 _OTHER = "_OTHER"
 """OpenTelemetry's word (semantic conventions, HTTP, from memory) for a method that is none."""
 
@@ -27,8 +29,8 @@ class Spanned:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass a request on within its span."""
-        kind = kind_of(scope["path"]) if scope["type"] == "http" else "health"
-        if kind == "health":
+        kind = kind_of(scope["path"]) if scope["type"] == "http" else ""
+        if kind in _WITHOUT:
             await self._app(scope, receive, send)
             return
         parent = parent_of(request_headers(scope, (_PARENT,))[_PARENT])

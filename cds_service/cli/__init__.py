@@ -12,6 +12,8 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import redirect_stderr
+from io import StringIO
 
 from cds_service import __version__
 from cds_service.cli import (
@@ -29,6 +31,7 @@ from cds_service.cli import (
     verifying,
 )
 from cds_service.cli.arguments import PROPOSAL, in_words, refuse
+from cds_service.cli.output import refuse_to_start
 from cds_service.errors import (
     CdsError,
     ContentError,
@@ -37,6 +40,7 @@ from cds_service.errors import (
     RequestError,
     SettingsError,
 )
+from cds_service.settings import is_for_collector
 
 _GROUPS = (
     serving,
@@ -56,7 +60,11 @@ _GROUPS = (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; faults are told in words, never as a traceback."""
-    asked = _parser().parse_args(arguments)
+    words = sys.argv[1:] if arguments is None else arguments
+    # Whoever serves for a collector is read by no person; the other commands speak to people.
+    collected = "serve" in words[:1] and is_for_collector()
+    no = refuse_to_start if collected else refuse
+    asked = _asked_in_json(words) if collected else _parser().parse_args(words)
     run: Callable[[argparse.Namespace], int] = asked.run
     try:
         code = run(asked)
@@ -68,13 +76,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return 128 + signal.SIGINT
     except (ContentError, NotReady, SettingsError) as error:
-        return refuse(f"{_LISTS[type(error)]}:", *error.findings)
+        return no(f"{_LISTS[type(error)]}:", *error.findings)
     except RequestError as error:
-        return refuse("No recommendation can be made:", *map(_told, error.problems))
+        return no("No recommendation can be made:", *map(_told, error.problems))
     except CdsError as error:
-        return refuse(str(error))
+        return no(str(error))
     except OSError as error:
-        return refuse(in_words(error))
+        return no(in_words(error))
     return code
 
 
@@ -83,6 +91,17 @@ _LISTS = {
     NotReady: "The service is not fit to answer and does not start",
     SettingsError: "The settings are wrong",
 }
+
+
+def _asked_in_json(words: Sequence[str]) -> argparse.Namespace:
+    """What is asked; of wrong usage the one line that says what is wrong with it."""
+    with redirect_stderr(StringIO()) as told:
+        try:
+            return _parser().parse_args(words)
+        except SystemExit as end:
+            lines = told.getvalue().splitlines()
+            code = end.code
+    raise SystemExit(refuse_to_start(lines[-1], code=2) if code else 0)
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -10,7 +10,7 @@ from typing import Any
 
 from cds_service import __version__
 from cds_service.cli.arguments import PROPOSAL, command
-from cds_service.cli.output import write_lines
+from cds_service.cli.output import said, write_lines
 from cds_service.errors import CdsError, NotReady
 from cds_service.service import Service
 from cds_service.service.spans import closing
@@ -80,14 +80,21 @@ def _serve(asked: argparse.Namespace) -> int:
         )
         host, port = listener.getsockname()[:2]
         shown = f"[{host}]" if ":" in host else host
-        print(f"cds-service {__version__} listens on http://{shown}:{port} (API: /docs)")
-        print(f"Protocol {service.protocol.name}, log {settings.log}. {PROPOSAL}")
-        print(_SECURED if access is not None else _OPEN, flush=True)
+        _tell(settings, service, f"http://{shown}:{port}", secured=access is not None)
         # The server ends in good order at either signal and then passes on what ended it.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
         with suppress(KeyboardInterrupt), closing(spans):
             uvicorn.Server(config).run(sockets=[listener])
     return 0
+
+
+def _tell(settings: Settings, service: Service, address: str, *, secured: bool) -> None:
+    """Say on standard output that it answers now: where, by what, and to whom."""
+    name, log, form = service.protocol.name, settings.log, settings.output
+    where = f"cds-service {__version__} listens on {address} (API: /docs)"
+    print(said(form, where, version=__version__, address=address))
+    print(said(form, f"Protocol {name}, log {log}. {PROPOSAL}", protocol=name, log=log))
+    print(said(form, _SECURED if secured else _OPEN), flush=True)
 
 
 async def _checked(service: Service) -> None:

@@ -38,6 +38,11 @@ from cds_service.settings.values import listed, names_of, paths, place
 _NEEDS_EXTRA = "CDS_TELEMETRY_URL: needs: pip install 'cds-service[telemetry]'"
 
 
+def is_for_collector() -> bool:
+    """Whether CDS_OUTPUT says exactly `json`; known also while other settings are wrong."""
+    return os.environ.get("CDS_OUTPUT") == "json"
+
+
 class Settings(Fields):
     """What the service is run with."""
 

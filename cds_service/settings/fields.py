@@ -115,7 +115,7 @@ class Fields(BaseSettings):
         ),
     ] = "300/minute"
     output: Annotated[
-        Literal["text", "json"], Field(description="text or json (lines on standard error)")
+        Literal["text", "json"], Field(description="text or json (what serve writes)")
     ] = "text"
 
     telemetry_url: Annotated[

@@ -5,6 +5,7 @@ sections 3.2 and 3.3; read from memory). No personal data has room in a trace id
 handed back and never logged. What is malformed is passed over and a new trace is begun.
 """
 
+import logging
 import os
 import re
 from collections.abc import Mapping
@@ -29,6 +30,14 @@ class Correlation(NamedTuple):
     trace_id: str = ""
     headers: tuple[tuple[bytes, bytes], ...] = ()
     """What goes into the answer, and on to whatever is asked for it."""
+
+    def write_down(self, log: logging.Logger, level: int, what: str) -> None:
+        """Write into the operator's log what became of the request.
+
+        The ids are also attributes of the record: to a collector they are fields of their own.
+        """
+        ids = {"request_id": self.request_id, "trace_id": self.trace_id}
+        log.log(level, "request %s, trace %s %s", *ids.values(), what, extra=ids)
 
 
 def correlation(sent: Mapping[bytes, str]) -> Correlation:

@@ -110,7 +110,7 @@ def _is_guarded(scope: Scope) -> bool:
 async def _refuse(refusal: problems.Refused, scope: Scope, send: Send) -> None:
     given = correlated(scope)
     why = refusal.__cause__ or "no token"
-    _log.warning("request %s, trace %s refused: %s", given.request_id, given.trace_id, why)
+    given.write_down(_log, logging.WARNING, f"refused: {why}")
     await _answer(refusal, scope, send, given)
 
 

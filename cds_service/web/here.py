@@ -54,8 +54,7 @@ class Here:
             await self._app(scope, receive, send)
             return
         given = correlated(scope)
-        why = refusal.__cause__
-        _log.warning("request %s, trace %s refused: %s", given.request_id, given.trace_id, why)
+        given.write_down(_log, logging.WARNING, f"refused: {refusal.__cause__}")
         reply = Reply(refusal.status, refusal.body, refusal.headers)
         await reply.send(send, given, head=scope["method"] == "HEAD")
 

@@ -11,7 +11,7 @@ _RANGES = _JSON | {"*/*", "application/*", "text/json"}
 _FORMATS = _JSON | {"json", "text/json"}
 _VERSIONS = (None, "4.0", "4.0.1")
 _KEY = re.compile(r'"(?P<quoted>[A-Za-z0-9._~:+/=-]{16,128})"|(?P<bare>[A-Za-z0-9._~:-]{16,128})')
-_REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
+REQUEST_ID = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
 def is_json(content_type: str) -> bool:
@@ -99,7 +99,7 @@ def sane_request_id(given: str) -> bool:
     >>> sane_request_id("tolm-ford.0017"), sane_request_id("a b"), sane_request_id("x" * 65)
     (True, False, False)
     """
-    return _REQUEST_ID.fullmatch(given) is not None
+    return REQUEST_ID.fullmatch(given) is not None
 
 
 def idempotency_key(header: str) -> str | None:

@@ -307,8 +307,7 @@ def reply_to(error: Exception, given: Correlation) -> Refused:
         what = "The recommendation could not be recorded, so none is given."
         remedy = f"Try again in a few seconds. {PAPER}"
         return refused(503, "transient", what, remedy, {"retry-after": str(RETRY_AFTER)})
-    ids = given.request_id, given.trace_id
-    _log.error("request %s, trace %s failed: %s", *ids, _where(error))
+    given.write_down(_log, logging.ERROR, f"failed: {_where(error)}")
     problem = Problem("exception", "The service failed and gives no recommendation.", PAPER)
     return Refused(500, [problem], severity="fatal")
 

@@ -1,6 +1,5 @@
-"""A real server and slow clients; what the server writes for a collector; its settings."""
+"""A real server and slow clients; the settings of a server."""
 
-import json
 import socket
 import time
 from pathlib import Path
@@ -37,30 +36,6 @@ def test_slow_clients_are_not_waited_for(tmp_path: Path) -> None:
         assert b'"code":"timeout"' in said
         # Those who are not slow are served all the while.
         assert httpx.get(f"{address}/health/live").status_code == 200
-
-
-def test_what_it_writes_can_be_collected(tmp_path: Path) -> None:
-    issuers = tmp_path / "issuers.json"
-    one = {
-        "issuer": "https://records.example", "use": "client", "tenant": "district", "caller": "one",
-        "keys_url": "https://records.example/keys", "roles": ["call"],
-    }  # fmt: skip
-    issuers.write_text(json.dumps({"issuers": [one]}), encoding="utf-8")
-    settings = {
-        "CDS_OUTPUT": "json", "CDS_ISSUERS_FILE": str(issuers),
-        "CDS_PUBLIC_URL": "https://cds.example",
-    }  # fmt: skip
-    with served(tmp_path, **settings) as (address, process):
-        answer = httpx.get(f"{address}/cds-services", headers={"x-request-id": "ford-7"})
-        assert answer.status_code == 401
-        process.terminate()
-        _, written = process.communicate(timeout=30)
-
-    (line,) = written.splitlines()
-    said = json.loads(line)
-    assert (said["level"], said["logger"]) == ("warning", "cds_service.access")
-    assert "ford-7" in said["message"]
-    assert "timestamp" in said
 
 
 def test_the_settings_in_force_are_shown_without_secrets(

@@ -220,4 +220,5 @@ def test_a_fault_is_logged_with_the_trace_and_without_the_state(
 
     (record,) = caplog.records
     assert f"request ford-2, trace {TRACE} failed" in record.getMessage()
+    assert (vars(record)["request_id"], vars(record)["trace_id"]) == ("ford-2", TRACE)
     assert "marker" not in caplog.text

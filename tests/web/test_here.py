@@ -63,6 +63,7 @@ def test_a_name_that_is_pointed_here_is_not_answered(
     assert asyncio.run(service.store.size()) == 0
     assert "evil" not in caplog.text
     assert answer.headers["x-request-id"] in caplog.text
+    assert vars(caplog.records[0])["request_id"] == answer.headers["x-request-id"]
 
 
 def test_of_two_hosts_none_is_taken(app: Any) -> None:

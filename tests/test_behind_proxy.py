@@ -19,6 +19,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from fhir.resources.R4B.operationoutcome import OperationOutcome
 
 from cds_service.audit.checkpoint import Checkpoint, open_checkpoint
 from cds_service.audit.keys import load_signer, make_key
@@ -32,6 +33,9 @@ from tests.web.sample import PATH, body
 pytestmark = pytest.mark.postgresql
 CONF = Path(__file__).parents[1] / "deploy" / "nginx.conf"
 CLIENTS = 4
+HSTS = "max-age=31536000"
+MADE = "[0-9a-f]{32}"
+"""An id that nginx made ($request_id)."""
 
 
 class Site:
@@ -44,7 +48,7 @@ class Site:
             "CDS_DATABASE_URL": server.url("postgres"),
             "CDS_LOG_KEY_FILE": str(folder / "log.key"),
         }
-        self.server, self._folder = server, folder
+        self.server, self.folder = server, folder
         self.signer = load_signer("cds-service.example/fhir", [folder / "log.key"])
         self.replicas = [Replica(environment) for _ in range(2)]
         self.port = free_port()
@@ -55,11 +59,11 @@ class Site:
         self._wait()
 
     def _certificate(self) -> Path:
-        made = self._folder / "cds.crt"
+        made = self.folder / "cds.crt"
         subprocess.run(
             ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
              "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost",
-             "-keyout", str(self._folder / "cds.key"), "-out", str(made)],
+             "-keyout", str(self.folder / "cds.key"), "-out", str(made)],
             check=True, capture_output=True,
         )  # fmt: skip
         return made
@@ -72,15 +76,15 @@ class Site:
             "127.0.0.1:8082": f"127.0.0.1:{self.replicas[1].port}",
             "listen 443 ": f"listen 127.0.0.1:{self.port} ",
             "server_name cds.example": "server_name localhost",
-            "/etc/nginx/cds.example.crt": str(self._folder / "cds.crt"),
-            "/etc/nginx/cds.example.key": str(self._folder / "cds.key"),
-            "pid /run/nginx.pid": f"daemon off; pid {self._folder}/nginx.pid",
+            "/etc/nginx/cds.example.crt": str(self.folder / "cds.crt"),
+            "/etc/nginx/cds.example.key": str(self.folder / "cds.key"),
+            "pid /run/nginx.pid": f"daemon off; pid {self.folder}/nginx.pid",
             "worker_processes auto": "worker_processes 1",
         }
         for old, new in places.items():
             assert text.count(old) == 1, old
             text = text.replace(old, new)
-        made = self._folder / "nginx.conf"
+        made = self.folder / "nginx.conf"
         made.write_text(text, encoding="utf-8")
         return made
 
@@ -94,8 +98,33 @@ class Site:
                 return
         raise AssertionError("nginx did not start")
 
-    def get(self, path: str) -> httpx.Response:
-        return httpx.get(f"https://localhost:{self.port}{path}", verify=self.trust, timeout=30)
+    def get(self, path: str, **headers: str) -> httpx.Response:
+        address = f"https://localhost:{self.port}{path}"
+        return httpx.get(address, headers=headers, verify=self.trust, timeout=30)
+
+    def refusal(self, path: str, *arguments: str, known_by: str = "ford-7") -> tuple[int, str, str]:
+        """Status, code and Retry-After of what the proxy says itself, asked by curl (HTTP/2).
+
+        Fails when it is not FHIR, or does not have the id, once.
+        """
+        address = f"https://localhost:{self.port}{path}"
+        told = subprocess.run(
+            ["curl", "--silent", "--show-error", "--include", "--cacert", self.folder / "cds.crt",
+             "--header", "X-Request-Id: ford-7", "--header", "Expect:", *arguments, address],
+            capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        head, _, content = told.stdout.partition("\n\n")
+        status, *lines = head.splitlines()
+        headers = [
+            (name.lower(), value) for name, _, value in (one.partition(": ") for one in lines)
+        ]
+        (given,) = [value for name, value in headers if name == "x-request-id"]
+        assert re.fullmatch(known_by, given)
+        said = httpx.Headers(headers)
+        assert said["content-type"] == "application/fhir+json; charset=utf-8"
+        assert (said["strict-transport-security"], said["cache-control"]) == (HSTS, "no-store")
+        outcome = OperationOutcome.model_validate_json(content)
+        return int(status.split()[1]), str(outcome.issue[0].code), said.get("retry-after", "")
 
     def close(self) -> None:
         self._proxy.terminate()
@@ -209,11 +238,32 @@ def test_the_database_is_restarted_and_the_replicas_recover(site: Site) -> None:
     assert site.get("/health/ready").status_code == 200
 
 
-def test_what_the_proxy_keeps_to_itself(site: Site) -> None:
-    assert site.get("/metrics").status_code == 403
-    answer = site.get("/fhir/metadata")
-    assert answer.headers["strict-transport-security"] == "max-age=31536000"
-    assert re.fullmatch(r"nginx|", answer.headers.get("server", ""))
-    large = b" " * 1_100_000
-    refused = httpx.post(f"https://localhost:{site.port}{PATH}", content=large, verify=site.trust)
-    assert (refused.status_code, refused.json()["issue"][0]["code"]) == (413, "too-long")
+def test_an_answer_has_one_id_whoever_gives_it_and_is_fhir(site: Site) -> None:
+    for sent, known_by in (("ford-7", "ford-7"), ("not sane", MADE), ("", MADE)):
+        answer = site.get("/fhir/metadata", **({"x-request-id": sent} if sent else {}))
+        assert answer.headers["strict-transport-security"] == HSTS
+        assert re.fullmatch(r"nginx|", answer.headers.get("server", ""))
+        (given,) = answer.headers.get_list("x-request-id")
+        assert re.fullmatch(known_by, given)
+        # The replica alone would have taken the trace id.
+        assert given not in answer.headers["traceparent"]
+
+    large, one = site.folder / "large", ["--http1.1"]
+    large.write_bytes(b" " * 1_100_000)
+    sending = ["--data-binary", f"@{large}"]
+    assert site.refusal("/metrics") == (403, "forbidden", "")
+    assert site.refusal("/", "--request", "TRACE") == (405, "not-supported", "")
+    assert site.refusal("/what-the-proxy-says") == (404, "not-found", "")
+    # HTTP/1.1; HTTP/2 with and without its length.
+    for more in (one, [], ["--header", "Content-Length:"]):
+        assert site.refusal(PATH, *sending, *more) == (413, "too-long", "")
+    # The headers of these were not read, or not all of them.
+    long = "a" * 9_000
+    assert site.refusal(f"/{long}", *one, known_by=MADE) == (414, "too-long", "")
+    assert site.refusal("/", *one, "-H", f"Long: {long}", known_by=f"ford-7|{MADE}")[:2] == (
+        400, "invalid",
+    )  # fmt: skip
+
+    for replica in site.replicas:
+        replica.stop("kill")
+    assert site.refusal("/health/ready") == (503, "transient", "5")

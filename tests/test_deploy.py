@@ -1,6 +1,7 @@
 """deploy/ and docker-compose.yml: read as their programs read them, as far as that can be had."""
 
 import configparser
+import json
 import re
 import shutil
 import subprocess
@@ -9,8 +10,11 @@ from pathlib import Path
 
 import pytest
 import yaml
+from fhir.resources.R4B.operationoutcome import OperationOutcome
 
 from cds_service.settings import Settings
+from cds_service.web import negotiate
+from tests.fuzz.watching import ISSUE_TYPES
 
 ROOT = Path(__file__).parents[1]
 COMPOSE = ROOT / "docker-compose.yml"
@@ -100,5 +104,28 @@ def test_the_proxy_writes_nothing_of_an_infant_on_its_disk() -> None:
     text = (ROOT / "deploy" / "nginx.conf").read_text(encoding="utf-8")
     said = dict(re.findall(r"^ +(\w+) ([^;]+);$", text, re.MULTILINE))
 
-    assert said["client_body_buffer_size"] == said["client_max_body_size"]
+    assert (said["client_max_body_size"], said["client_body_buffer_size"]) == ("1m", "1152k")
     assert said["proxy_max_temp_file_size"] == "0"
+
+
+def test_the_proxy_takes_an_id_for_sane_that_the_service_does() -> None:
+    text = (ROOT / "deploy" / "nginx.conf").read_text(encoding="utf-8")
+    (rule,) = re.findall(r'^ +"~\^(.+)\$" \$http_x_request_id;$', text, re.MULTILINE)
+
+    assert rule == negotiate.REQUEST_ID.pattern
+
+
+def test_whatever_the_proxy_says_is_an_operation_outcome() -> None:
+    """nginx has the answer in two parts, `return` and `map $status $problem`."""
+    text = (ROOT / "deploy" / "nginx.conf").read_text(encoding="utf-8")
+    (whole,) = re.findall(r"return 200 '(.+)';", text)
+    problems = re.findall(r"""^ {8}\S+ '("code".+)';$""", text, re.MULTILINE)
+
+    outcomes = [json.loads(whole.replace("$problem", one.replace("\\'", "'"))) for one in problems]
+
+    assert len(outcomes) == 8
+    for outcome in outcomes:
+        (issue,) = OperationOutcome.model_validate(outcome).issue
+        assert issue.code in ISSUE_TYPES
+        assert issue.details.text
+        assert issue.diagnostics

@@ -24,7 +24,7 @@ JUDGED = 16
 _FHIR = "application/fhir+json; charset=utf-8"
 _REFUSED = (400, 404, 406, 410, 412, 413, 415, 422)
 # http://hl7.org/fhir/R4/valueset-issue-type.html (from memory)
-_CODES = frozenset({
+ISSUE_TYPES = frozenset({
     "invalid", "structure", "required", "value", "invariant", "security", "login", "unknown",
     "expired", "forbidden", "suppressed", "processing", "not-supported", "duplicate",
     "multiple-matches", "not-found", "deleted", "too-long", "code-invalid", "extension",
@@ -152,7 +152,9 @@ def _outcome(text: str) -> None:
     _must(bool(outcome.issue), "a refusal without an issue")
     for issue in outcome.issue:
         _must(not named(_but_codes(issue.model_dump_json())), "a refusal names somebody")
-        _must(issue.code in _CODES and issue.severity in ("error", "fatal"), "codes of an issue")
+        _must(
+            issue.code in ISSUE_TYPES and issue.severity in ("error", "fatal"), "codes of an issue"
+        )
         _must(bool(issue.details.text and issue.diagnostics), "it is not said what to do")
 
 

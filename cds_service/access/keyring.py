@@ -86,7 +86,7 @@ class Keyring:
         self._until = self._tried = float("-inf")
         self._one_at_a_time = threading.Lock()
         if self._url is None:
-            self._keys, self._until = _given(issuer), float("inf")
+            self._keys, self._until = given_keys(issuer), float("inf")
 
     def key(self, kid: str, algorithm: str) -> Key:
         """The key of this id; raises NotAllowed."""
@@ -114,7 +114,7 @@ class Keyring:
                     raise NotAllowed("the issuer's keys cannot be had") from error
 
 
-def _given(issuer: Issuer) -> dict[tuple[str, str], Key]:
+def given_keys(issuer: Issuer) -> dict[tuple[str, str], Key]:
     """The keys that the operator gave; raises SettingsError when none of them can verify."""
     try:
         keys = parse(

@@ -4,7 +4,7 @@ import psycopg
 from psycopg import sql
 
 from cds_service.audit import postgres_layout
-from cds_service.audit.postgres_session import SCHEMA, connect, reason
+from cds_service.audit.postgres_session import SCHEMA, Connection, connect, reason
 from cds_service.errors import LogUnavailable
 
 RIGHTS = (
@@ -21,6 +21,25 @@ RIGHTS_TO_READ = (
     ("SELECT", "entry, payload, tile, witness, layout"),
 )
 """What an auditor needs."""
+
+
+def lacking(connection: Connection) -> list[str]:
+    """Which of RIGHTS the role of this connection has not, of the tables that are there."""
+    found: list[str] = []
+    for rights, what in RIGHTS:
+        for right in rights.split(", "):
+            found += [f"{right} on {name}" for name in what.split(", ")
+                      if not _has(connection, right, name)]  # fmt: skip
+        if found and what.startswith("SCHEMA "):
+            break  # of what is within it nothing can be asked
+    return found
+
+
+def _has(connection: Connection, right: str, name: str) -> bool:
+    query = "SELECT coalesce(has_table_privilege(to_regclass(%s)::oid, %s), true)"
+    if name.startswith("SCHEMA "):
+        query, name = "SELECT has_schema_privilege(%s, %s)", SCHEMA
+    return connection.execute(query.encode(), (name, right)).fetchone() == (True,)
 
 
 def prepare_for(url: str, role: str | None = None, auditor: str | None = None) -> None:

@@ -5,6 +5,9 @@ others in `-shm` (https://www.sqlite.org/wal.html, section "Read-Only Databases"
 While a service has the log open all three are there. When it was closed there is only the file: it
 is whole by itself, but SQLite would make the other two, and may not in a folder without permission
 to write. Then the file is opened as `immutable`, and proved not to be written to meanwhile.
+
+Whoever reads also writes into `-shm` that he does; `untouched` keeps him from it (the parameter
+`readonly_shm` of https://www.sqlite.org/uri.html, from memory), and he cannot read without it.
 """
 
 import sqlite3
@@ -24,26 +27,43 @@ from cds_service.errors import LogUnavailable
 
 
 def open_read_only(
-    path: Path, sealer: Sealer, signer: Signer | None = None, *, wait: float = 5.0
+    path: Path,
+    sealer: Sealer,
+    signer: Signer | None = None,
+    *,
+    wait: float = 5.0,
+    untouched: bool = False,
 ) -> ReadOnly:
     """The log in the file at `path`, see `ReadOnly`; raises LogUnavailable when there is none."""
-    reading = partial(_reading, path, sealer, wait)
+    reading = partial(_reading, path, sealer, wait, untouched)
     with reading():
         pass
     return ReadOnly(reading, sealer, in_file(checkpoint_of(path)), signer)
 
 
 @contextmanager
-def _reading(path: Path, sealer: Sealer, wait: float) -> Iterator[Reader]:
+def _reading(path: Path, sealer: Sealer, wait: float, untouched: bool) -> Iterator[Reader]:
     """A reader that sees the log as it is at one moment; raises LogUnavailable."""
+    with connection_to(path, wait, untouched=untouched) as connection:
+        _prove_ours(connection, path)
+        yield reader_of(connection, sealer)
+
+
+@contextmanager
+def connection_to(
+    path: Path, wait: float = 5.0, *, untouched: bool = False
+) -> Iterator[sqlite3.Connection]:
+    """A connection that reads the file as it is at one moment, whatever is in it.
+
+    Raises LogUnavailable when there is no file, or it cannot be read.
+    """
     try:
         before = _state(path)
-        with closing(_connected(path, wait)) as connection:
+        with closing(_connected(path, wait, untouched)) as connection:
             immutable = connection.execute("PRAGMA query_only").fetchone() == (1,)
             connection.execute("BEGIN")
-            _prove_ours(connection, path)
             try:
-                yield reader_of(connection, sealer)
+                yield connection
             finally:
                 if immutable and _state(path) != before:
                     raise LogUnavailable(
@@ -61,13 +81,13 @@ def _state(path: Path) -> tuple[int, int, int]:
     return known.st_ino, known.st_size, known.st_mtime_ns
 
 
-def _connected(path: Path, wait: float) -> sqlite3.Connection:
+def _connected(path: Path, wait: float, untouched: bool) -> sqlite3.Connection:
     """A connection that reads; marked `query_only` when the file was opened as immutable."""
     beside = path.with_name(f"{path.name}-wal")
     if not beside.exists():
         return _immutable(path)
     try:
-        return _asked(path, "mode=ro", wait)
+        return _asked(path, "mode=ro&readonly_shm=1" if untouched else "mode=ro", wait)
     except sqlite3.OperationalError as error:
         if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
             raise

@@ -9,11 +9,13 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from cds_service.audit.checkpoint import open_checkpoint
 from cds_service.audit.note import Verifier, VerifierKey
+from cds_service.audit.store import Log
 from cds_service.content.known import Known, known
 from cds_service.content.load import packaged_folder
 from cds_service.errors import ContentError, LogProofError, LogUnavailable, NotReady
 from cds_service.fhir.gist import Gist, gist
 from cds_service.service import Service
+from cds_service.service.deciding import Decider
 
 CASE, KEY, LOG = "known-case", "signing-key", "log"
 """What is looked at."""
@@ -33,12 +35,13 @@ class Starting:
         """What is wrong with each part, naming nobody; nothing for a part that is right."""
         found: dict[str, Sequence[str]] = {CASE: (), KEY: (), LOG: ()}
         if not self._case_holds:
-            found[CASE] = self._case()
+            found[CASE] = known_case(self._service)
             self._case_holds = not found[CASE]
         try:
             await self._service.store.ready()
             if not self._key_holds:
-                found[LOG] = await self._tree()
+                store = self._service.store
+                found[LOG] = await signed_as_stored(store, store.keys)
                 self._key_holds = not found[LOG]
         except LogUnavailable as error:
             found[LOG] = (str(error),)
@@ -52,36 +55,41 @@ class Starting:
         if found := tuple(f"{part}: {each}" for part, faults in parts for each in faults):
             raise NotReady(found)
 
-    def _case(self) -> Sequence[str]:
-        protocol = self._service.protocol
-        try:
-            must = known(packaged_folder(protocol.id), protocol)
-            return tuple(self._differences(must))
-        except ContentError as error:
-            return error.findings
-        except Exception as error:  # noqa: BLE001 - whatever it was, it is no right answer
-            return (f"the known infant gets no answer ({type(error).__name__}). {_OTHER_CONTENT}",)
 
-    def _differences(self, must: Known) -> Iterator[str]:
-        """How the answer differs from the known one."""
-        service = self._service
-        came = gist(service.decide(must.request, now=service.clock())[0])
-        atc = {code: each.atc for code, each in service.protocol.medicine_by_code.items()}
-        due = sorted(f"{atc[each.medicine]} {each.dose}" for each in must.doses)
-        for what, right, found in (
-            ("classes", sorted(must.classes), sorted(came.classes)),
-            ("doses", due, _ordered(came)),
-        ):
-            if right != found:
-                told = f"{', '.join(right)} must come, {', '.join(found) or 'none'} came"
-                yield f"{must.file}: {what}: {told}. {_OTHER_CONTENT}"
+def known_case(decider: Decider) -> Sequence[str]:
+    """How what the known infant gets differs from what is known; nothing when it is right."""
+    protocol = decider.protocol
+    try:
+        must = known(packaged_folder(protocol.id), protocol)
+        return tuple(_differences(decider, must))
+    except ContentError as error:
+        return error.findings
+    except Exception as error:  # noqa: BLE001 - whatever it was, it is no right answer
+        return (f"the known infant gets no answer ({type(error).__name__}). {_OTHER_CONTENT}",)
 
-    async def _tree(self) -> Sequence[str]:
-        """Sign the log as it is now and verify that as an auditor would; raises LogProofError."""
-        store = self._service.store
-        keys = Verifier([VerifierKey.parse(each) for each in store.keys])
-        signed = open_checkpoint(await store.checkpoint(), keys)
-        return () if await store.root(signed.size) == signed.root else (_OTHER_TREE,)
+
+def _differences(decider: Decider, must: Known) -> Iterator[str]:
+    """How the answer differs from the known one."""
+    came = gist(decider.decide(must.request, now=decider.clock())[0])
+    atc = {code: each.atc for code, each in decider.protocol.medicine_by_code.items()}
+    due = sorted(f"{atc[each.medicine]} {each.dose}" for each in must.doses)
+    for what, right, found in (
+        ("classes", sorted(must.classes), sorted(came.classes)),
+        ("doses", due, _ordered(came)),
+    ):
+        if right != found:
+            told = f"{', '.join(right)} must come, {', '.join(found) or 'none'} came"
+            yield f"{must.file}: {what}: {told}. {_OTHER_CONTENT}"
+
+
+async def signed_as_stored(log: Log, keys: Sequence[str]) -> Sequence[str]:
+    """Sign the log as it is now and verify that by `keys` as an auditor would.
+
+    What is wrong, nothing when it is right; raises LogProofError and LogUnavailable.
+    """
+    verifier = Verifier([VerifierKey.parse(each) for each in keys])
+    signed = open_checkpoint(await log.checkpoint(), verifier)
+    return () if await log.root(signed.size) == signed.root else (_OTHER_TREE,)
 
 
 def _ordered(came: Gist) -> list[str]:

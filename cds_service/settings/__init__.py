@@ -32,8 +32,8 @@ from cds_service.service import Service, local_now
 from cds_service.service.deciding import Decider
 from cds_service.service.spans import Spans, Traced
 from cds_service.settings.fields import POSTGRESQL, SQLITE, Fields
-from cds_service.settings.findings import finding, misspelt
-from cds_service.settings.values import listed, names_of, paths, place
+from cds_service.settings.findings import Wrong, finding, misspelt
+from cds_service.settings.values import listed, names_of, paths, place, role_and_place
 
 _NEEDS_EXTRA = "CDS_TELEMETRY_URL: needs: pip install 'cds-service[telemetry]'"
 
@@ -53,17 +53,22 @@ class Settings(Fields):
         Raises SettingsError with every wrong setting. Values are not repeated in it: one may
         hold a password.
         """
-        findings = list(misspelt(os.environ, list(cls.model_fields)))
+        settings, wrong = cls.tried(**given)
+        if settings is None or wrong:
+            raise SettingsError(tuple(each.what for each in wrong))
+        return settings
+
+    @classmethod
+    def tried(cls, **given: Any) -> tuple[Self | None, tuple[Wrong, ...]]:
+        """The same with what is wrong beside it; None when a value cannot be used."""
+        wrong = tuple(misspelt(os.environ, list(cls.model_fields)))
         try:
-            settings = cls(**{name: value for name, value in given.items() if value is not None})
+            return cls(**{name: value for name, value in given.items() if value is not None}), wrong
         except ValidationError as error:
-            findings += [
+            return None, wrong + tuple(
                 finding(problem, cls.model_fields[str(problem["loc"][0])].description)
                 for problem in error.errors()
-            ]
-        if findings:
-            raise SettingsError(tuple(findings))
-        return settings
+            )
 
     @property
     def in_postgresql(self) -> bool:
@@ -76,6 +81,11 @@ class Settings(Fields):
         if self.in_postgresql:
             return place(self.database_url)
         return str(self.database)
+
+    @property
+    def shown_database_url(self) -> str:
+        """Where the log is and by which role, as it is set, but without what is secret."""
+        return role_and_place(self.database_url) if self.in_postgresql else self.database_url
 
     @property
     def origins(self) -> tuple[str, ...]:
@@ -139,8 +149,7 @@ class Settings(Fields):
             from cds_service.access.seen_postgres import PostgresSeen
 
             return Access(issuers, self.public_url, PostgresSeen(self.database_url))
-        used = self.database.with_name(f"{self.database.name}.tokens")
-        return Access(issuers, self.public_url, SqliteSeen(used))
+        return Access(issuers, self.public_url, SqliteSeen(self.tokens))
 
     def store(self) -> Store:
         """Open the log; raises SettingsError or LogUnavailable."""
@@ -179,6 +188,11 @@ class Settings(Fields):
     def origin(self) -> str:
         """The name of the log, under which it signs."""
         return self.log_name or self.base.partition("://")[2]
+
+    @property
+    def tokens(self) -> Path:
+        """The list of used tokens, with SQLite."""
+        return self.database.with_name(f"{self.database.name}.tokens")
 
     @property
     def key_files(self) -> list[Path]:

@@ -9,7 +9,7 @@ from cds_service.audit import sqlite_read_only
 from cds_service.audit.keys import load_signer
 from cds_service.audit.note import Signer
 from cds_service.audit.read_only import ReadOnly
-from cds_service.audit.seal import load_sealer
+from cds_service.audit.seal import Sealer, load_sealer
 from cds_service.settings import Settings
 from cds_service.settings.values import listed, paths
 
@@ -38,12 +38,22 @@ class AuditorSettings(Settings):
 
     def reading(self, signer: Signer | None = None) -> ReadOnly:
         """The log, only to be looked at; raises SettingsError or LogUnavailable."""
-        sealer = load_sealer(paths(self.payload_key_file))
-        if self.in_postgresql:
-            from cds_service.audit import postgres_read_only
+        return opened(self, load_sealer(paths(self.payload_key_file)), signer)
 
-            return postgres_read_only.open_read_only(self.database_url, sealer, signer)
-        return sqlite_read_only.open_read_only(self.database, sealer, signer)
+
+def opened(
+    settings: Settings, sealer: Sealer, signer: Signer | None, *, untouched: bool = False
+) -> ReadOnly:
+    """The log that the settings name, only to be looked at; raises LogUnavailable.
+
+    `untouched`: not even what SQLite keeps beside it for those who read is written.
+    """
+    if settings.in_postgresql:
+        from cds_service.audit import postgres_read_only
+
+        return postgres_read_only.open_read_only(settings.database_url, sealer, signer)
+    path = settings.database
+    return sqlite_read_only.open_read_only(path, sealer, signer, untouched=untouched)
 
 
 def _readable(path: Path) -> bool:

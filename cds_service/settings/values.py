@@ -21,6 +21,13 @@ def place(url: str) -> str:
     return postgres_session.place(url)
 
 
+def role_and_place(url: str) -> str:
+    """The same with the role; nothing of it is secret."""
+    from cds_service.audit import postgres_session
+
+    return postgres_session.role_and_place(url)
+
+
 def paths(files: str) -> list[Path]:
     """The files of a setting that may name several.
 

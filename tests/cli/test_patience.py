@@ -47,7 +47,7 @@ def test_the_settings_in_force_are_shown_without_secrets(
 
     assert main(["settings"]) == 0
     shown = capsys.readouterr().out
-    assert "CDS_DATABASE_URL=postgresql://db.example/log\n" in shown
+    assert "CDS_DATABASE_URL=postgresql://cds@db.example/log\n" in shown
     assert "CDS_PORT=8080   (default)\n" in shown
     assert "geheim" not in shown
     monkeypatch.setenv("CDS_DATABASE_URL", "sqlite:////var/lib/log.db")

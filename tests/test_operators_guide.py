@@ -25,6 +25,7 @@ pytestmark = pytest.mark.postgresql
 ROOT = Path(__file__).parents[1]
 CONF = ROOT / "deploy" / "nginx.conf"
 BIN = Path(sys.executable).parent
+STARTS = "The service would start with these settings.\n"
 _ROOTS = (
     "apt-get ", "/usr/bin/python3 -m venv ", "/opt/cds-service/bin/pip ", "useradd ", "install -d ",
     "chown ", "runuser -u postgres -- create", "cp deploy/cds-service@", "systemctl ",
@@ -151,6 +152,8 @@ def test_who_follows_the_guide_has_two_replicas_that_know_their_callers(machine:
         machine.run(blocks[name])
     machine.start_replicas()
     ready = machine.run(blocks["The replicas"])
+    assert "layout 3, 0 entries, their tree is the signed one\n" in ready
+    assert ready.count(STARTS) == 1
     assert ready.count('"status":"pass","releaseId"') == len(machine.ports)
 
     machine.run(blocks["The proxy"])
@@ -164,4 +167,7 @@ def test_who_follows_the_guide_has_two_replicas_that_know_their_callers(machine:
     told = machine.run(blocks["Commands"])
 
     assert "CDS_LOG_NAME=cds.example/log\n" in told
+    assert "layout 3, 1 entries, their tree is the signed one\n" in told
+    assert "right  issuer https://trial.example: 1 usable keys\n" in told
+    assert told.count(STARTS) == 1
     assert "in order: 1 entries" in told

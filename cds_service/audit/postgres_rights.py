@@ -1,5 +1,7 @@
 """What the role of a service may do with the log, when another role owns its tables."""
 
+from itertools import product
+
 import psycopg
 from psycopg import sql
 
@@ -27,9 +29,10 @@ def lacking(connection: Connection) -> list[str]:
     """Which of RIGHTS the role of this connection has not, of the tables that are there."""
     found: list[str] = []
     for rights, what in RIGHTS:
-        for right in rights.split(", "):
-            found += [f"{right} on {name}" for name in what.split(", ")
-                      if not _has(connection, right, name)]  # fmt: skip
+        asked = product(rights.split(", "), what.split(", "))
+        found += [
+            f"{right} on {name}" for right, name in asked if not _has(connection, right, name)
+        ]
         if found and what.startswith("SCHEMA "):
             break  # of what is within it nothing can be asked
     return found

@@ -94,11 +94,18 @@ def _folder(path: Path) -> tuple[Path, list[str]]:
     folder = path.absolute().parent
     while not os.path.lexists(folder) and folder != folder.parent:
         folder = folder.parent
-    if not folder.is_dir():
+    if not _is_folder(folder):
         return folder, [f"{folder} is a file, and a folder is needed"]
     if not os.access(folder, os.W_OK | os.X_OK):
         return folder, [f"in the folder {folder} this user cannot write"]
     return folder, []
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path.is_dir()
+    except OSError:
+        return True  # it cannot be seen: that nothing can be written there is told
 
 
 def _is_shut(path: Path) -> bool:
@@ -106,7 +113,10 @@ def _is_shut(path: Path) -> bool:
 
 
 def _room(folder: Path, needed: int) -> list[str]:
-    free = shutil.disk_usage(folder).free
+    try:
+        free = shutil.disk_usage(folder).free
+    except OSError:
+        return []  # likewise
     if free >= needed:
         return []
     return [f"the disk of {folder} has {free // 1024} kB free, and {needed // 1024} are needed"]

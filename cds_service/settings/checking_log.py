@@ -1,6 +1,7 @@
 """Whether a start would get its keys and its log: the part of `checking` that is about the log."""
 
 import asyncio
+import os
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from pathlib import Path
 
@@ -51,7 +52,7 @@ def _signing(settings: Settings, state: State) -> tuple[Signer | None, Part]:
     """See `Settings.signer`, which makes the key of a new log."""
     files = settings.key_files
     made = not settings.log_key_file and state.layout < VERSION
-    if made and not files[0].exists():
+    if made and not os.access(files[0], os.F_OK):
         return None, Part("signing key", f"{files[0]} is not there yet: serve makes it")
     try:
         signer = load_signer(settings.origin, files)

@@ -331,6 +331,24 @@ def test_what_this_user_may_not_write_is_told(
     assert "Traceback" not in told.stderr + new.stderr
 
 
+def test_a_folder_that_this_user_may_not_look_into_stops_no_other_part(
+    log: Path, folder: Path, tmp_path: Path
+) -> None:
+    """As systemd has the folder of a service with DynamicUser: a link into one of root's."""
+    closed = tmp_path / "private"
+    closed.mkdir()
+    (tmp_path / "seen").symlink_to(closed / "inside")
+    (closed / "inside").mkdir()
+    closed.chmod(0)
+    try:
+        told = by_whom_permissions_bind(tmp_path / "seen/log.db")
+    finally:
+        closed.chmod(0o700)
+    assert told.returncode == 1
+    assert "log.db cannot be read: Permission denied" in told.stderr
+    assert "right  host: 127.0.0.1" in told.stdout
+
+
 def test_a_list_of_used_tokens_that_is_none_is_told(
     folder: Path, capsys: Printed, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -8,10 +8,12 @@ import os
 import shutil
 from pathlib import Path
 
+from cds_service.audit.sqlite import checkpoint_of
 from cds_service.audit.sqlite_file import prove_protected
 from cds_service.audit.sqlite_layout import VERSION
 from cds_service.audit.sqlite_read_only import connection_to
 from cds_service.audit.state import State
+from cds_service.audit.witness import Witness, in_file
 from cds_service.errors import LogUnavailable
 
 _NEW = "not there yet: serve makes it"
@@ -25,7 +27,7 @@ def state_of(path: Path) -> State:
     try:
         size = path.stat().st_size
     except FileNotFoundError:
-        return State(0, False, _NEW, (*wrong, *_room(folder, _ROOM)))
+        return State(0, False, _NEW, (*wrong, *_signed_for(path), *_room(folder, _ROOM)))
     except OSError as error:
         return State(0, False, "", (*wrong, f"{path} cannot be read: {error.strerror}"))
     used = (path, *(path.with_name(f"{path.name}{end}") for end in ("-wal", "-shm")))
@@ -34,6 +36,8 @@ def state_of(path: Path) -> State:
         return State(VERSION, False, _LEFT_OPEN, (*wrong, *_room(folder, _ROOM)))
     layout, fault = _layout(path)
     needed = size + _ROOM if layout == 1 else _ROOM
+    if not fault and layout < VERSION:
+        fault = _signed_for(path)
     wrong += [*fault, *_room(folder, needed)]
     return State(layout, layout == VERSION, _WORDS.get(layout, ""), tuple(wrong))
 
@@ -69,6 +73,22 @@ def _layout(path: Path) -> tuple[int, list[str]]:
         told = f"the audit log {path} has layout {version}, this program writes layout {VERSION}"
         return version, [f"{told}: use the program that made it, or another file"]
     return version, []
+
+
+def _signed_for(path: Path) -> list[str]:
+    """A checkpoint beside a log that is not there, or is of a layout that had none, is of another.
+
+    A start does not go on with it, and neither does it sign anew what was signed before.
+    """
+    beside = checkpoint_of(path)
+    try:
+        note = Witness(in_file(beside)).note()
+    except LogUnavailable as error:
+        return [str(error)]
+    if not note:
+        return []
+    told = f"{beside} was signed for a log that is not here: put that one back"
+    return [f"{told}. Only if there is none remove that file: callers hold what it says"]
 
 
 def _is_left_open(path: Path) -> bool:

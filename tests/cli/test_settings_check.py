@@ -8,9 +8,11 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import closing
 from functools import cache
+from io import BytesIO
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -18,8 +20,10 @@ import pytest
 
 from cds_service import cli
 from cds_service.audit.keys import make_key
+from cds_service.cli import serving
 from cds_service.content.load import load
 from cds_service.content.treatment import Protocol
+from cds_service.errors import CdsError
 from cds_service.settings import Settings
 from tests import examples
 from tests.access.tokens import client, server
@@ -72,7 +76,39 @@ def folder(log: Path) -> Iterator[Path]:
     return log.parent
 
 
-def checked(folder: Path, capsys: Printed) -> Told:
+def starts(folder: Path) -> bool:
+    """Whether the service really starts, on a copy of the folder."""
+    with tempfile.TemporaryDirectory() as elsewhere, pytest.MonkeyPatch.context() as patch:
+        copy = Path(elsewhere) / "copy"
+        shutil.copytree(folder, copy)
+        for name in [name for name in os.environ if name.startswith("CDS_")]:
+            patch.setenv(name, os.environ[name].replace(str(folder), str(copy)))
+        return started()
+
+
+def started() -> bool:
+    """Whether the service starts; at once it is stopped again."""
+    try:
+        asyncio.run(_started(Settings.read()))
+    except (CdsError, OSError):
+        return False
+    return True
+
+
+async def _started(settings: Settings) -> None:
+    """What `serve` does before it answers."""
+    with serving._listening(settings.host, 0), closing(settings.spans() or BytesIO()) as spans:
+        service = settings.service(None if isinstance(spans, BytesIO) else spans)
+        try:
+            await serving._checked(service)
+            if (access := settings.access()) is not None:
+                access.close()
+        finally:
+            await service.store.close()
+
+
+def checked(folder: Path, capsys: Printed, *, likewise: bool = True) -> Told:
+    """What is told; a start says the same unless only this process was told of the fault."""
     before = files(folder)
     code = cli.main(["settings", "--check"])
     printed = capsys.readouterr()
@@ -80,12 +116,13 @@ def checked(folder: Path, capsys: Printed) -> Told:
     assert code == bool(printed.err)
     assert printed.out.endswith(STARTS) == (code == 0)
     assert all(line.startswith("right  ") for line in printed.out.removesuffix(STARTS).splitlines())
+    assert not likewise or starts(folder) == (code == 0)
     return Told(code, printed.out, printed.err)
 
 
-def fault(folder: Path, capsys: Printed) -> str:
+def fault(folder: Path, capsys: Printed, *, likewise: bool = True) -> str:
     """The one thing that is wrong."""
-    told = checked(folder, capsys)
+    told = checked(folder, capsys, likewise=likewise)
     assert told.code == 1
     one, last = told.wrong.splitlines()
     assert last.startswith("Do not restart the service yet: of ")
@@ -266,6 +303,21 @@ def test_an_older_copy_of_the_log_is_told(log: Path, folder: Path, capsys: Print
     assert "entries, and 7 were signed for" in fault(folder, capsys)
 
 
+@pytest.mark.parametrize("also", ["log.db", "log.db.key"])
+def test_a_log_that_is_gone_is_not_taken_for_one_that_is_to_be_made(
+    log: Path, folder: Path, capsys: Printed, also: str
+) -> None:
+    for name in {"log.db", also}:
+        (folder / name).unlink()
+    assert "was signed for a log that is not here: put that one back" in fault(folder, capsys)
+    log.write_bytes(b"")
+    assert "was signed for a log that is not here" in fault(folder, capsys)
+    log.write_bytes(gzip.decompress((FROZEN / "layout-1.db.gz").read_bytes()))
+    assert "was signed for a log that is not here" in fault(folder, capsys)
+    (folder / "log.db.checkpoint").write_bytes(b"\xff")
+    assert "log.db.checkpoint is no checkpoint of the log" in fault(folder, capsys)
+
+
 def test_a_log_without_its_triggers_is_told(log: Path, folder: Path, capsys: Printed) -> None:
     with closing(sqlite3.connect(log)) as connection:
         connection.execute("DROP TRIGGER payload_update")
@@ -280,14 +332,15 @@ def test_a_log_of_layout_1_is_not_brought_to_the_one_of_now(
     told = checked(folder, capsys)
     assert "log.db: layout 1: serve brings it to layout 2, after which" in told.right
     monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(9, 8, 1 << 20))
-    assert "has 1024 kB free, and 1" in fault(folder, capsys)
+    assert "has 1024 kB free, and 1" in fault(folder, capsys, likewise=False)
 
 
 def test_a_full_disk_is_told(
     folder: Path, capsys: Printed, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(9, 8, 1000))
-    assert fault(folder, capsys) == f"log: the disk of {folder} has 0 kB free, and 1024 are needed"
+    said = fault(folder, capsys, likewise=False)
+    assert said == f"log: the disk of {folder} has 0 kB free, and 1024 are needed"
 
 
 def made(path: Path, statement: str) -> None:
@@ -306,6 +359,7 @@ def test_what_is_no_log_is_told(
     log.write_bytes(b"no database at all, but long enough to look like one" * 100)
     assert "file is not a database" in fault(folder, capsys)
     log.write_bytes(b"")
+    log.with_name("log.db.checkpoint").unlink()
     assert "log.db: an empty file: serve makes the log in it" in checked(folder, capsys).right
     monkeypatch.setenv("CDS_DATABASE_URL", f"sqlite:///{log}/in/a/file.db")
     assert "is a file, and a folder is needed" in checked(folder, capsys).wrong

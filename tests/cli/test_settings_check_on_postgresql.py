@@ -15,7 +15,7 @@ from tests import examples
 from tests.postgresql.server import Server
 
 from .conftest import Printed
-from .test_settings_check import FROZEN, STARTS, Told, content
+from .test_settings_check import FROZEN, STARTS, Told, content, started
 
 pytestmark = pytest.mark.postgresql
 ROLE = "log_checker"
@@ -106,11 +106,12 @@ def checked(database: Database, capsys: Printed) -> Told:
     return Told(code, printed.out, printed.err)
 
 
-def faults(database: Database, capsys: Printed) -> list[str]:
-    """What is wrong with the log; nothing else is."""
+def faults(database: Database, capsys: Printed, *, starts: bool = False) -> list[str]:
+    """What is wrong with the log, nothing else is; and whether a start notices."""
     *lines, last = checked(database, capsys).wrong.splitlines()
     assert last.startswith("Do not restart the service yet: of ")
     assert all(line.startswith("wrong  log: ") for line in lines)
+    assert started() == starts
     return [line.removeprefix("wrong  log: ") for line in lines]
 
 
@@ -141,7 +142,11 @@ def test_every_right_that_is_missing_is_told(database: Database, capsys: Printed
     )
     database.of_role()
     lacks = f"the role {ROLE} lacks INSERT on entry, DELETE on payload, INSERT on trial: {MEND}"
+    # A start tries a commit beside the entries, and notices what it needs for that.
     assert faults(database, capsys) == [lacks]
+    database.run(f"GRANT INSERT ON cds_log.trial TO {ROLE}")
+    lacks = lacks.replace(", INSERT on trial", "")
+    assert faults(database, capsys, starts=True) == [lacks]
 
     database.run(f"REVOKE SELECT ON cds_log.entry FROM {ROLE}")
     (said,) = faults(database, capsys)

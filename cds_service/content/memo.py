@@ -1,19 +1,43 @@
 """What is kept so that it is worked out once."""
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
+from types import MappingProxyType
 from typing import Any, TypeVar
 
 
 class Memo(dict[Hashable, Any]):
-    """Results that depend on nothing but the protocol and their key; emptied when it grows."""
+    """Results that depend on nothing but the protocol and their key; `memo[key]` is None at first.
 
-    LIMIT = 20_000
+    Of two generations: when the young one is full it becomes the old one, and what nobody has
+    asked for since is let go. So memory stays flat, and what is asked for again and again stays.
+    """
+
+    LIMIT = 4096
+    """The most results of a generation."""
+    __slots__ = ("_old",)
+
+    def __init__(self, known: Mapping[Hashable, Any] = MappingProxyType({})) -> None:
+        super().__init__(known)
+        self._old: dict[Hashable, Any] = {}
+
+    def __missing__(self, key: Hashable) -> Any:
+        """What is not in the young generation: from the old one, or None."""
+        known = self._old.get(key)
+        if known is not None:
+            self[key] = known
+        return known
 
     def __setitem__(self, key: Hashable, value: Any) -> None:
-        """Keep a result; a full memo is emptied first, so memory stays flat."""
+        """Keep a result, in the young generation."""
         if len(self) >= self.LIMIT:
-            self.clear()
+            self._old = self.copy()
+            super().clear()
         super().__setitem__(key, value)
+
+    def clear(self) -> None:
+        """Let go of both generations."""
+        super().clear()
+        self._old = {}
 
 
 Part = TypeVar("Part")

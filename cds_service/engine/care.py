@@ -46,7 +46,7 @@ def _for_weight(care: Care, item: CareItem, protocol: Protocol, kg: Decimal | No
     if kg is None or not item.amounts:
         return care
     key = ("care", care.key, item.values, kg)
-    made: Care | None = protocol.memo.get(key)
+    made: Care | None = protocol.memo[key]
     if made is None:
         amounts = {each.name: _worked_out(each, kg) for each in item.amounts}
         values = tuple((name, amounts.get(name, value)) for name, value in care.message.values)

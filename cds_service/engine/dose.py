@@ -128,7 +128,7 @@ def _first_that_passes(
         return _no(medicine, "not-in-stock")
     # A dose depends on the content, the rule, the weight and the form alone: it is made once.
     memo, key = facts.protocol.memo, ("dose", medicine.code, rule.code, kg, tuple(in_stock))
-    made: Dose | NoDose | None = memo.get(key)
+    made: Dose | NoDose | None = memo[key]
     if made is None:
         made = memo[key] = _make(medicine, rule, band, facts.protocol, kg, in_stock)
     return made

@@ -154,7 +154,7 @@ def _order(need: _Need, fluid: Fluid, facts: Facts, kg: Decimal | None) -> Fluid
 
 def _steps(fluid: Fluid, protocol: Protocol, kg: Decimal) -> tuple[FluidStep, ...]:
     key = ("fluid", fluid.code, kg)
-    made: tuple[FluidStep, ...] | None = protocol.memo.get(key)
+    made: tuple[FluidStep, ...] | None = protocol.memo[key]
     if made is None:
         step = protocol.fluids.step.value
         made = protocol.memo[key] = tuple(

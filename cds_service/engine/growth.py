@@ -22,7 +22,7 @@ def weight_for_age(facts: Facts) -> tuple[Decimal, Decimal] | None:
         return None
     sexes = _SEXES if facts.case.sex not in _SEXES else (facts.case.sex,)
     memo, key = facts.protocol.memo, ("z", weight.kg, age.low, age.high, sexes)
-    made: tuple[Decimal, Decimal] | None = memo.get(key)
+    made: tuple[Decimal, Decimal] | None = memo[key]
     if made is None:
         growth = facts.protocol.growth
         tables = [growth.male if sex == "male" else growth.female for sex in sexes]

@@ -27,7 +27,7 @@ def instructions(
     `doses` is the number still to give, None for a single dose.
     """
     key = ("instructions", dose.formulation.code, dose.amount.value, doses, at_least)
-    made: tuple[Message, ...] | None = protocol.memo.get(key)
+    made: tuple[Message, ...] | None = protocol.memo[key]
     if made is None:
         made = protocol.memo[key] = tuple(_sentences(dose, doses, protocol, at_least=at_least))
     return made

@@ -135,7 +135,7 @@ def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
     if not need.course.per_kg_beside:
         return dose
     key = ("beside", dose.formulation.code, dose.rule, dose.weight)
-    made: Dose | None = protocol.memo.get(key)
+    made: Dose | None = protocol.memo[key]
     if made is None:
         volume = per_kg_volume(dose)
         notes = dose.notes if volume is None else (*dose.notes, volume)

@@ -59,7 +59,7 @@ def spoken_languages(body: bytes, language: str) -> tuple[str, ...]:
 
 def _sheet(pen: Pen) -> Template:
     shape, sheets = Shape.of(pen.decision), pen.house.sheets
-    known: Template | None = sheets.get(shape)
+    known: Template | None = sheets[shape]
     if known is None:
         known = sheets[shape] = sheet(pen.house, shape)
     return known

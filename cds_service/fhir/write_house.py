@@ -24,13 +24,13 @@ _Made = TypeVar("_Made")
 class _Parts(Memo):
     """Texts and templates of single resources, of at most some three thousand bytes each."""
 
-    LIMIT = 4096
+    LIMIT = 1024
 
 
 class _Sheets(Memo):
     """Templates of whole answers, of some twenty thousand bytes each."""
 
-    LIMIT = 512
+    LIMIT = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +61,14 @@ class House:
 
     def kept(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
         """What `make` gives, made once for a key that tells it apart from all else."""
-        known: _Made | None = self.parts.get(key)
+        known: _Made | None = self.parts[key]
         if known is None:
             known = self.parts[key] = make()
         return known
 
     def words(self, message: Message) -> bytes:
         """The words of a message, to go into a blank; looking them up is quicker than filling."""
-        known: bytes | None = self.parts.get(message)
+        known: bytes | None = self.parts[message]
         if known is None:
             known = self.parts[message] = escaped(self.text(message))
         return known

@@ -244,13 +244,18 @@ def _cautions(facts: Facts, asked: set[str]) -> tuple[Caution, ...]:
     return tuple(found)
 
 
+_SLIGHT = frozenset({"observations-unknown"})
+"""Refusals of what a record has a lot of and this protocol does not ask for."""
+
+
 def _refused(refusal: Refusal, protocol: Protocol) -> Caution:
     message, origins = refused(refusal), (refusal.origin,)
     if refusal.code:
         what = Message(_name(refusal.code, protocol))
         message = Message("caution.not-used-fact", (("what", what), ("why", message)))
         return Caution("not-used", "high", message, origins)
-    severity = "high" if refusal.reason in _GRAVE else "moderate"
+    slight = "low" if refusal.reason in _SLIGHT else "moderate"
+    severity = "high" if refusal.reason in _GRAVE else slight
     return Caution("not-used", severity, message, origins)
 
 

@@ -25,6 +25,10 @@ T = TypeVar("T")
 _NEVER = datetime.min.replace(tzinfo=UTC)
 
 
+UNKNOWN_OBSERVATIONS = "observations-unknown"
+"""The one refusal that is no fault of what was sent, so that a strict request bears it too."""
+
+
 class Sent(Struct, Generic[R_co], gc=False):
     """A decoded resource and where it came from (a Struct: one is made for every entry)."""
 
@@ -59,6 +63,8 @@ class Facts:
     missed: list[MissedDose] = field(default_factory=list)
     earlier: list[EarlierClass] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
+    unknown: set[str] = field(default_factory=set)
+    """The Observations of which nothing here asks for anything: addresses, else places."""
 
     def refuse(
         self, reason: str, origin: Origin, about: tuple[str, ...] = (), **details: str
@@ -70,6 +76,16 @@ class Facts:
         """
         told = tuple(sorted(details.items()))
         self.refusals += [Refusal(reason, origin, told, code) for code in about or ("",)]
+
+    def note_unknown(self, origin: Origin) -> None:
+        """Note an Observation of which nothing here asks for anything."""
+        self.unknown.add(origin.reference or origin.expression)
+
+    def refuse_unknown(self, place: str) -> None:
+        """Say how many Observations were of nothing that is asked here: a record has many."""
+        if self.unknown:
+            count = str(len(self.unknown))
+            self.refuse(UNKNOWN_OBSERVATIONS, Origin(expression=place), count=count)
 
 
 def in_order(found: list[T], first: Callable[[T], str], key: Callable[[T], Any]) -> tuple[T, ...]:

@@ -10,14 +10,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from cds_service.case import Case
+from cds_service.case import Case, Refusal
 from cds_service.content.treatment import Protocol
 from cds_service.engine.check_model import DraftOrder
 from cds_service.errors import MalformedRequest, UnusableRequest
 from cds_service.fhir import facts as order
 from cds_service.fhir import json_text, lookup, read_patient
 from cds_service.fhir.context import Context
-from cds_service.fhir.facts import Facts, Sent
+from cds_service.fhir.facts import UNKNOWN_OBSERVATIONS, Facts, Sent
 from cds_service.fhir.read_age import settle
 from cds_service.fhir.read_body import Body, read_body
 from cds_service.fhir.read_condition import (
@@ -101,8 +101,8 @@ def read(
     if strict:
         _check_elements(body, tree)
     case, drafted = _case(asked, entries, codes, now, drafts, any_age=any_age)
-    if strict and case.refusals:
-        _refuse_all(case, protocol)
+    if strict and (faults := [r for r in case.refusals if r.reason != UNKNOWN_OBSERVATIONS]):
+        _refuse_all(faults, protocol)
     return Request(case, asked.language, drafted)
 
 
@@ -142,6 +142,7 @@ def _case(
                 facts.refuse(reason, sent.origin, its)
             else:
                 reader(sent, context)
+    facts.refuse_unknown(asked.place)
     when.note_offsets(asked, facts)
     age = settle(read_patient.age_by_birth_date(patient, when.as_of, facts), context.ages, facts)
     if age is not None and not (any_age and age.high >= 0):
@@ -174,8 +175,8 @@ def _check_elements(body: bytes, tree: Any) -> None:
     check(body, tree)
 
 
-def _refuse_all(case: Case, protocol: Protocol) -> None:
+def _refuse_all(faults: list[Refusal], protocol: Protocol) -> None:
     from cds_service.fhir.read_strict import problem
 
     # One resource may be refused for several signs, in the same words.
-    raise UnusableRequest(*dict.fromkeys(problem(one, protocol) for one in case.refusals))
+    raise UnusableRequest(*dict.fromkeys(problem(one, protocol) for one in faults))

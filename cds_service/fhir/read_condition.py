@@ -43,6 +43,7 @@ def read_condition(sent: Sent[Condition], context: Context) -> None:
             signs.append(meaning.code)
     named = context.lookup.named(concept)
     if not signs and named not in context.lookup.findings:
+        _note_unknown(sent, context)
         return
     reason = _over(condition)
     if reason:
@@ -51,6 +52,17 @@ def read_condition(sent: Sent[Condition], context: Context) -> None:
         facts.refuse("code-only-text", sent.origin, about_condition(sent, context), code=named)
     else:
         _answered(sent, signs, context)
+
+
+def _note_unknown(sent: Sent[Condition], context: Context) -> None:
+    """Name a Condition that may hold now and that nothing here asks for: somebody must read it."""
+    condition = sent.resource
+    concept = _concept(condition.code)
+    void = _over(condition) or "refuted" in _codes(condition.verification_status)
+    if void or any(isinstance(each, Unknown) for each in context.lookup.meanings(concept)):
+        return
+    codes = [coding.code for coding in concept.codings() if isinstance(coding.code, str)]
+    context.facts.refuse("condition-unknown", sent.origin, code=printable((*codes, "")[0]))
 
 
 def _read_class(sent: Sent[Condition], code: str, context: Context) -> None:

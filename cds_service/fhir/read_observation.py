@@ -11,7 +11,7 @@ from cds_service.fhir import terms
 from cds_service.fhir.codes import LOINC, SNOMED, UCUM
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Facts, Sent
-from cds_service.fhir.lookup import AgeCode, Kind, Unknown, about
+from cds_service.fhir.lookup import AgeCode, Kind, Meaning, Unknown, about
 from cds_service.fhir.read_age import read_age
 from cds_service.fhir.read_body import printable
 from cds_service.fhir.read_visit import moment
@@ -36,13 +36,28 @@ def about_observation(sent: Sent[Observation], context: Context) -> tuple[str, .
 
 def read_observation(sent: Sent[Observation], context: Context) -> None:
     """Add what an Observation and its components say to the facts, or why they are refused."""
+    if sent.resource.component is not UNSET:
+        known = _read_panel(sent, sent.resource.component, context)
+    else:
+        known = _read_one(sent, context)
+    if not known and sent.resource.status not in _VOID:
+        context.facts.note_unknown(sent.origin)
+
+
+def _read_one(sent: Sent[Observation], context: Context) -> bool:
+    """Read an Observation without components; whether its code or words are known here."""
+    meanings = context.lookup.meanings(sent.resource.code)
+    if not meanings:
+        return _note_words(sent, context)
+    meaning = _meaning(sent, meanings, context)
+    if meaning is not None:
+        _read_meant(sent, meaning, context)
+    return True
+
+
+def _read_meant(sent: Sent[Observation], meaning: Kind | Sign | AgeCode, context: Context) -> None:
+    """Read an Observation that means this one thing."""
     observation, facts = sent.resource, context.facts
-    if observation.component is not UNSET:
-        _read_panel(sent, observation.component, context)
-        return
-    meaning = _meaning(sent, context)
-    if meaning is None:
-        return
     if observation.status not in _USABLE:
         open_now = () if observation.status in _VOID else about(meaning)
         facts.refuse("status-not-usable", sent.origin, open_now, status=observation.status)
@@ -66,22 +81,30 @@ def read_observation(sent: Sent[Observation], context: Context) -> None:
         read_age(sent, at, context)
 
 
-def _read_panel(sent: Sent[Observation], components: list[Component], context: Context) -> None:
-    """The components as the Observations that they would be alone, then what is around them."""
+def _read_panel(sent: Sent[Observation], components: list[Component], context: Context) -> bool:
+    """The components as the Observations that they would be alone, then what is around them.
+
+    Whether anything of it is known here.
+    """
     observation = sent.resource
     parts = [_part(sent, one, index) for index, one in enumerate(components)]
-    for part in parts:
-        if part.resource.has_unknown_rules():
-            about_it = about_observation(part, context)
-            context.facts.refuse("modifier-extension", part.origin, about_it)
-        else:
-            read_observation(part, context)
+    heard = [_read_part(part, context) for part in parts]
     around = Sent(replace(observation, component=UNSET), sent.full_url, sent.origin)
     valued = observation.has_value() or observation.data_absent_reason is not UNSET
     if valued or not any(context.lookup.about(part.resource.code) for part in parts):
-        read_observation(around, context)
-    else:
-        _meaning(around, context)  # a panel has no value of its own; an unknown code is named
+        return _read_one(around, context) or any(heard)
+    # A panel has no value of its own; an unknown code is named.
+    _note_words(around, context)
+    _meaning(around, context.lookup.meanings(around.resource.code), context)
+    return True
+
+
+def _read_part(part: Sent[Observation], context: Context) -> bool:
+    if part.resource.has_unknown_rules():
+        about_it = about_observation(part, context)
+        context.facts.refuse("modifier-extension", part.origin, about_it)
+        return True
+    return _read_one(part, context)
 
 
 def _part(sent: Sent[Observation], part: Component, index: int) -> Sent[Observation]:
@@ -102,14 +125,12 @@ def _part(sent: Sent[Observation], part: Component, index: int) -> Sent[Observat
     return Sent(alone, sent.full_url, Origin(sent.origin.reference, place))
 
 
-def _meaning(sent: Sent[Observation], context: Context) -> Kind | Sign | AgeCode | None:
-    """The one thing that the code means here; None when it is not ours, or is refused."""
-    meanings = context.lookup.meanings(sent.resource.code)
+def _meaning(
+    sent: Sent[Observation], meanings: list[Meaning], context: Context
+) -> Kind | Sign | AgeCode | None:
+    """The one thing that the code means here; None when it is refused."""
     if len(meanings) == 1 and not isinstance(meanings[0], Unknown):
         return meanings[0]
-    if not meanings:
-        _note_words(sent, context)
-        return None
     known: list[Kind | Sign | AgeCode] = []
     for meaning in meanings:
         if isinstance(meaning, Unknown):
@@ -123,12 +144,16 @@ def _meaning(sent: Sent[Observation], context: Context) -> Kind | Sign | AgeCode
     return known[0] if len(known) == 1 else None
 
 
-def _note_words(sent: Sent[Observation], context: Context) -> None:
-    """Refuse, by name, what says only in words that it is a finding or measurement of ours."""
+def _note_words(sent: Sent[Observation], context: Context) -> bool:
+    """Refuse, by name, what says only in words that it is a finding or measurement of ours.
+
+    Whether it does.
+    """
     code = context.lookup.named(sent.resource.code)
     if code:
         open_now = () if sent.resource.status in _VOID else (code,)
         context.facts.refuse("code-only-text", sent.origin, open_now, code=code)
+    return code != ""
 
 
 def _finding(sent: Sent[Observation], at: datetime | None, sign: Sign, facts: Facts) -> None:

@@ -46,11 +46,16 @@ async function opened(t, address, { width = 1280, scripts = true, language = 'en
     const own = asked.url().startsWith(ADDRESS) || /^(data|blob):/.test(asked.url());
     if (!own) page.faults.add(`asked another server: ${asked.url()}`);
   });
-  page.on('requestfinished', async (asked) => {
-    const { responseBodySize, responseHeadersSize } = await asked.sizes();
-    page.weight += responseBodySize + responseHeadersSize;
+  const weighed = [];
+  page.on('requestfinished', (asked) => {
+    weighed.push(asked.sizes().then(({ responseBodySize, responseHeadersSize }) => {
+      page.weight += responseBodySize + responseHeadersSize;
+    }));
   });
   t.after(async () => {
+    // A request that ends this late is weighed too, before the page is gone.
+    page.removeAllListeners('requestfinished');
+    await Promise.all(weighed);
     await context.close();
     assert.deepEqual([...page.faults], []);
   });

@@ -95,10 +95,35 @@ def test_a_condition_that_is_an_unknown_finding_is_named() -> None:
 
 
 @pytest.mark.parametrize(
-    "code", [..., concept(SNOMED, "1"), concept("http://loinc.org", "29463-7")]
+    ("code", "shown"),
+    [
+        (..., "?"),
+        ({"text": "Ill, says Orla Fenn"}, "?"),
+        (concept(SNOMED, "1"), "1"),
+        (concept("http://loinc.org", "29463-7"), "29463-7"),
+        (concept("http://upper-brenna.example/problems", "Orla Fenn"), "?"),
+    ],
 )
-def test_a_condition_of_something_else_says_nothing_here(code: Any) -> None:
-    assert refused(condition(code)) == []
+def test_a_condition_that_is_not_asked_for_is_named_by_its_code(code: Any, shown: str) -> None:
+    (told,) = case(patient(), condition(code)).refusals
+    assert (told.reason, told.details, told.code) == (
+        "condition-unknown", (("code", shown),), "",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"verificationStatus": verified("refuted")},
+        {"verificationStatus": verified("entered-in-error")},
+        {"clinicalStatus": clinical("resolved")},
+        {"subject": {"reference": "Patient/mother-1"}},
+    ],
+)
+def test_one_that_does_not_hold_or_is_of_another_is_not_told_as_one_that_does(
+    changes: Json,
+) -> None:
+    assert "condition-unknown" not in refused(condition(concept(SNOMED, "1"), **changes))
 
 
 @pytest.mark.parametrize(

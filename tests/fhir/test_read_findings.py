@@ -3,6 +3,7 @@
 import pytest
 
 from cds_service.case import Answer
+from cds_service.engine import decide
 from tests.fhir.sending import (
     HL7,
     OWN,
@@ -113,9 +114,9 @@ def test_a_known_code_beside_an_unknown_one_still_counts() -> None:
         {"coding": [{"system": f"{OWN}/finding"}]},
     ],
 )
-def test_an_observation_of_something_else_says_nothing_here(code: Json) -> None:
+def test_an_observation_of_something_else_is_no_finding(code: Json) -> None:
     read = case(patient(), observation("f", code, valueBoolean=True))
-    assert (read.findings, read.refusals) == ((), ())
+    assert (read.findings, reasons(read)) == ((), ["observations-unknown"])
 
 
 @pytest.mark.parametrize("status", ["final", "amended", "corrected"])
@@ -126,3 +127,36 @@ def test_a_settled_observation_is_used(status: str) -> None:
 def test_a_preliminary_observation_is_used_and_marked() -> None:
     assert found(finding("convulsions", status="preliminary")).preliminary is True
     assert value(weight(status="preliminary")).preliminary is True
+
+
+HEAD = concept("http://loinc.org", "9843-4")  # head circumference, from memory
+APGAR = concept("http://loinc.org", "9274-2")  # Apgar score after five minutes, from memory
+
+
+def test_observations_that_are_not_asked_for_are_counted() -> None:
+    others = [observation(f"other-{n}", code) for n, code in enumerate((HEAD, APGAR))]
+    first, last = case(patient(), *others), case(*reversed(others), patient())
+    (told,) = first.refusals
+    assert (told.reason, told.details) == ("observations-unknown", (("count", "2"),))
+    assert first.refusals == last.refusals
+
+
+def test_one_of_several_unknown_parts_is_counted_once() -> None:
+    parts = [{"code": code, "valueInteger": 9} for code in (HEAD, APGAR)]
+    (told,) = case(patient(), observation("head", HEAD, component=parts)).refusals
+    assert told.details == (("count", "1"),)
+
+
+@pytest.mark.parametrize("status", ["cancelled", "entered-in-error"])
+def test_what_is_no_observation_is_not_counted(status: str) -> None:
+    assert refused(observation("head", HEAD, status=status)) == []
+
+
+def test_they_are_told_slightly_and_change_nothing_else() -> None:
+    alone, beside = (
+        decide(case(patient(), weight(), *more), protocol())
+        for more in ([], [observation("head", HEAD)])
+    )
+    extra = set(beside.plan.cautions) - set(alone.plan.cautions)
+    assert [(each.code, each.severity) for each in extra] == [("not-used", "low")]
+    assert beside.plan._replace(cautions=()) == alone.plan._replace(cautions=())

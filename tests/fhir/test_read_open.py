@@ -161,7 +161,7 @@ def test_a_condition_in_words_that_does_not_hold_opens_nothing() -> None:
     assert opened(ended) == [("condition-ended", "")]
     refuted = condition(words, verificationStatus=verified("refuted"))
     assert opened(refuted) == [("code-only-text", "")]
-    assert opened(condition({"text": "Weight"})) == []
+    assert opened(condition({"text": "Weight"})) == [("condition-unknown", "")]
 
 
 def test_strict_says_once_what_is_open_for_two_signs() -> None:

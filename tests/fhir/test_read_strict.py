@@ -7,8 +7,10 @@ from tests.fhir.sending import (
     Json,
     asked,
     bundle,
+    concept,
     encounter,
     finding,
+    observation,
     patient,
     request,
     weight,
@@ -97,3 +99,11 @@ def test_strict_does_not_repeat_a_name_that_is_no_element() -> None:
         request(body, strict=True)
     assert caught.value.problems[0].expression == "Bundle.entry[0].resource"
     assert "Amina" not in str(caught.value)
+
+
+def test_strict_bears_observations_that_are_not_asked_for_and_no_other_refusal() -> None:
+    other = observation("head", concept("http://loinc.org", "9843-4"))  # from memory
+    assert request(asked(weight(), other), strict=True).case.refusals
+    with pytest.raises(UnusableRequest) as caught:
+        request(asked(weight(unit="stone"), other), strict=True)
+    assert len(caught.value.problems) == 1

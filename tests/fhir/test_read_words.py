@@ -8,6 +8,7 @@ import pytest
 from cds_service.content.model import Message
 from cds_service.content.text import render
 from cds_service.fhir import (
+    facts,
     read,
     read_age,
     read_body,
@@ -23,7 +24,7 @@ from tests.changing import replace
 from tests.fhir.sending import NOW, bundle, case, finding, patient, protocol, reasons, text, weight
 
 MODULES = (
-    read, read_age, read_body, read_condition, read_medicine, read_observation, read_patient,
+    facts, read, read_age, read_body, read_condition, read_medicine, read_observation, read_patient,
     read_response, read_visit, references,
 )  # fmt: skip
 TEXTS = {

@@ -39,6 +39,7 @@ _UNITS: dict[str, tuple[str, Decimal]] = {
 }
 
 _ONE = Decimal(1)
+_DL_IN_L = Decimal(10)
 _ROUNDINGS = {"nearest": ROUND_HALF_UP, "down": ROUND_FLOOR}
 
 
@@ -108,6 +109,19 @@ def convertible(unit: str, to: str) -> bool:
     (True, False, False)
     """
     return unit in _UNITS and to in _UNITS and _UNITS[unit][0] == _UNITS[to][0]
+
+
+def as_mass(moles: Quantity, molar_mass: Decimal) -> Quantity:
+    """An amount of substance in a volume (mmol/L) as its mass in a volume (mg/dL), exactly.
+
+    `molar_mass` is in g/mol, which is mg/mmol. Raises QuantityError for any other unit.
+
+    >>> as_mass(Quantity.of("2.5", "mmol/L"), Decimal("180.156"))
+    Quantity(value=Decimal('45.039'), unit='mg/dL')
+    """
+    if moles.unit != "mmol/L":
+        raise QuantityError(f"{moles.unit} is no amount of substance in a volume")
+    return Quantity(plain(moles.value * molar_mass / _DL_IN_L), "mg/dL")
 
 
 def plain(value: Decimal) -> Decimal:

@@ -12,6 +12,7 @@ from cds_service.content import (
     check_fluids,
     check_rows,
     check_texts,
+    check_units,
 )
 from cds_service.content.desk import Desk
 from cds_service.content.treatment import REFERRAL, Protocol
@@ -37,6 +38,8 @@ def check(protocol: Protocol, desk: Desk) -> None:
         check_rows.regimens(protocol, desk)
         for item in check_rows.care_items(protocol):
             check_fluids.amounts(protocol, desk, item)
+    if plans and desk.clean("medicines/", "fluids.yaml"):
+        check_units.limits(protocol, desk)
     if plans and desk.clean("fluids.yaml"):
         check_fluids.fluids(protocol, desk)
     for medicine in medicines:

@@ -6,6 +6,7 @@ convulsions                                     the sign is YES
 {new: pneumonia}                                one of its signs is new since an earlier visit
 {measure: temperature, at-least: 38.0 Cel}      below | at-most | at-least | above
 {measure: respiratory-rate, at-least: 60 /min, confirmed: true}    and so is its repeat
+{measure: blood-glucose, below: 2.5 mmol/L, or: [45 mg/dL]}     each value by its own unit
 {measure: age-hours, below: 24 h, if-unknown: yes}           the safer reading of what is unknown
 {measure: day-of-treatment, since: pneumonia, at-least: 4 d} day 1 is that of the earlier visit
 {all: [...]}  {any: [...]}  {none: [...]}  {at-least: 2, of: [...]}
@@ -31,7 +32,7 @@ from cds_service.content.tree import Node
 _ANSWERS = {"yes": Answer.YES, "no": Answer.NO}
 _GROUPS = ("all", "any", "none")
 _CLASSES = {"now": NOW, "earlier": EARLIER, "new": NEW}
-_KEYS = " ".join(("finding is measure confirmed if-unknown since of", *_CLASSES, *OPS, *_GROUPS))
+_KEYS = " ".join(("finding is measure or confirmed if-unknown since of", *_CLASSES, *OPS, *_GROUPS))
 
 
 def maybe_condition(fields: Fields, key: str) -> Condition | None:
@@ -81,7 +82,8 @@ def _same(one: Condition) -> object:
     if isinstance(one, FindingTest):
         return (one.code, one.expect)
     if isinstance(one, MeasureTest):
-        return (one.measure, one.op, one.limit.value, one.confirmed, one.if_unknown, one.since)
+        limits = (one.limit.value, *(each.value for each in one.others))
+        return (one.measure, one.op, limits, one.confirmed, one.if_unknown, one.since)
     return (one.kind, one.count, tuple(_same(item) for item in one.items))
 
 
@@ -107,8 +109,13 @@ def _measure(fields: Fields) -> MeasureTest:
     since = fields.name("since", fields.desk.names.classes, "class") if fields.has("since") else ""
     if (name == DAY) != bool(since):
         fields.fault("measure", f"{DAY} needs since: <class>, and nothing else has it")
+    others = fields.each_number("or")
+    apart = set(fields.desk.names.apart.get(name, ()))
+    if {each.unit for each in others} != apart or len(others) != len(apart):
+        needed = " and ".join(sorted(apart)) or "no other unit"
+        fields.fault("measure", f"{name} needs, under or, its limit in {needed}")
     # A limit that an adaptation has changed names its own source.
-    return MeasureTest(name, ops[0], limit, limit.cite, confirmed, unknown, since)
+    return MeasureTest(name, ops[0], limit, limit.cite, confirmed, unknown, since, others)
 
 
 def _group(fields: Fields) -> Group:

@@ -27,6 +27,8 @@ class Names:
     derived: frozenset[str] = frozenset()
     measures: dict[str, str] = field(default_factory=dict)
     """Measure code -> the unit of its limits."""
+    apart: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    """Measure code -> further units in which each limit is written too."""
     repeated: frozenset[str] = frozenset()
     """Measures that have a repeat, so that a test may ask for `confirmed`."""
     medicines: frozenset[str] = frozenset()
@@ -55,6 +57,10 @@ class Desk:
         self.texts: dict[str, Node] = {}
         """Where each text stands, by key."""
         self._places: dict[int, tuple[object, Node]] = {}
+
+    def every(self, kind: type[T]) -> list[T]:
+        """Every object of that kind that was read so far, in the order of reading."""
+        return [made for made, _ in self._places.values() if isinstance(made, kind)]
 
     def report(self, node: Node, what: str) -> None:
         """Add a finding at a node."""

@@ -15,9 +15,10 @@ from cds_service.quantity import convertible
 
 _NUMBER = re.compile(r"(-?\d+(?:\.\d+)?) (\S+)", re.ASCII)
 _OWN_UNITS = frozenset(
-    {"/d", "{z}", "{dose}", "{vial}", "{bottle}", "mg/kg", "g/kg", "mL/kg", "mL/kg/h", "[iU]/kg"}
+    {"/d", "{z}", "{dose}", "{vial}", "{bottle}", "g/mol"}
+    | {"mg/kg", "g/kg", "mL/kg", "mL/kg/h", "[iU]/kg"}
 )
-"""Units of the content beside the amounts of quantity.py: rates, scores and packs."""
+"""Units of the content beside the amounts of quantity.py: rates, scores, packs, molar mass."""
 _CITE = ("source", "evidence", "note")
 _STAND_IN = Cite((), "practice")
 
@@ -146,6 +147,11 @@ class Fields:
     def maybe_number(self, key: str, *units: str) -> Number | None:
         """The same, or None when the key is not written."""
         return self.number(key, *units) if key in self._items else None
+
+    def each_number(self, key: str) -> tuple[Number, ...]:
+        """The numbers of the list under a key; empty when it is not written."""
+        nodes = self._list(self.at(key)) if key in self._items else ()
+        return tuple(number(node, self.desk, self._cite, ()) for node in nodes)
 
     def numbers(self, key: str) -> tuple[tuple[str, Number], ...]:
         """The named numbers of the mapping under a key; empty when it is not written."""

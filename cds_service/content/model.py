@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from cds_service.case import Answer
-from cds_service.quantity import Quantity
+from cds_service.quantity import Quantity, as_mass, convertible
 
 EVIDENCE = ("seen", "memory", "derived", "practice")
 """How sure we are of a source: the words were read; recalled; arithmetic; no source."""
@@ -122,6 +122,23 @@ class Measure:
     """For a count that has to be repeated: how far apart two counts may be."""
     sites_that_exclude: tuple[str, ...] = ()
     """For a temperature: the sites whose normal value rules a sign out."""
+    molar_mass: Number | None = None
+    """g/mol, where a value may also be sent as a mass in a volume; it is kept as it was sent."""
+
+    def kept_in(self, unit: str) -> str:
+        """The unit in which a value is kept and compared that was sent in one of `units`."""
+        return self.unit if convertible(unit, self.unit) else unit
+
+    def ends(self, unit: str) -> tuple[Decimal, Decimal]:
+        """The lowest and the highest possible value, in one of `units`."""
+        low, high = (self.turned(end.quantity, unit).value for end in self.possible)
+        return low, high
+
+    def turned(self, quantity: Quantity, unit: str) -> Quantity:
+        """A quantity in `unit` of this measure as one in another of `units`."""
+        if self.molar_mass is None or convertible(quantity.unit, unit):
+            return quantity.to(unit)
+        return as_mass(quantity, self.molar_mass.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +167,12 @@ class MeasureTest:
     if_unknown: Answer = Answer.NOT_ASSESSED
     since: str = ""
     """For `day-of-treatment`: the class whose earlier visit was day 1."""
+    others: tuple[Number, ...] = ()
+    """The same limit as it is published in units in which a value is kept as it was sent."""
+
+    def limit_in(self, unit: str) -> Decimal:
+        """The limit that a value in `unit` is compared with, as it is published."""
+        return next((each.value for each in self.others if each.unit == unit), self.limit.value)
 
 
 OPS = ("below", "at-most", "at-least", "above")

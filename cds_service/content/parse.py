@@ -19,6 +19,7 @@ from cds_service.content.syringe import Syringe
 from cds_service.content.treatment import Protocol
 from cds_service.content.tree import Node
 from cds_service.content.weights import Growth, WeightLimits
+from cds_service.quantity import convertible
 
 FILES = ("protocol", "sources", "signs", "classifications", "treatments", "fluids", "growth")
 """The files that every protocol has, beside medicines/ and translations/."""
@@ -53,6 +54,7 @@ def names(files: Files) -> Names:
         signs=frozenset(_entries(signs, "findings")),
         derived=frozenset(_entries(signs, "derived")),
         measures={code: str(_entries(measures, code).get("unit", _NO).value) for code in measures},
+        apart={code: _apart(_entries(measures, code)) for code in measures},
         repeated=frozenset(
             code for code in measures if "repeat-within" in _entries(measures, code)
         ),
@@ -69,6 +71,13 @@ def names(files: Files) -> Names:
             if "class" in row.items()
         ),
     )
+
+
+def _apart(measure: Mapping[str, Node]) -> tuple[str, ...]:
+    """The units of a measure in which a value is kept as it was sent."""
+    named, unit = measure.get("units", _NO).value, str(measure.get("unit", _NO).value)
+    units = [str(node.value) for node in named] if isinstance(named, tuple) else []
+    return tuple(each for each in units if "molar-mass" in measure and not convertible(each, unit))
 
 
 def protocol(

@@ -12,7 +12,7 @@ _SIGN = (
     "required lasting implies only-without not-judged reassuring snomed"
     " allergy-snomed allergy-atc allergy-words medicine-atc medicine-words"
 )
-_MEASURE = "required lasting loinc unit units possible repeat-within sites-that-exclude"
+_MEASURE = "required lasting loinc unit units molar-mass possible repeat-within sites-that-exclude"
 _ROW = "class severe no-illness otherwise when"
 _TABLE = "when can-wait unless-severe rows"
 SITES = ("axillary", "ear", "oral", "rectal")
@@ -106,9 +106,13 @@ def _measure(code: str, fields: Fields) -> Measure:
         fields.desk.report(fields.node, f"{code} is worked out, not measured; rename it")
     unit = fields.text("unit")
     units = fields.words("units")
+    mass = fields.above_zero("molar-mass", "g/mol") if fields.has("molar-mass") else None
+    masses = () if mass is None or unit != "mmol/L" else ("mg/dL",)
     for other in units:
-        if not convertible(other, unit):
+        if not convertible(other, unit) and other not in masses:
             fields.fault("units", f"{other} cannot be turned into {unit}; remove it")
+    if mass is not None and not set(masses) & set(units):
+        fields.fault("molar-mass", "molar-mass is for a measure in mmol/L that is read in mg/dL")
     if unit not in units:
         fields.fault("units", f"units must name {unit} too")
     if not fields.words("loinc"):
@@ -125,6 +129,7 @@ def _measure(code: str, fields: Fields) -> Measure:
         lasting=fields.flag("lasting"),
         repeat_within=fields.maybe_number("repeat-within", *_TIMES),
         sites_that_exclude=fields.names("sites-that-exclude", SITES, "site"),
+        molar_mass=mass,
     )
 
 

@@ -223,7 +223,8 @@ def _measured(test: MeasureTest, protocol: Protocol) -> Compiled:
         return _span(test, span)
     measure = protocol.measure_by_code[test.measure]
     code, within, sites = measure.code, measure.repeat_within, measure.sites_that_exclude
-    passes, limit = OPS[test.op], test.limit.value
+    passes = OPS[test.op]
+    limits = {measure.kept_in(unit): test.limit_in(unit) for unit in measure.units}
 
     def ask(facts: Facts, row: bool) -> Answer:
         series = facts.series.get(code)
@@ -235,7 +236,7 @@ def _measured(test: MeasureTest, protocol: Protocol) -> Compiled:
         else:
             answer = _NO
             for reading in series if within is not None else facts.values[code]:
-                if passes(reading.quantity.value, limit):
+                if passes(reading.quantity.value, limits[reading.quantity.unit]):
                     return _YES
                 # An inner temperature can show the sign, never rule it out.
                 if sites and reading.site and reading.site not in sites:

@@ -5,7 +5,7 @@ Clinical content, section 3: a new severe sign at a follow-up visit means that t
 
 from collections.abc import Iterator
 
-from cds_service.case import Answer
+from cds_service.case import Answer, Measurement
 from cds_service.content.model import (
     EARLIER,
     NEW,
@@ -63,7 +63,11 @@ def _is_new(test: FindingTest | MeasureTest, facts: Facts) -> bool:
     if isinstance(test, FindingTest):
         return facts.is_yes(test.code) and _was_absent(test.code, facts)
     before, now = facts.before_values.get(test.measure), facts.values.get(test.measure, ())
-    passes = OPS[test.op]
-    if before is None or passes(before.quantity.value, test.limit.value):
+    if before is None or _passes(test, before):
         return False
-    return any(passes(each.quantity.value, test.limit.value) for each in now)
+    return any(_passes(test, each) for each in now)
+
+
+def _passes(test: MeasureTest, reading: Measurement) -> bool:
+    passes: bool = OPS[test.op](reading.quantity.value, test.limit_in(reading.quantity.unit))
+    return passes

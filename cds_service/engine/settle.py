@@ -151,7 +151,7 @@ def _note_passed_over(facts: Facts, kind: str) -> None:
 def _is_danger(protocol: Protocol, reading: Measurement) -> bool:
     """Whether this value alone would be a sign of a severe row."""
     return any(
-        OPS[test.op](reading.quantity.value, test.limit.value)
+        OPS[test.op](reading.quantity.value, test.limit_in(reading.quantity.unit))
         for table in protocol.tables
         for row in table.rows
         for test in (leaves(row.when) if row.severe and row.when is not None else ())

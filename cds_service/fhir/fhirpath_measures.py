@@ -59,17 +59,17 @@ def _of(protocol: Protocol, measure: Measure) -> Iterator[Variable]:
 
 def _possible(measure: Measure) -> str:
     """Whether a Quantity has a unit that is read and lies where such a value can lie."""
-    low, high = measure.possible
+    limits = ((unit, *map(_decimal, measure.ends(unit))) for unit in measure.units)
     ranges = (
-        f"(code = '{unit}' and value >= {_limit(low, unit)} and value <= {_limit(high, unit)})"
-        for unit in measure.units
+        f"(code = '{unit}' and value >= {low} and value <= {high})" for unit, low, high in limits
     )
     return f"system = '{UCUM}' and comparator.empty() and ({' or '.join(ranges)})"
 
 
-def _limit(limit: Number, unit: str) -> str:
-    """A limit in another unit, as a FHIRPath decimal."""
-    return _decimal(Quantity(limit.value, limit.unit).to(unit).value)
+def _limit(test: MeasureTest, measure: Measure, unit: str) -> str:
+    """The limit for a value in a unit, as a FHIRPath decimal."""
+    kept = measure.kept_in(unit)
+    return _decimal(Quantity(test.limit_in(kept), kept).to(unit).value)
 
 
 def _decimal(value: Decimal) -> str:
@@ -150,7 +150,7 @@ def _measured(test: MeasureTest, measure: Measure, *, row: bool) -> str:
 
 def _passes(test: MeasureTest, measure: Measure) -> str:
     return " or ".join(
-        f"(code = '{unit}' and value {OPS[test.op]} {_limit(test.limit, unit)})"
+        f"(code = '{unit}' and value {OPS[test.op]} {_limit(test, measure, unit)})"
         for unit in measure.units
     )
 

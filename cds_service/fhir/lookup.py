@@ -19,8 +19,8 @@ class Kind:
     """A measured kind with what is needed to judge a value."""
 
     measure: Measure
-    low: Decimal
-    high: Decimal
+    ends: dict[str, tuple[Decimal, Decimal]]
+    """The lowest and the highest possible value, by the unit in which a value is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,8 +252,8 @@ def _any_word(words: tuple[str, ...]) -> re.Pattern[str]:
 
 
 def _kind(measure: Measure) -> Kind:
-    low, high = (limit.quantity.to(measure.unit).value for limit in measure.possible)
-    return Kind(measure, low, high)
+    kept = {measure.kept_in(unit) for unit in measure.units}
+    return Kind(measure, {unit: measure.ends(unit) for unit in kept})
 
 
 def _loinc(measure: Measure) -> tuple[str, ...]:

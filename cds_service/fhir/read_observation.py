@@ -205,7 +205,7 @@ def _quantity(sent: Sent[Observation], kind: Kind, facts: Facts) -> Quantity | N
 
 
 def _value(observation: Observation, kind: Kind) -> Quantity | tuple[str, dict[str, str]]:
-    """The value in the unit of its kind, or why there is none with what that text names."""
+    """The value in the unit that it is kept in, or why there is none with what that text names."""
     quantity, measure = observation.value_quantity, kind.measure
     if quantity is UNSET or quantity.number is None:
         return "quantity-missing", {}
@@ -216,9 +216,10 @@ def _value(observation: Observation, kind: Kind) -> Quantity | tuple[str, dict[s
         return "unit-not-read", {"units": ", ".join(measure.units)}
     if words is not UNSET and words != unit and terms.units_contradict(words, unit):
         return "units-contradict", {}
-    value = Quantity(quantity.number, unit).to(measure.unit)
-    if not kind.low <= value.value <= kind.high:
-        low, high = (str(Quantity(plain(end), measure.unit)) for end in (kind.low, kind.high))
+    value = Quantity(quantity.number, unit).to(measure.kept_in(unit))
+    ends = kind.ends[value.unit]
+    if not ends[0] <= value.value <= ends[1]:
+        low, high = (str(Quantity(plain(end), value.unit)) for end in ends)
         return "impossible", {"low": low, "high": high}
     return value
 

@@ -26,7 +26,7 @@ from cds_service.case import (
     MissedDose,
     Origin,
 )
-from cds_service.quantity import Quantity
+from cds_service.quantity import Quantity, convertible
 
 FOLDER = Path(__file__).parents[1] / "cases" / "sick-young-infant"
 AS_OF = datetime(2024, 5, 2, 10, 0, tzinfo=timezone(timedelta(hours=2)))
@@ -287,7 +287,8 @@ def measurement(word: str, text: str, minutes: int = 0) -> Measurement:
         raise ValueError(f"not a measured value: {text}")
     if told["ago"]:
         minutes = _minutes(told["ago"], told["ago_unit"])
-    quantity = Quantity.of(told["value"], told["unit"] or unit).to(unit)
+    quantity = Quantity.of(told["value"], told["unit"] or unit)
+    quantity = quantity.to(unit) if convertible(quantity.unit, unit) else quantity
     origin = Origin(f"Observation/{kind}-{quantity.value}-{minutes}")
     at = AS_OF - timedelta(minutes=minutes)
     return Measurement(kind, quantity, at, origin, site=told["site"])

@@ -44,6 +44,32 @@ def test_fahrenheit_is_turned_into_celsius() -> None:
     assert one.quantity == Quantity(Decimal(38), "Cel")
 
 
+@pytest.mark.parametrize(
+    "loinc",
+    [
+        "2339-0",  # clinical content, section 1
+        "2345-7",  # serum or plasma: HL7 LIVD guide, ConceptMap of test codes (seen)
+        "41653-7",  # capillary blood by glucometer: display in guides of HL7 (seen)
+    ],
+)
+def test_glucose_in_milligrams_is_kept_as_it_was_measured(loinc: str) -> None:
+    assert value(measured("g", loinc, 45, "mg/dL")).quantity == Quantity(Decimal(45), "mg/dL")
+    assert value(measured("g", loinc, 2.5, "mmol/L")).quantity.unit == "mmol/L"
+
+
+def test_what_glucose_can_be_in_milligrams_follows_from_its_molar_mass() -> None:
+    """C6H12O6 of the standard atomic weights C 12.011, H 1.008, O 15.999 (IUPAC, from memory)."""
+    grams = 6 * Decimal("12.011") + 12 * Decimal("1.008") + 6 * Decimal("15.999")
+    most = protocol().measure_by_code["blood-glucose"].possible[1].value * grams / 10
+    assert value(measured("g", "2339-0", float(most), "mg/dL")).quantity.value == most
+    assert refused(measured("g", "2339-0", float(most) + 0.1, "mg/dL")) == ["impossible"]
+
+
+@pytest.mark.parametrize("unit", ["mg/mL", "g/L", "mg", "mmol"])
+def test_glucose_in_any_other_unit_is_refused(unit: str) -> None:
+    assert refused(measured("g", "2339-0", 45, unit)) == ["unit-not-read"]
+
+
 @pytest.mark.parametrize("unit", ["/min", "{breaths}/min"])
 def test_breaths_may_have_two_units(unit: str) -> None:
     assert value(measured("b", "9279-1", 64, unit)).quantity == Quantity(Decimal(64), "/min")

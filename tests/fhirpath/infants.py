@@ -5,7 +5,7 @@ Nothing here is clinical truth; limits and units are those of the content.
 
 import random
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, TypeGuard
 
 from cds_service.content.model import Measure, MeasureTest, Sign
 from cds_service.content.treatment import Protocol
@@ -88,15 +88,15 @@ def _measures(protocol: Protocol, draw: random.Random) -> list[Json]:
 
 def _measure(protocol: Protocol, measure: Measure, draw: random.Random) -> Json:
     unit = draw.choice(measure.units)
-    limits = [t.limit for t in tests(protocol) if _of(t, measure)]
+    kept = measure.kept_in(unit)
+    limits = [t.limit_in(kept) for t in tests(protocol) if _of(t, measure)]
     if limits and draw.random() < 0.4:
-        limit = draw.choice(limits)
-        value = float(Quantity(limit.value, limit.unit).to(unit).value)
+        value = float(Quantity(draw.choice(limits), kept).to(unit).value)
         value = round(value + draw.choice([-0.1, -0.001, 0, 0, 0.001, 0.1]), 4)
     else:
         low, high = _USUAL.get(measure.code, (1.0, 50.0))
         value = round(draw.uniform(low, high), 1)
-        value = round(_in_unit(value, measure.unit, unit), 2)
+        value = round(_in_unit(value, measure, unit), 2)
     code = unit if draw.random() < 0.98 else "furlong"
     quantity = {"value": value, "system": UCUM, "code": code}
     made = _observed(
@@ -108,12 +108,12 @@ def _measure(protocol: Protocol, measure: Measure, draw: random.Random) -> Json:
     return made
 
 
-def _of(test: object, measure: Measure) -> bool:
+def _of(test: object, measure: Measure) -> TypeGuard[MeasureTest]:
     return isinstance(test, MeasureTest) and test.measure == measure.code
 
 
-def _in_unit(value: float, unit: str, other: str) -> float:
-    return float(Quantity.of(str(value), unit).to(other).value)
+def _in_unit(value: float, measure: Measure, other: str) -> float:
+    return float(measure.turned(Quantity.of(str(value), measure.unit), other).value)
 
 
 def _observed(code: Json, value: Json, draw: random.Random) -> Json:

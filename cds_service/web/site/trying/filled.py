@@ -138,7 +138,7 @@ def _size(measure: Measure, reading: Measurement, tree: Any) -> _Size:
     sent = (found_at(tree, reading.origin.expression) or {}).get("valueQuantity", {})
     if sent.get("code") in units_of(measure) and "value" in sent:
         return _Size(number(Decimal(str(sent["value"]))), sent["code"])
-    return _Size(number(reading.quantity.value), measure.unit)
+    return _Size(number(reading.quantity.value), reading.quantity.unit)
 
 
 def _of_patient(patient: Any) -> Iterator[tuple[str, str]]:

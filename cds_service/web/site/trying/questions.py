@@ -94,8 +94,9 @@ def _questions(protocol: Protocol, group: Json) -> Iterator[Question]:
 
 def units_of(measure: Measure) -> tuple[str, ...]:
     """The units to choose from; another spelling of the same unit is no choice."""
-    one = {unit: Quantity(Decimal(1), unit).to(measure.unit).value for unit in measure.units}
-    return tuple(unit for unit, size in one.items() if unit == measure.unit or size != 1)
+    one = {unit: Quantity(Decimal(1), unit).to(measure.kept_in(unit)) for unit in measure.units}
+    same = Quantity(Decimal(1), measure.unit)
+    return tuple(unit for unit, size in one.items() if unit == measure.unit or size != same)
 
 
 def _runs_left(protocol: Protocol, tag: str) -> bool:

@@ -50,7 +50,7 @@ class Hazards:
             self.passed.add(report.nodeid)
 
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        if self.partly or _is_part(session.config) or session.config.option.collectonly:
+        if self.partly or is_part(session.config) or session.config.option.collectonly:
             self.said = ["hazards: not checked, only a part of the tests ran"]
             return
         try:
@@ -67,7 +67,7 @@ class Hazards:
             terminalreporter.write_line(line)
 
 
-def _is_part(config: pytest.Config) -> bool:
+def is_part(config: pytest.Config) -> bool:
     """Whether this run was asked for only a part of the tests."""
     less = (
         "ignore", "ignore_glob", "lf", "keyword", "markexpr", "deselect", "without_postgresql",

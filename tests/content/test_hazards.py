@@ -16,7 +16,7 @@ import pytest
 from cds_service.content.hazards import Control, Hazard, hazards
 from cds_service.content.load import load
 from cds_service.errors import ContentError
-from tests.conftest import Hazards
+from tests.conftest import Hazards, is_part
 from tests.content.broken import PACKAGED
 from tests.ran import faults
 
@@ -124,14 +124,23 @@ def test_the_end_of_a_full_run_without_those_tests_fails_and_of_a_part_says_so(
 
 
 @pytest.mark.parametrize(
+    "option",
+    ["ignore", "ignore_glob", "lf", "keyword", "markexpr", "deselect", "without_postgresql"],
+)
+def test_a_run_of_a_part_is_known_as_one(option: str, pytestconfig: pytest.Config) -> None:
+    assert hasattr(pytestconfig.option, option)
+    source = pytest.Config.ArgsSource.TESTPATHS
+    config = SimpleNamespace(args_source=source, getoption=lambda name, _: name == option)
+    assert is_part(config)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
     ("asked", "code", "said"),
     [
         ((), 1, "was not run"),
         (("-n", "2"), 1, "was not run"),
         (("-n", "2", "-k", "one"), 0, "not checked"),
         (("tests/test_one.py",), 0, "not checked"),
-        (("-k", "one"), 0, "not checked"),
-        (("--ignore", "tests/test_two.py"), 0, "not checked"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else None,
 )

@@ -100,7 +100,7 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
 
 def _again(facts: Facts) -> Iterator[Missing]:
     for kind in facts.measure_again:
-        yield Missing("measure", kind, Message("missing.again"), required=False)
+        yield Missing("measure", kind, Message("missing.again"), required=True)
 
 
 def _unsure_of_age(facts: Facts) -> tuple[Missing, ...]:

@@ -140,7 +140,9 @@ def _note_passed_over(facts: Facts, kind: str) -> None:
         ("earlier", ", ".join(words.reading(each.quantity) for each in earlier)),
     )
     grave = any(_is_danger(facts.protocol, each) for each in earlier)
-    if grave:
+    # One value alone does not rule out what the one before it showed; a second does.
+    before, last = (_is_danger(facts.protocol, each) for each in series[-2:])
+    if before and not last:
         facts.measure_again.append(kind)
     origins = tuple(each.origin for each in series)
     message = Message("caution.latest-value-used", values)

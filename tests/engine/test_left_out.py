@@ -110,11 +110,45 @@ def test_low_blood_sugar_is_the_headline() -> None:
     assert "summary.choice.home" not in keys(decision)
 
 
-def test_a_worse_value_of_this_visit_is_measured_again() -> None:
-    before = measured("oxygen-saturation", "82", "%", AT - timedelta(minutes=50))
-    decision = made(healthy(before, measured("oxygen-saturation", "96", "%")))
-    assert cautions(decision)["latest-value-used"] == "high"
-    assert decision.plan.status == "data-requested"
+@pytest.mark.parametrize(
+    ("kind", "unit", "values", "status"),
+    [
+        ("oxygen-saturation", "%", ("82", "96"), "data-required"),
+        ("oxygen-saturation", "%", ("82", "96", "97"), "success"),
+        ("oxygen-saturation", "%", ("96", "82", "97"), "data-required"),
+        ("temperature", "Cel", ("38.2", "36.9"), "data-required"),
+        ("temperature", "Cel", ("38.2", "36.9", "37.1"), "success"),
+        ("temperature", "Cel", ("35.2", "36.5"), "data-required"),
+        ("temperature", "Cel", ("37.2", "36.9"), "success"),
+    ],
+)
+def test_a_dangerous_value_of_this_visit_is_ruled_out_by_two_later_ones_only(
+    kind: str, unit: str, values: tuple[str, ...], status: str
+) -> None:
+    # Derived; section 1: a danger sign of this visit is not overridden by another value.
+    ago = range(20 * (len(values) - 1), -1, -20)
+    timed = [
+        measured(kind, value, unit, AT - timedelta(minutes=minutes))
+        for value, minutes in zip(values, ago, strict=True)
+    ]
+    well = healthy()
+    others = [each for each in well.measurements if each.kind != kind]
+    decision = made(replace(well, measurements=(*others, *timed)))
+    assert decision.plan.status == status
+    asked = [each.code for each in decision.plan.missing if each.required]
+    assert asked == ([kind] if status == "data-required" else [])
+    grave = len(values) == 3 or status == "data-required"
+    assert (cautions(decision)["latest-value-used"] == "high") == grave
+
+
+def test_one_that_is_still_dangerous_acts_and_is_not_waited_for() -> None:
+    before = measured("temperature", "38.2", "Cel", AT - timedelta(minutes=50))
+    well = healthy()
+    others = [each for each in well.measurements if each.kind != "temperature"]
+    hot = (*others, before, measured("temperature", "38.5", "Cel"))
+    decision = made(replace(well, measurements=hot))
+    assert decision.assessment.holds("clinical-severe-infection")
+    assert "temperature" not in [each.code for each in decision.plan.missing]
 
 
 def because(decision: Decision) -> list[str]:

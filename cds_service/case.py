@@ -115,9 +115,13 @@ class MedicineInUse(NamedTuple):
     days: int | None = None
     a_day: int | None = None
     amount: Quantity | None = None
-    """What is measured for one dose (mL or tablets)."""
+    """What is measured for one dose (mL or tablets), or what is in it when only that is said."""
     ordered: bool = False
     """Whether an order says it, not only a statement."""
+    contained: Quantity | None = None
+    """What the order says to be in `amount`, when it names both."""
+    formulation: str = ""
+    """The product that the order names by its code; "" when it names none of ours."""
 
 
 class MissedDose(NamedTuple):

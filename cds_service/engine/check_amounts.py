@@ -13,7 +13,7 @@ from cds_service.engine.dose_notes import printed
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
 from cds_service.engine.model import Dose, NoDose, Order
-from cds_service.engine.ordered import due_of_each
+from cds_service.engine.ordered import agrees, due_of_each
 from cds_service.engine.orders import packs
 from cds_service.engine.phrase import amount, is_running
 from cds_service.quantity import Quantity, convertible
@@ -104,7 +104,7 @@ def _contradiction(
     if not convertible(held.unit, draft.contained.unit):
         return
     share = draft.contained.to(held.unit).value / held.value
-    if _agrees(share, protocol):
+    if agrees(share, protocol):
         return
     values = (("held", _content(held)), ("given", _content(draft.contained)))
     yield Fault("dose-contradicts", "high", Message("check.dose-contradicts", values))
@@ -118,7 +118,7 @@ def _deviation(held: Quantity, due: list[Dose], protocol: Protocol) -> Iterator[
         return
     shares = [(_share(held, each), each) for each in comparable]
     share, nearest = min(shares, key=lambda each: abs(each[0] - 1))
-    if _agrees(share, protocol):
+    if agrees(share, protocol):
         return
     code = "dose-too-high" if share > 1 else "dose-too-low"
     percent = f"{abs(share - 1) * 100:.0f} %"
@@ -133,11 +133,6 @@ def _deviation(held: Quantity, due: list[Dose], protocol: Protocol) -> Iterator[
 
 def _share(held: Quantity, dose: Dose) -> Decimal:
     return held.to(dose.contained.unit).value / dose.contained.value
-
-
-def _agrees(share: Decimal, protocol: Protocol) -> bool:
-    low, high = protocol.order_low.value / 100, protocol.order_high.value / 100
-    return 1 - low <= share <= 1 + high
 
 
 def _is_grave(share: Decimal, protocol: Protocol) -> bool:

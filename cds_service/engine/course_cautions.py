@@ -135,7 +135,11 @@ def repeats(
 
 
 def _as_ordered(course: RunningCourse) -> Message:
-    return Message("amount.as-ordered") if course.amount is None else amount(course.amount)
+    """The amount of a repeat; never a volume without its strength (it is told with the course)."""
+    if course.words.measured is not None:
+        return course.words.measured
+    told = course.amount is not None and course.amount.unit != "mL"
+    return amount(course.amount) if told and course.amount else Message("amount.as-ordered")
 
 
 def course_missing(courses: Iterable[RunningCourse], facts: Facts) -> Iterator[Missing]:

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from cds_service.content.model import Message
 from cds_service.engine.model import RunningCourse
-from cds_service.engine.phrase import amount, cited, day, moment
+from cds_service.engine.phrase import cited, day, moment
 
 
 def title(course: RunningCourse) -> Message:
@@ -22,10 +22,7 @@ def details(course: RunningCourse) -> Iterator[Message]:
     yield Message("course.day", (("day", str(course.day)), ("began", day(course.began))))
     numbers = ("given", "missed", "unrecorded", "left", "total")
     yield Message("course.count", tuple((name, str(getattr(course, name))) for name in numbers))
-    if course.amount is not None:
-        yield Message("course.amount", (("amount", amount(course.amount)),))
-        if course.amount.unit == "mL":
-            yield Message("course.check-strength")
+    yield from _dose(course)
     if course.repeat_now:
         yield Message("course.repeat-now")
     if course.next_due is not None:
@@ -35,3 +32,12 @@ def details(course: RunningCourse) -> Iterator[Message]:
     if course.missed or course.unrecorded:
         yield Message("course.never-double")
     yield Message("source-told", (("cited", cited(course.cite)),))
+
+
+def _dose(course: RunningCourse) -> Iterator[Message]:
+    """One dose as ordered; how it is made ready only where it may be given."""
+    if course.state == "stop":
+        return
+    yield from course.words.ordered
+    if course.state in ("continue", "renew"):
+        yield from course.words.ready

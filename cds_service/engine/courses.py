@@ -15,8 +15,9 @@ from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
 from cds_service.content.plans import Course
 from cds_service.engine.conditions import holds
+from cds_service.engine.course_doses import course_words
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Need, RunningCourse
+from cds_service.engine.model import CourseWords, Need, RunningCourse
 from cds_service.engine.ordered import differences
 from cds_service.engine.vomited import not_kept, repeat_is_due
 
@@ -191,7 +192,10 @@ def _course(
         return None
     replaced = order is not None and not needs and kind(medicine) in kinds
     found = _Found(medicine, needs, longest, order, record, min(starts), length, replaced)
-    return _made(found, facts, _differs(found, facts, kg))
+    words = CourseWords()
+    if order is not None:
+        words = course_words(order, medicine, found.began, facts, kg)
+    return _made(found, facts, _differs(found, facts, kg))._replace(words=words)
 
 
 def _differs(

@@ -63,7 +63,8 @@ def canonical(case: Case) -> str:
 
 
 def _in_use(use: MedicineInUse) -> str:
-    told = (use.days, use.a_day, str(use.amount), use.ordered)
+    amounts = (str(use.amount), str(use.contained), use.formulation)
+    told = (use.days, use.a_day, *amounts, use.ordered)
     return f"{use.medicine};{_stamp(use.since)};{told};{use.origin.reference}"
 
 

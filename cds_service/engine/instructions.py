@@ -5,7 +5,7 @@ The words and every number in them are content; only the choice of sentences is 
 
 from collections.abc import Iterator
 
-from cds_service.content.medicine import Formulation
+from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Dose
@@ -37,18 +37,27 @@ def _sentences(
     dose: Dose, doses: int | None, protocol: Protocol, *, at_least: bool
 ) -> Iterator[Message]:
     form, route = dose.formulation, dose.medicine.route
-    values = (*_numbers(protocol), ("amount", amount(dose.amount)), ("strength", strength(dose)))
-    yield Message(_prepare(form, dose.amount), (*values, *_vial(form)))
+    values = _values(form, dose.amount, protocol)
+    yield preparation(form, dose.amount, protocol)
     if form.per.unit == "mL" and route in _BY_MOUTH:
         yield Message("measure-out", values)
     yield Message(f"give.{route}", (*values, ("site", _site(dose))))
-    yield from _split(dose)
+    yield from split(dose.medicine, form, dose.amount)
     if route == "oral":
         yield Message("first-dose-here")
         yield Message("if-vomited", values)
     if doses is not None:
         key = _FINISH_AT_LEAST.get(route, "finish.at-least") if at_least else f"finish.{route}"
         yield Message(key, (("doses", str(doses)),))
+
+
+def _values(form: Formulation, given: Quantity, protocol: Protocol) -> _Values:
+    return (*_numbers(protocol), ("amount", amount(given)), ("strength", strength(form)))
+
+
+def preparation(form: Formulation, given: Quantity, protocol: Protocol) -> Message:
+    """How an amount of a product is made ready: diluted, made up, dissolved or crushed."""
+    return Message(_prepare(form, given), (*_values(form, given, protocol), *_vial(form)))
 
 
 def _numbers(protocol: Protocol) -> _Values:
@@ -78,11 +87,12 @@ def _site(dose: Dose) -> Message | str:
     return Message(f"site.{site}") if site else ""
 
 
-def _split(dose: Dose) -> Iterator[Message]:
-    limit, volume = dose.medicine.split_above, dose.amount
-    if limit is None or volume.value <= limit.value:
+def split(medicine: Medicine, form: Formulation, volume: Quantity) -> Iterator[Message]:
+    """How a volume that is too much for one place is divided; nothing for any other."""
+    limit = medicine.split_above
+    if limit is None or volume.unit != limit.unit or volume.value <= limit.value:
         return
-    first = to_step(volume.value / 2, dose.formulation.step.value, "nearest")
+    first = to_step(volume.value / 2, form.step.value, "nearest")
     parts = (("first", first), ("second", volume.value - first))
     values = tuple((name, str(Quantity(part, volume.unit))) for name, part in parts)
     yield Message("give.split", values)

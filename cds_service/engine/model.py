@@ -209,6 +209,17 @@ class Vomited(NamedTuple):
         return self.verdict == "repeat" and self.now
 
 
+class CourseWords(NamedTuple):
+    """What is told of one dose of a course that runs."""
+
+    ordered: tuple[Message, ...] = ()
+    """What is ordered."""
+    ready: tuple[Message, ...] = ()
+    """How it is made ready, or what is due where the order leaves the product open."""
+    measured: Message | None = None
+    """The dose with its strength, when it is certain: "2.5 mL = 25 mg (80 mg in 8 mL)"."""
+
+
 class RunningCourse(NamedTuple):
     """A course that began before: what the record says of it, and what is to be done now.
 
@@ -254,6 +265,7 @@ class RunningCourse(NamedTuple):
     origin: Origin | None = None
     amount: Quantity | None = None
     """What is measured for one dose, as ordered."""
+    words: CourseWords = CourseWords()
 
     @property
     def is_told(self) -> bool:

@@ -12,10 +12,11 @@ from decimal import Decimal
 from cds_service.case import MedicineInUse
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
+from cds_service.content.treatment import Protocol
 from cds_service.engine.dose import make_dose
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Dose, NoDose
-from cds_service.engine.phrase import amount, days, times
+from cds_service.engine.phrase import amount, days, strength, times
 from cds_service.quantity import Quantity, convertible, plain
 
 
@@ -23,7 +24,12 @@ def dose_of_day_one(
     medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
 ) -> Dose | NoDose:
     """The dose by the rule, the age and (where one was recorded) the weight of that day."""
-    return make_dose(medicine, _then(began, facts), _weight_on(began, facts, kg) or kg)
+    return make_dose(medicine, _then(began, facts), weight_of_day_one(began, facts, kg))
+
+
+def weight_of_day_one(began: date, facts: Facts, kg: Decimal | None) -> Decimal | None:
+    """The weight of the first day of a course, where one was recorded; else the weight now."""
+    return _weight_on(began, facts, kg) or kg
 
 
 def _then(began: date, facts: Facts) -> Facts:
@@ -68,29 +74,79 @@ def differences(
 def _amounts(
     order: MedicineInUse, medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
 ) -> Iterator[tuple[Message, Message]]:
-    """The amounts, when no product of the medicine makes the ordered one a dose like ours."""
+    """The amounts, when no product that may be meant makes the ordered one a dose like ours."""
     ordered = order.amount
     if ordered is None:
         return
-    due = list(_due(ordered, medicine, began, facts, kg))
-    low = 1 - facts.protocol.deviation_low.value / 100
-    high = 1 + facts.protocol.deviation_high.value / 100
-    shares = [ordered.to(each.unit).value / each.value for each in due]
-    if shares and not any(low <= share <= high for share in shares):
-        yield amount(ordered), amount(due[0])
+    made = [each for each in due_of_each(medicine, began, facts, kg) if isinstance(each, Dose)]
+    may_be = [each for each in made if order.formulation in ("", each.formulation.code)]
+    due = [each for each in may_be if any(_shares(ordered, each))]
+    if due and not any(fits(order, each, facts.protocol) for each in due):
+        yield _ordered(order), _due(due, facts)
     most = medicine.ceiling
-    if not shares and most is not None and _is_above(ordered, most.quantity, medicine):
-        yield amount(ordered), Message("amount.at-most", (("amount", amount(most.quantity)),))
+    if not due and most is not None and _is_above(order, most.quantity, medicine):
+        yield _ordered(order), Message("amount.at-most", (("amount", amount(most.quantity)),))
 
 
-def _is_above(ordered: Quantity, most: Quantity, medicine: Medicine) -> bool:
+def fits(order: MedicineInUse, dose: Dose, protocol: Protocol) -> bool:
+    """Whether the ordered dose is near enough to the one that is due of a product."""
+    low, high = 1 - protocol.deviation_low.value / 100, 1 + protocol.deviation_high.value / 100
+    parts = [each for each in (order.amount, order.contained) if each is not None]
+    near = all(any(low <= share <= high for share in _shares(each, dose)) for each in parts)
+    if order.amount is None or order.contained is None:
+        return near
+    held = dose.formulation.contained(order.amount)
+    return near and agrees(order.contained.to(held.unit).value / held.value, protocol)
+
+
+def agrees(share: Decimal, protocol: Protocol) -> bool:
+    """Whether two amounts, one of them a share of the other, are the same as far as measured."""
+    low, high = protocol.order_low.value / 100, protocol.order_high.value / 100
+    return 1 - low <= share <= 1 + high
+
+
+def is_substance(of: Quantity) -> bool:
+    """Whether an amount is one of substance (mg, IU), not what is measured out."""
+    return convertible(of.unit, "mg") or convertible(of.unit, "[iU]")
+
+
+def _shares(ordered: Quantity, dose: Dose) -> Iterator[Decimal]:
+    """The ordered amount as a share of the due one: of what is measured, or what is in it."""
+    for due in (dose.amount, dose.contained):
+        if convertible(ordered.unit, due.unit):
+            yield ordered.to(due.unit).value / due.value
+
+
+def _ordered(order: MedicineInUse) -> Message:
+    if order.amount is None or order.contained is None:
+        return amount(order.amount) if order.amount is not None else Message("amount.as-ordered")
+    values = (("amount", amount(order.amount)), ("contained", amount(order.contained)))
+    return Message("amount.with-content", values)
+
+
+def _due(due: list[Dose], facts: Facts) -> Message:
+    """The dose that is due, with its strength: of what is in stock, when that is known."""
+    stock = facts.case.stock
+    kept = [each for each in due if stock is None or each.formulation.code in stock] or due
+    values = (
+        ("amount", amount(kept[0].amount)),
+        ("contained", amount(kept[0].contained)),
+        ("strength", strength(kept[0].formulation)),
+    )
+    return Message("amount.with-strength", values)
+
+
+def _is_above(order: MedicineInUse, most: Quantity, medicine: Medicine) -> bool:
     """Whether the amount is more than the most that is ever given, of whatever product."""
+    told = [each for each in (order.amount, order.contained) if each is not None]
+    forms = [form for form in medicine.formulations if order.formulation in ("", form.code)]
     held = [
-        form.contained(ordered)
-        for form in medicine.formulations
-        if convertible(ordered.unit, form.per.unit)
+        form.contained(each)
+        for each in told
+        for form in forms
+        if convertible(each.unit, form.per.unit)
     ]
-    held += [ordered.to(most.unit)] if convertible(ordered.unit, most.unit) else []
+    held += [each.to(most.unit) for each in told if convertible(each.unit, most.unit)]
     return bool(held) and all(each.to(most.unit).value > most.value for each in held)
 
 
@@ -98,16 +154,6 @@ def due_of_each(
     medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
 ) -> Iterator[Dose | NoDose]:
     """What would be due of each product of the medicine, or why nothing is."""
-    then, weight = _then(began, facts), _weight_on(began, facts, kg) or kg
+    then, weight = _then(began, facts), weight_of_day_one(began, facts, kg)
     for form in medicine.formulations:
         yield make_dose(medicine, then, weight, only=form.code)
-
-
-def _due(
-    ordered: Quantity, medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
-) -> Iterator[Quantity]:
-    """What would be due of each product in the unit of the order; in mg what is in it."""
-    for dose in due_of_each(medicine, began, facts, kg):
-        if isinstance(dose, Dose):
-            measures = (dose.amount, dose.contained)
-            yield from (each for each in measures if convertible(ordered.unit, each.unit))

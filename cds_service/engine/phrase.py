@@ -8,6 +8,7 @@ from datetime import date, datetime
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 
+from cds_service.content.medicine import Formulation
 from cds_service.content.model import EARLIER, Cite, Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.model import Dose, FollowUp, Missing, Order
@@ -65,9 +66,8 @@ def hand_out(order: Order) -> Message:
     return Message(f"hand-out.{pack}", (("packs", packs),))
 
 
-def strength(dose: Dose) -> Message:
+def strength(form: Formulation) -> Message:
     """The strength as it is measured out, after any dilution: "250 mg in 5 mL"."""
-    form = dose.formulation
     parts = (form.substance, *(part.strength for part in form.beside))
     return Message("strength", (("substance", _together(parts)), ("per", amount(form.per))))
 
@@ -115,7 +115,7 @@ def dosage(order: Order) -> Message:
     values: list[tuple[str, str | Message]] = [
         ("amount", amount(dose.amount)),
         ("contained", _content(dose)),
-        ("strength", strength(dose)),
+        ("strength", strength(dose.formulation)),
         ("route", Message(f"route.{dose.medicine.route}")),
     ]
     if order.days is None:

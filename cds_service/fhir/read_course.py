@@ -28,22 +28,30 @@ _IN_DAYS = {"d": 1, "wk": 7}
 _A_DAY = {"h": Decimal(24), "d": Decimal(1)}
 
 
-def course(medicine: str, sent: Sent[MedicationRequest], context: Context) -> MedicineInUse:
-    """The medicine with what its order says; what it does not say, or not clearly, is None."""
+def course(
+    medicine: str, formulation: str, sent: Sent[MedicationRequest], context: Context
+) -> MedicineInUse:
+    """The medicine with what its order says; what it does not say, or not clearly, is None.
+
+    `formulation` is the product that it names, or "".
+    """
     order = sent.resource
     dosages = [] if order.dosage_instruction is UNSET else order.dosage_instruction
     # Several instructions say several things: which of them holds now is not told apart.
     dosage = dosages[0] if len(dosages) == 1 else Dosage()
     timing = Timing() if dosage.timing is UNSET else dosage.timing
     repeat = Repeat() if timing.repeat is UNSET else timing.repeat
+    amount, contained = _amounts(dosage.dose_and_rate)
     return MedicineInUse(
         medicine,
         sent.origin,
         since=_since(order, repeat, context),
         days=days(repeat),
         a_day=a_day(timing, repeat),
-        amount=_amount(dosage.dose_and_rate),
+        amount=amount,
         ordered=True,
+        contained=contained,
+        formulation=formulation,
     )
 
 
@@ -87,13 +95,32 @@ def _within(count: Decimal | int, most: int) -> int | None:
     return int(count) if 0 < count <= most and count == int(count) else None
 
 
-def _amount(doses: list[DoseAndRate] | UnsetType) -> Amount | None:
-    """The amount of type `ordered`, or the only one, in a unit that can be measured out."""
+def _amounts(doses: list[DoseAndRate] | UnsetType) -> tuple[Amount | None, Amount | None]:
+    """The amount of type `ordered`, or the only one, and what is said to be in it.
+
+    Of two the one that is measured out comes first, whichever of them is the ordered one.
+    """
     each = [] if doses is UNSET else doses
     ordered = [one for one in each if _is_ordered(one)] or each
-    if len(ordered) != 1 or ordered[0].dose_quantity is UNSET:
+    if len(ordered) != 1:
+        return None, None
+    first = amount(ordered[0].dose_quantity)
+    others = [amount(one.dose_quantity) for one in each if one is not ordered[0]]
+    second = others[0] if len(others) == 1 else None
+    if first is None or second is None or is_content(first) == is_content(second):
+        return first, None
+    return (second, first) if is_content(first) else (first, second)
+
+
+def is_content(of: Amount) -> bool:
+    """Whether an amount is one of substance, not what is measured out."""
+    return convertible(of.unit, "mg") or convertible(of.unit, "[iU]")
+
+
+def amount(found: Quantity | UnsetType) -> Amount | None:
+    """An amount in a unit that can be measured out; None for any other, or none."""
+    if found is UNSET:
         return None
-    found = ordered[0].dose_quantity
     unit = found.code
     if found.system != UCUM or not isinstance(unit, str) or not convertible(unit, unit):
         return None

@@ -223,8 +223,8 @@ def _dose(dosage: _Dosage) -> tuple[Amount | None, Amount | None, bool]:
     if None in amounts:
         return None, None, True
     known = [found for found in amounts if found is not None]
-    held = [found for found in known if _is_content(found)]
-    measured = [found for found in known if not _is_content(found)]
+    held = [found for found in known if read_course.is_content(found)]
+    measured = [found for found in known if not read_course.is_content(found)]
     if len(held) > 1 or len(measured) > 1:
         return None, None, True
     return next(iter(measured), None), next(iter(held), None), False
@@ -233,10 +233,6 @@ def _dose(dosage: _Dosage) -> tuple[Amount | None, Amount | None, bool]:
 def _kind(one: _DoseAndRate) -> str:
     codings = [] if one.type is UNSET else one.type.codings()
     return next((str(c.code) for c in codings if c.system == DOSE_RATE_TYPE), "")
-
-
-def _is_content(amount: Amount) -> bool:
-    return convertible(amount.unit, "mg") or convertible(amount.unit, "[iU]")
 
 
 def _amount(found: Quantity) -> Amount | None:

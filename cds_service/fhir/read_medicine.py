@@ -6,6 +6,7 @@ from typing import Any, TypeVar
 from msgspec import UNSET, Raw, UnsetType
 
 from cds_service.case import Answer, Finding, GivenDose, MedicineInUse, MissedDose
+from cds_service.fhir import terms
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Sent
 from cds_service.fhir.read_course import course
@@ -124,7 +125,18 @@ def read_request(sent: Sent[MedicationRequest], context: Context) -> None:
     if medicine is not None:
         # Of a product that only stands for the medicine the order's amounts are its own.
         known = MedicineInUse(medicine, sent.origin)
-        context.facts.in_use.append(known if in_use else course(medicine, sent, context))
+        form = _formulation(medicine, sent, context)
+        context.facts.in_use.append(known if in_use else course(medicine, form, sent, context))
+
+
+def _formulation(medicine: str, sent: Sent[M], context: Context) -> str:
+    """The one product of the medicine that is named by its code; "" for none, or several."""
+    concept, _ = _product(sent, context)
+    named = {
+        str(one.code) for one in concept.codings() if terms.is_own(one.system, terms.FORMULATION)
+    }
+    own = {form.code for form in context.lookup.protocol.medicine_by_code[medicine].formulations}
+    return named.pop() if len(named) == 1 and named <= own else ""
 
 
 def _note_forbidden(sent: Sent[MedicationRequest], context: Context) -> None:

@@ -658,7 +658,10 @@ def test_an_order_that_differs_from_the_protocol_waits(
     [
         ({"a_day": 4}, ("four times a day", "twice a day")),
         ({"days": 14}, ("14 days", "7 days")),
-        ({"amount": Quantity.of("2", "{tbl}")}, ("2 tablets", "half a tablet")),
+        (
+            {"amount": Quantity.of("2", "{tbl}")},
+            ("2 tablets", "half a tablet = 125 mg (250 mg in 1 tablet)"),
+        ),
     ],
 )
 def test_what_is_ordered_and_what_would_be_due_are_said_beside_each_other(

@@ -136,12 +136,16 @@ def test_a_course_that_an_allergy_forbids_says_no_number_of_doses() -> None:
     assert "quantityQuantity" not in one
 
 
-def test_millilitres_without_a_strength_are_checked_on_the_bottle() -> None:
+def test_millilitres_without_a_strength_are_told_with_what_is_due_of_each_bottle() -> None:
+    # Clinical content, section 4: always print strength and volume together.
     known = running().case
     (use,) = known.in_use
     liquid = replace(known, in_use=(use._replace(amount=Quantity.of("5", "mL")),))
-    assert "Check the strength" in " ".join(plain(made(liquid)).split())
-    assert "Check the strength" not in " ".join(plain(running()).split())
+    words = " ".join(plain(made(liquid)).split())
+    assert "Each dose as ordered: 5 mL. The order does not say of which product" in words
+    assert "125 mg/5 mL: 5 mL = 125 mg (125 mg in 5 mL), 36.8 mg/kg" in words
+    assert "250 mg/5 mL: 2.5 mL = 125 mg (250 mg in 5 mL), 36.8 mg/kg" in words
+    assert "5 mL = 125 mg" in request(made(liquid))["note"][0]["text"]
 
 
 def test_a_repeat_is_told_as_one_of_the_doses_left() -> None:

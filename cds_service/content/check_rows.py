@@ -40,7 +40,7 @@ def rules(protocol: Protocol, desk: Desk, medicine: Medicine) -> None:
             desk.report_at(medicine, f"no rule serves {_words(left_out)}; add one or widen one")
     for caution in medicine.cautions:
         _can_hold(protocol, desk, caution)
-    for item in medicine.contraindications:
+    for item in (*medicine.contraindications, *medicine.before_next):
         _can_hold(protocol, desk, item)
     if medicine.offered_when is not None and not _possible(protocol, medicine.offered_when):
         desk.report_at(medicine, "offered-when can never hold; correct it")

@@ -60,12 +60,13 @@ def _due(protocol: Protocol) -> Iterator[_Due]:
     )
     for plan in protocol.plans:
         yield from map(_care, plan.care)
-        yield from map(_caution, plan.cautions)
+        for caution in plan.cautions:
+            yield from _caution(caution)
         for regimen in plan.regimens:
             yield from _regimen(regimen)
-    yield from map(_caution, protocol.cautions)
+    for each in (*protocol.cautions, *protocol.low_weight.cautions):
+        yield from _caution(each)
     yield from map(_care, protocol.low_weight.care)
-    yield from map(_caution, protocol.low_weight.cautions)
     yield from _regimen(protocol.low_weight.regimen)
     for fluid in protocol.fluids.every:
         yield from _fluid(fluid)
@@ -88,12 +89,18 @@ def _care(item: CareItem) -> _Due:
     return _Due(f"care.{item.code}", item, frozenset(name for name, _ in item.values))
 
 
-def _caution(item: PlanCaution) -> _Due:
-    return _Due(f"caution.{item.code}", item, frozenset(name for name, _ in item.values))
+def _caution(item: PlanCaution) -> Iterator[_Due]:
+    filled = frozenset(name for name, _ in item.values)
+    if item.due_after is None:
+        yield _Due(f"caution.{item.code}", item, filled)
+        return
+    for kind in ("caution", "today", "past"):
+        yield _Due(f"{kind}.{item.code}", item, filled | {"date", "after"})
 
 
 def _regimen(regimen: Regimen) -> Iterator[_Due]:
-    yield from map(_caution, regimen.cautions)
+    for caution in regimen.cautions:
+        yield from _caution(caution)
     yield from (
         _Due(f"visit.{visit.code}", visit, frozenset({"class"})) for visit in regimen.visits
     )
@@ -106,8 +113,11 @@ def _medicine(medicine: Medicine) -> Iterator[_Due]:
         yield _Due(f"site.{medicine.site}", medicine)
     for item in medicine.cautions:
         filled = frozenset({"medicine", "limit", *(name for name, _ in item.values)})
-        yield _Due(f"caution.{item.code}", item, filled)
-    for each in medicine.contraindications:
+        for code in filter(None, (item.code, item.after_first)):
+            yield _Due(f"caution.{code}", item, filled)
+    for each in medicine.before_next:
+        yield _Due(f"course.held.no-dose-{each.code}", each, frozenset({"medicine"}))
+    for each in (*medicine.contraindications, *medicine.before_next):
         filled = frozenset({"medicine", *(name for name, _ in each.values)})
         yield _Due(f"no-dose.{each.code}", each, filled)
     yield _Due(f"no-dose.{medicine.if_open}", medicine, frozenset({"medicine"}))

@@ -164,6 +164,8 @@ class Medicine:
     split_above: Number | None
     senior_above: Number | None
     contraindications: "tuple[Contraindication, ...]" = ()
+    before_next: "tuple[Contraindication, ...]" = ()
+    """What forbids every dose but the first: held, and the infant is referred."""
     if_open: str = "rule-open"
     """The text `no-dose.<...>` that says why there is no dose while the rule is not known."""
 
@@ -203,4 +205,6 @@ class MedicineCaution:
     """Only for a course longer than this many days."""
     stop_at: Number | None = None
     """While the caution holds, the course is no longer than this many days."""
+    after_first: str = ""
+    """The code of what is said in its place once a dose was given; "" for the same words."""
     values: tuple[tuple[str, Number], ...] = ()

@@ -24,11 +24,11 @@ SEVERITIES = ("high", "moderate", "low")
 ROUTES = ("oral", "oromucosal", "intramuscular")
 _MEDICINE = (
     "code atc route site times-a-day interval not-before target ceiling hard-max avoid-with "
-    "ask-first prefer split-above senior-above offered-when contraindications if-open cautions "
-    "rules formulations"
+    "ask-first prefer split-above senior-above offered-when contraindications before-next "
+    "if-open cautions rules formulations"
 )
 _CONTRAINDICATION = "code when severity asked values"
-_CAUTION = "code when severity beyond stop-at values"
+_CAUTION = "code when severity beyond stop-at after-first values"
 _FORM = "code form snomed strength counted beside made-up dilute step pack pack-size shelf-life"
 _BAND = "code from below cells prefer per-kg caution"
 _PER_KG = "dose range rounded-range round step"
@@ -70,6 +70,9 @@ def medicine(root: Node, desk: Desk) -> Medicine:
         contraindications=tuple(
             _contraindication(part) for part in fields.each("contraindications", _CONTRAINDICATION)
         ),
+        before_next=tuple(
+            _contraindication(part) for part in fields.each("before-next", _CONTRAINDICATION)
+        ),
         if_open=fields.text("if-open", "rule-open"),
     )
     if root.file != f"medicines/{made.code}.yaml":
@@ -97,6 +100,7 @@ def _caution(fields: Fields) -> MedicineCaution:
         severity=fields.choice("severity", SEVERITIES),
         beyond=fields.maybe_number("beyond", "d"),
         stop_at=fields.maybe_number("stop-at", "d"),
+        after_first=fields.text("after-first", ""),
         values=fields.numbers("values"),
     )
     return fields.desk.keep(made, fields.node)

@@ -170,9 +170,12 @@ def _visit(fields: Fields) -> Visit:
     return fields.desk.keep(made, fields.node)
 
 
+_CAUTION = "code severity when values due-after"
+
+
 def cautions(fields: Fields) -> tuple[PlanCaution, ...]:
     """The cautions of the list under the key `cautions`."""
-    return tuple(_caution(part) for part in fields.each("cautions", "code severity when values"))
+    return tuple(_caution(part) for part in fields.each("cautions", _CAUTION))
 
 
 def _caution(fields: Fields) -> PlanCaution:
@@ -182,5 +185,6 @@ def _caution(fields: Fields) -> PlanCaution:
         severity=fields.choice("severity", SEVERITIES),
         when=maybe_condition(fields, "when"),
         values=fields.numbers("values"),
+        due_after=fields.maybe_number("due-after", "d"),
     )
     return fields.desk.keep(made, fields.node)

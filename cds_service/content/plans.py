@@ -50,6 +50,9 @@ class PlanCaution:
     severity: str
     when: Condition | None = None
     values: tuple[tuple[str, Number], ...] = ()
+    due_after: Number | None = None
+    """Of something due on one day: so many days after the treatment began. On that day it is
+    said in the text `today.<code>`, afterwards in `past.<code>`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -284,6 +284,7 @@ class Protocol:
         conditions += [item.when for item in self.emergency]
         conditions += [caution.when for each in self.medicines for caution in each.cautions]
         conditions += [item.when for each in self.medicines for item in each.contraindications]
+        conditions += [item.when for each in self.medicines for item in each.before_next]
         conditions += [way for each in self.fluids.every for way in (each.unless, each.tube_when)]
         conditions += [each.offered_when for each in self.medicines]
         conditions += [self.courses.hold_when, *(each.when for each in self.cautions)]

@@ -58,7 +58,9 @@ def _of_state(course: RunningCourse) -> Iterator[Caution]:
         yield _caution("course-replaced", "high", course)
     elif course.state == "stop" and not course.complete:
         yield _caution("course-forbidden", "high", course)
-    if course.state == "hold":
+    if course.held is not None:
+        yield course.held
+    elif course.state == "hold":
         yield _caution("course-on-hold", "high", course)
         for ordered, due in course.differs:
             yield _caution("course-differs", "high", course, ("ordered", ordered), ("due", due))

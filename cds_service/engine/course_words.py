@@ -8,13 +8,10 @@ from cds_service.engine.phrase import cited, day, moment
 
 
 def title(course: RunningCourse) -> Message:
-    """What is to be done with it: continue, stop, hold or renew; the key is that of its code."""
-    return course_title(course.state, course.medicine)
-
-
-def course_title(state: str, medicine: str) -> Message:
-    """The same of a state and a medicine."""
-    return Message(f"care.{state}-course", (("medicine", Message(f"medicine.{medicine}")),))
+    """What is to be done with it: continue, stop, hold or renew, or why it waits."""
+    own = f"course.held.{course.held.code}" if course.held is not None else ""
+    key = own or f"care.{course.state}-course"
+    return Message(key, (("medicine", Message(f"medicine.{course.medicine}")),))
 
 
 def details(course: RunningCourse) -> Iterator[Message]:

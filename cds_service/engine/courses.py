@@ -105,16 +105,13 @@ def running_courses(
     if not (case.given or case.in_use or case.missed):
         return ()
     asked: dict[str, list[Need]] = {}
-    kinds: set[str] = set()
     for need in needs:
-        if need.branch == "here":
-            kinds.add(kind(facts.protocol.medicine_by_code[need.course.medicines[0]]))
         for code in (*need.course.medicines, need.course.alternative):
             asked.setdefault(code, []).append(need)
     touched = {each.medicine for each in case.given} | {each.medicine for each in case.in_use}
     touched |= {each.medicine for each in case.missed}
     found = (
-        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), kinds, facts, kg)
+        _course(facts.protocol.medicine_by_code[code], asked.get(code, []), facts, kg)
         for code in sorted(touched)
     )
     return tuple(course for course in found if course is not None)
@@ -160,8 +157,6 @@ class _Found(NamedTuple):
     record: Past
     began: date
     days: int
-    replaced: bool
-    """Whether a medicine of the same kind is given here in its place."""
 
     @property
     def a_day(self) -> int:
@@ -174,7 +169,7 @@ class _Found(NamedTuple):
 
 
 def _course(
-    medicine: Medicine, needs: list[Need], kinds: set[str], facts: Facts, kg: Decimal | None
+    medicine: Medicine, needs: list[Need], facts: Facts, kg: Decimal | None
 ) -> RunningCourse | None:
     if any(need.course.once for need in needs):
         return None  # one dose of an illness is no course
@@ -190,8 +185,7 @@ def _course(
     starts = [at.date() for at in events] + ([begun] if order is not None and begun else [])
     if not starts or (order is not None and since is None and _is_over(order, record, facts)):
         return None
-    replaced = order is not None and not needs and kind(medicine) in kinds
-    found = _Found(medicine, needs, longest, order, record, min(starts), length, replaced)
+    found = _Found(medicine, needs, longest, order, record, min(starts), length)
     words = CourseWords()
     if order is not None:
         words = course_words(order, medicine, found.began, facts, kg)
@@ -258,8 +252,6 @@ def _made(
     state = _state(medicine, facts, left, open_ended=open_ended)
     if state == "continue" and (differs or _contradict(medicine.code, facts)):
         state = "hold"
-    if found.replaced:
-        state = "stop"
     unclear = doubt(medicine, facts, record) if state == "continue" else ""
     due = None
     if state == "continue" and not unclear:
@@ -271,7 +263,7 @@ def _made(
     branches = {need.branch for need in found.needs}
     return RunningCourse(
         medicine=medicine.code,
-        branch="here" if found.replaced else branches.pop() if len(branches) == 1 else "",
+        branch=branches.pop() if len(branches) == 1 else "",
         state=state,
         began=found.began,
         day=(facts.case.as_of.date() - found.began).days + 1,
@@ -285,7 +277,7 @@ def _made(
         complete=left == 0 and not open_ended,
         ordered=order is not None,
         doubt=unclear,
-        replaced=found.replaced,
+        replaced=False,
         repeat_now=repeat,
         differs=differs,
         in_a_row=in_a_row(record),

@@ -7,6 +7,7 @@ against the ceilings. A dose that fails is not given; the reason is (design, dec
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
 
 from cds_service.case import Answer
@@ -75,6 +76,14 @@ def make_dose(
     if rule.bands and band is None:
         return _no(medicine, "below-the-table", ("weight", reading(Quantity(kg, "kg"))))
     return _first_that_passes(medicine, rule, band, facts, kg, only)
+
+
+def unsafe_next(medicine: Medicine, due: datetime, facts: Facts) -> NoDose | None:
+    """Why a dose that is due now, and is not the first, is not given; None when it may be."""
+    if due > facts.case.as_of:
+        return None
+    forbidding = (item for item in medicine.before_next if holds(item.when, facts))
+    return next((_contraindicated(medicine, item) for item in forbidding), None)
 
 
 def _contraindicated(medicine: Medicine, item: Contraindication) -> NoDose:

@@ -266,6 +266,8 @@ class RunningCourse(NamedTuple):
     amount: Quantity | None = None
     """What is measured for one dose, as ordered."""
     words: CourseWords = CourseWords()
+    held: "Caution | None" = None
+    """Why it waits, when that has words of its own: its code names the title too."""
 
     @property
     def is_told(self) -> bool:

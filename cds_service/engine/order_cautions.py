@@ -35,14 +35,17 @@ def _of_medicines(
 ) -> Iterator[Caution]:
     found: list[Caution] = []
     for order in orders:
-        of_medicine = medicine_cautions(facts, order.dose.medicine, order.days or 0)
+        medicine = order.dose.medicine
+        later = bool(past(medicine.code, facts).kept)
+        of_medicine = medicine_cautions(facts, medicine, order.days or 0, later=later)
         for caution in (*order.dose.cautions, *of_medicine):
             if caution not in found:
                 found.append(caution)
     for course in courses:
         medicine = facts.protocol.medicine_by_code[course.medicine]
         days = -(-course.total // int(medicine.times_a_day.value))
-        goes_on = () if course.complete else medicine_cautions(facts, medicine, days)
+        told = medicine_cautions(facts, medicine, days, later=course.given > 0)
+        goes_on = () if course.complete else told
         # What concerns how a dose is worked out was settled when the order was written.
         found += [one for one in goes_on if one not in found and one.code != _PRESUMED]
     yield from found
@@ -60,7 +63,8 @@ def open_contraindications(medicine: Medicine, facts: Facts) -> list[Contraindic
 class _Told(NamedTuple):
     """The cautions of one medicine, made of the content alone."""
 
-    own: tuple[tuple[MedicineCaution, Caution], ...]
+    own: tuple[tuple[MedicineCaution, Caution, Caution], ...]
+    """Each in its words before and after the first dose."""
     presumed: Caution | None
     """That the birth weight is taken not to be low, where a dose rule depends on it."""
     asked: tuple[tuple[str, Caution], ...]
@@ -75,7 +79,14 @@ def _told(medicine: Medicine) -> _Told:
     name = Message(f"medicine.{medicine.code}")
     signs = ((code, ("sign", Message(f"sign.{code}"))) for code in medicine.ask_first)
     return _Told(
-        own=tuple((o, caution(o.code, o.severity, *_numbers(o))) for o in medicine.cautions),
+        own=tuple(
+            (
+                each,
+                caution(each.code, each.severity, *_numbers(each)),
+                caution(each.after_first or each.code, each.severity, *_numbers(each)),
+            )
+            for each in medicine.cautions
+        ),
         presumed=caution(_PRESUMED, "low") if _asks_birth_weight(medicine) else None,
         asked=tuple((code, caution("not-asked", "moderate", sign)) for code, sign in signs),
     )
@@ -94,13 +105,18 @@ def _asks_birth_weight(medicine: Medicine) -> bool:
     )
 
 
-def medicine_cautions(facts: Facts, medicine: Medicine, days: int) -> Iterator[Caution]:
-    """What has to be said when this medicine is given for so many days (0: once)."""
+def medicine_cautions(
+    facts: Facts, medicine: Medicine, days: int, *, later: bool = False
+) -> Iterator[Caution]:
+    """What has to be said when this medicine is given for so many days (0: once).
+
+    `later`: the dose that is due is not the first.
+    """
     told = once(facts.protocol.made, "cautions", medicine, _told)
-    for item, caution in told.own:
+    for item, first, after in told.own:
         too_long = item.beyond is None or days > item.beyond.value
         if too_long and (item.when is None or holds(item.when, facts)):
-            yield caution
+            yield after if later else first
     for each in open_contraindications(medicine, facts):
         yield _open_contraindication(each, medicine, facts)
     if told.presumed is not None and not facts.values.get("birth-weight"):

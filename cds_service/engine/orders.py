@@ -20,7 +20,7 @@ from cds_service.engine.courses import (
     past,
     stopped,
 )
-from cds_service.engine.dose import make_dose
+from cds_service.engine.dose import make_dose, unsafe_next
 from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
@@ -85,6 +85,9 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> 
     due = _due(need, days, medicine, facts)
     if isinstance(due, NoDose):
         return due
+    unsafe = None if due.began is None else unsafe_next(medicine, due.at, facts)
+    if unsafe is not None:
+        return unsafe
     dose = _dose(medicine, facts, kg, due)
     if isinstance(dose, NoDose):
         return dose

@@ -4,6 +4,7 @@ Design: choice, not silence; what cannot be given yields no order but a caution 
 """
 
 from collections.abc import Iterable, Iterator
+from datetime import date, timedelta
 
 from cds_service.content.memo import once
 from cds_service.content.model import Message
@@ -31,6 +32,7 @@ from cds_service.engine.model import (
     Plan,
     RunningCourse,
 )
+from cds_service.engine.phrase import day, days
 from cds_service.engine.situation import Managed, Situation, situate
 from cds_service.engine.summary import summary
 from cds_service.engine.weight import dosing_weight
@@ -141,7 +143,7 @@ def _cautions(
     for item in situation.managed:
         own += _shown(item.plan.cautions, facts)
         if situation.treats_here and item.regimen is not None and not situation.too_light_to_dose:
-            own += _shown(item.regimen.cautions, facts)
+            own += _shown(item.regimen.cautions, facts, item.since)
         if item.held.open_above:
             own.append(_unfinished(item.held.open_above))
         if item.care_only and situation.treats_here and not _absorbed(item, assessment):
@@ -160,9 +162,13 @@ def _with_action(caution: Caution, facts: Facts) -> Caution:
     return caution._replace(action=Message(key))
 
 
-def _shown(cautions: tuple[PlanCaution, ...], facts: Facts) -> list[Caution]:
+def _shown(
+    cautions: tuple[PlanCaution, ...], facts: Facts, since: date | None = None
+) -> list[Caution]:
     return [
         _plan_caution(each, facts)
+        if each.due_after is None
+        else _on_a_day(each, int(each.due_after.value), facts.case.as_of.date(), since)
         for each in cautions
         if each.when is None or holds(each.when, facts)
     ]
@@ -170,6 +176,14 @@ def _shown(cautions: tuple[PlanCaution, ...], facts: Facts) -> list[Caution]:
 
 def _plan_caution(caution: PlanCaution, facts: Facts) -> Caution:
     return once(facts.protocol.made, "caution", caution, _in_words)
+
+
+def _on_a_day(caution: PlanCaution, after: int, today: date, since: date | None) -> Caution:
+    """What is due so many days after the treatment began: on its day, today, or before today."""
+    on = (since or today) + timedelta(days=after)
+    kind = "caution" if on > today else "today" if on == today else "past"
+    values = (("date", day(on)), ("after", days(after)))
+    return Caution(caution.code, caution.severity, Message(f"{kind}.{caution.code}", values))
 
 
 def _in_words(caution: PlanCaution) -> Caution:

@@ -10,11 +10,13 @@ from itertools import takewhile
 from typing import NamedTuple
 
 from cds_service.case import Answer
-from cds_service.content.model import EARLIER, NOW, FindingTest, Message, leaves
+from cds_service.content.medicine import Medicine
+from cds_service.content.model import EARLIER, NOW, FindingTest, Message, finding_tests, leaves
 from cds_service.content.plans import ClassPlan, Course, Regimen
 from cds_service.content.treatment import REFERRAL
 from cds_service.engine.computed import day_of_treatment
 from cds_service.engine.conditions import evaluate, holds
+from cds_service.engine.courses import past
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Class, Missing, Weight
 
@@ -38,7 +40,7 @@ class Situation(NamedTuple):
     very_low_weight: bool
     too_light_to_dose: bool
     blocked: tuple[str, ...]
-    """Signs that forbid every medicine of a course that is due (allergies)."""
+    """Signs that forbid every medicine of a course that is due (allergies), or its next dose."""
     choice: str
     only: bool
     """Whether referral is the only safe course, whatever is said about it."""
@@ -78,7 +80,7 @@ def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
             for code, held in _continued(facts, assessment)
         ),
     )
-    blocked = _blocked(managed, facts)
+    blocked = (*_blocked(managed, facts), *_unsafe_next(managed, facts))
     mode = _mode(managed, very_low=very_low, blocked=blocked)
     choice = _choice(mode, facts.answer(REFERRAL))
     missing = tuple(_missing(choice, managed, facts))
@@ -153,6 +155,35 @@ def _blocked(managed: tuple[Managed, ...], facts: Facts) -> tuple[str, ...]:
             if all(forbidding):
                 signs.update(dict.fromkeys(code for codes in forbidding for code in codes))
     return tuple(signs)
+
+
+def _unsafe_next(managed: tuple[Managed, ...], facts: Facts) -> Iterator[str]:
+    """Signs that hold back the dose that is due now, of a medicine that was given before."""
+    for medicine in facts.protocol.medicines if facts.case.given else ():
+        for item in medicine.before_next:
+            if holds(item.when, facts) and _next_is_due(medicine, managed, facts):
+                yield from (
+                    test.code for test in finding_tests(item.when) if facts.is_yes(test.code)
+                )
+
+
+def _next_is_due(medicine: Medicine, managed: tuple[Managed, ...], facts: Facts) -> bool:
+    """Whether a dose was given, long enough ago for the next, and more are to come."""
+    kept = past(medicine.code, facts).kept
+    soonest = timedelta(hours=int(medicine.not_before.value))
+    if not kept or facts.case.as_of - kept[0] < soonest:
+        return False
+    courses = [
+        course
+        for item in managed
+        for course in (*item.before_referral, *(item.regimen.courses if item.regimen else ()))
+        if medicine.code in course.medicines
+    ]
+    uses = [use for use in facts.case.in_use if use.medicine == medicine.code and use.ordered]
+    days = [int(course.days.value) for course in courses if course.days is not None]
+    days += [use.days for use in uses if use.days is not None]
+    most = max(days, default=0) * int(medicine.times_a_day.value)
+    return bool(courses or uses) and (not most or len(kept) < most)
 
 
 def _mode(managed: tuple[Managed, ...], *, very_low: bool, blocked: tuple[str, ...]) -> str:

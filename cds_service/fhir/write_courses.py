@@ -4,7 +4,7 @@
 `quantityQuantity` the doses that are left (FHIR R4 servicerequest.html).
 """
 
-from cds_service.engine.course_words import course_title, details, title
+from cds_service.engine.course_words import details, title
 from cds_service.engine.model import RunningCourse
 from cds_service.fhir.codes import UCUM
 from cds_service.fhir.write_base import Pen, entry, start, who_and_when
@@ -16,7 +16,7 @@ from cds_service.fhir.write_template import Template, members, more
 
 def course_item(house: House, shape: CourseShape) -> Item:
     """What the RequestGroup says about a course."""
-    words = house.text(course_title(shape.state, shape.medicine))
+    words = house.text(shape.title)
     return Item(f"course.{shape.medicine}", {}, words, shape.branch, (shape.cite,))
 
 

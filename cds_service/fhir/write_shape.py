@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from cds_service.content.model import Cite, Message
+from cds_service.engine.course_words import title
 from cds_service.engine.model import (
     Care,
     Decision,
@@ -46,7 +47,7 @@ class CourseShape(NamedTuple):
 
     medicine: str
     branch: str
-    state: str
+    title: Message
     cite: Cite
 
 
@@ -112,7 +113,7 @@ def _order(order: Order) -> OrderShape:
 
 
 def _course(each: RunningCourse) -> CourseShape:
-    return CourseShape(each.medicine, each.branch, each.state, each.cite)
+    return CourseShape(each.medicine, each.branch, title(each), each.cite)
 
 
 def _fluid(order: FluidOrder) -> FluidShape:

@@ -179,6 +179,16 @@ def test_without_a_weight_what_is_due_is_said_to_be_unknown() -> None:
     assert "mg in 8 mL" not in words
 
 
+def test_below_one_kilogram_no_dose_is_told() -> None:
+    # Section 3: below 1.0 kg no dose shown, phone.
+    known = case("amoxicillin", None, amount=Quantity.of("1", "mL"))
+    kept = tuple(one for one in known.measurements if one.kind != "weight")
+    light = replace(known, measurements=(*kept, measured("weight", "0.9", "kg")))
+    words = told(made(light), "amoxicillin")
+    assert "What is due cannot be worked out here" in words
+    assert "Due by the rule" not in words
+
+
 def test_the_weight_of_the_first_day_is_the_one_that_is_told() -> None:
     # Section 3: 3.0 kg on day 1: 7.5 x 3.0 = 22.5 mg, 2.2 mL; 3.4 kg today.
     known = case("gentamicin", {VIAL_80}, amount=Quantity.of("2.2", "mL"))

@@ -101,6 +101,8 @@ class GivenDose(NamedTuple):
     medicine: str
     at: datetime | None
     origin: Origin
+    contained: Quantity | None = None
+    """What the record says was in it (mg, IU); None when it says a volume or nothing."""
 
 
 class MedicineInUse(NamedTuple):

@@ -14,6 +14,7 @@ from cds_service.content.treatment import Protocol
 from cds_service.engine.courses import kind, serves
 from cds_service.engine.dose import unsafe_next
 from cds_service.engine.facts import Facts
+from cds_service.engine.given_doses import TOO_MUCH
 from cds_service.engine.model import Caution, Need, Order, RunningCourse
 from cds_service.engine.situation import Situation
 
@@ -36,7 +37,9 @@ def beside_others(
     situation: Situation,
 ) -> tuple[tuple[RunningCourse, ...], tuple[Order, ...], tuple[Caution, ...]]:
     """The courses and the orders that go on, and the words about orders that are left out."""
-    courses = tuple(_checked(each, facts) for each in courses)
+    grave = {each.medicine: each for each in cautions if each.code == TOO_MUCH}
+    courses = tuple(_checked(each, facts, grave.get(each.medicine)) for each in courses)
+    orders = [each for each in orders if each.dose.medicine.code not in grave]
     given = _given(courses, needs, orders, cautions)
     if not given:
         return courses, tuple(orders), ()
@@ -120,8 +123,10 @@ def _judged(
     return course
 
 
-def _checked(course: RunningCourse, facts: Facts) -> RunningCourse:
-    """A course of which the dose that is due now is not the first, and may not be given."""
+def _checked(course: RunningCourse, facts: Facts, grave: Caution | None) -> RunningCourse:
+    """A course of which far too much was given, or whose next dose may not be given now."""
+    if grave is not None and course.state in ("continue", "renew"):
+        return _without_dose(course)._replace(state="hold", held=grave)
     if course.next_due is None or not course.given:
         return course
     medicine = facts.protocol.medicine_by_code[course.medicine]

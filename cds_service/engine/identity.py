@@ -52,7 +52,7 @@ def canonical(case: Case) -> str:
             f"{kind};{quantity};{site};{_seen(at, stamps)};{preliminary};{origin.reference}"
             for kind, quantity, at, origin, preliminary, site in case.measurements
         ],
-        [f"{g.medicine};{_stamp(g.at)};{g.origin.reference}" for g in case.given],
+        [f"{g.medicine};{_stamp(g.at)};{g.contained};{g.origin.reference}" for g in case.given],
         [_in_use(u) for u in case.in_use],
         [f"{m.medicine};{_stamp(m.at)};{m.origin.reference}" for m in case.missed],
         [f"{e.code};{_stamp(e.at)};{e.origin.reference}" for e in case.earlier],

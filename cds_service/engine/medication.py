@@ -15,6 +15,7 @@ from cds_service.engine.course_cautions import course_cautions, course_missing
 from cds_service.engine.course_holds import beside_others
 from cds_service.engine.courses import running_courses, serves
 from cds_service.engine.facts import Facts
+from cds_service.engine.given_doses import given_too_much
 from cds_service.engine.model import Caution, Missing, Need, NoDose, Order, RunningCourse, Weight
 from cds_service.engine.order_cautions import open_contraindications, order_cautions
 from cds_service.engine.orders import make_orders
@@ -90,10 +91,9 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     courses = running_courses(needs, facts, weight.kg)
     open_needs = [need for need in needs if not any(serves(each, need) for each in courses)]
     given = _medication(facts, situation, weight, open_needs, courses)
-    courses, orders, told = beside_others(
-        courses, needs, given.orders, given.cautions, facts, situation
-    )
-    given = given._replace(orders=orders, cautions=(*given.cautions, *told))
+    cautions = (*given_too_much(facts, weight.kg), *given.cautions)
+    courses, orders, told = beside_others(courses, needs, given.orders, cautions, facts, situation)
+    given = given._replace(orders=orders, cautions=(*cautions, *told))
     if not courses and VOMITED not in facts.answers:
         return given
     return given._replace(

@@ -121,7 +121,7 @@ def _ordered(order: MedicineInUse) -> Message:
     if order.amount is None or order.contained is None:
         return amount(order.amount) if order.amount is not None else Message("amount.as-ordered")
     values = (("amount", amount(order.amount)), ("contained", amount(order.contained)))
-    return Message("amount.with-content", values)
+    return Message("course.with-content", values)
 
 
 def _due(due: list[Dose], facts: Facts) -> Message:

@@ -9,7 +9,7 @@ from cds_service.case import Answer, Finding, GivenDose, MedicineInUse, MissedDo
 from cds_service.fhir import terms
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Sent
-from cds_service.fhir.read_course import course
+from cds_service.fhir.read_course import amount, course, is_content
 from cds_service.fhir.read_visit import moment
 from cds_service.fhir.references import points_at
 from cds_service.fhir.wire import Concept, Id, Wire, decode, decoder
@@ -20,6 +20,7 @@ from cds_service.fhir.wire_resources import (
     MedicationRequest,
     MedicationStatement,
 )
+from cds_service.quantity import Quantity as Amount
 
 M = TypeVar("M", bound=Medicated)
 
@@ -72,7 +73,13 @@ def read_administration(sent: Sent[MedicationAdministration], context: Context) 
         at = _given_at(sent, medicine, context)
     else:
         context.facts.refuse("status-not-usable", sent.origin, (medicine,), status=dose.status)
-    context.facts.given.append(GivenDose(medicine, at, sent.origin))
+    context.facts.given.append(GivenDose(medicine, at, sent.origin, _held(dose)))
+
+
+def _held(dose: MedicationAdministration) -> Amount | None:
+    """What was in the dose, when the record says it in mg or IU."""
+    held = None if dose.dosage is UNSET else amount(dose.dosage.dose)
+    return held if held is not None and is_content(held) else None
 
 
 def _read_missed(sent: Sent[MedicationAdministration], context: Context) -> None:

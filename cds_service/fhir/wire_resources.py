@@ -243,6 +243,12 @@ class Medicated(Clinical):
             raise WireError("required", what, "Send the medicine.", ".medication")
 
 
+class GivenDosage(Wire, kw_only=True):
+    """FHIR MedicationAdministration.dosage, as far as it says how much was given."""
+
+    dose: Quantity | UnsetType = UNSET
+
+
 class MedicationAdministration(Medicated, kw_only=True):
     """FHIR MedicationAdministration."""
 
@@ -250,6 +256,7 @@ class MedicationAdministration(Medicated, kw_only=True):
         "in-progress", "not-done", "on-hold", "completed", "entered-in-error", "stopped",
         "unknown",
     ]  # fmt: skip
+    dosage: GivenDosage | UnsetType = UNSET
     effective_date_time: When | UnsetType = UNSET
     effective_period: Period | UnsetType = UNSET
 

@@ -203,7 +203,7 @@ def _case(written: Mapping[str, Any], infant: Mapping[str, Any]) -> Case:
             one for word in _MEASURES if word in infant for one in _measured(word, infant[word])
         ),
         given=tuple(_given(given) for given in written.get("given", [])),
-        missed=tuple(MissedDose(*_given(one)) for one in written.get("missed", [])),
+        missed=tuple(MissedDose(*_given(one)[:3]) for one in written.get("missed", [])),
         earlier=tuple(_earlier(one) for one in written.get("earlier", [])),
         in_use=tuple(MedicineInUse(code, Origin()) for code in written.get("already on", [])),
         stock=None if stock is None else frozenset(stock),

@@ -332,3 +332,66 @@ def test_a_period_that_gives_no_times_a_day_says_none(period: float) -> None:
     repeat = {"frequency": 2, "period": period, "periodUnit": "d"}
     (one,) = given(order(dosageInstruction=[{"timing": {"repeat": repeat}}])).in_use
     assert one.a_day is None
+
+
+def ucum(value: float | str, code: str) -> Json:
+    return {"value": value, "system": "http://unitsofmeasure.org", "code": code}
+
+
+def of_type(code: str, value: float, unit: str) -> Json:
+    # FHIR R4 Dosage.doseAndRate.type: http://terminology.hl7.org/CodeSystem/dose-rate-type
+    system = "http://terminology.hl7.org/CodeSystem/dose-rate-type"
+    return {"type": concept(system, code), "doseQuantity": ucum(value, unit)}
+
+
+@pytest.mark.parametrize(
+    ("dosage", "held"),
+    [
+        ({"dose": ucum(80, "mg")}, "80 mg"),
+        ({"dose": ucum(0.08, "g")}, "0.08 g"),
+        ({"dose": ucum(2.5, "mL")}, None),  # a volume says no mg
+        ({"text": "one injection"}, None),
+        (..., None),
+    ],
+)
+def test_what_was_in_a_dose_is_read_when_the_record_says_it(dosage: Any, held: str | None) -> None:
+    # FHIR R4 MedicationAdministration.dosage.dose: the amount of medicine of one event.
+    (one,) = given(dose(dosage=dosage)).given
+    assert (None if one.contained is None else str(one.contained)) == held
+
+
+@pytest.mark.parametrize(
+    ("doses", "amount", "contained"),
+    [
+        ([{"doseQuantity": ucum(5, "mL")}], "5 mL", None),
+        ([{"doseQuantity": ucum(125, "mg")}], "125 mg", None),
+        ([of_type("ordered", 5, "mL"), of_type("calculated", 125, "mg")], "5 mL", "125 mg"),
+        ([of_type("ordered", 125, "mg"), of_type("calculated", 5, "mL")], "5 mL", "125 mg"),
+        ([of_type("ordered", 5, "mL"), of_type("calculated", 1, "{tbl}")], "5 mL", None),
+        ([of_type("ordered", 5, "mL"), {"type": concept("x:y", "z")}], "5 mL", None),
+        ([{"doseQuantity": ucum(5, "mL")}, {"doseQuantity": ucum(125, "mg")}], None, None),
+        ([{"type": concept("x:y", "z")}], None, None),
+        ([{"doseQuantity": ucum(5, "furlong")}], None, None),
+    ],
+)
+def test_what_an_order_measures_and_what_is_in_it(
+    doses: list[Json], amount: str | None, contained: str | None
+) -> None:
+    (use,) = given(order(dosageInstruction=[{"doseAndRate": doses}])).in_use
+    read = [None if each is None else str(each) for each in (use.amount, use.contained)]
+    assert read == [amount, contained]
+
+
+def test_the_product_that_an_order_names_is_known_when_it_is_one() -> None:
+    forms = [form.code for form in protocol().medicine_by_code["amoxicillin"].formulations]
+
+    def product(*codes: str) -> str:
+        codings = [{"system": ATC, "code": "J01CA04"}]
+        codings += [{"system": f"{OWN}/formulation", "code": code} for code in codes]
+        (use,) = given(order(medicationCodeableConcept={"coding": codings})).in_use
+        return use.formulation
+
+    assert product(forms[0]) == forms[0]
+    assert product() == ""
+    assert product(forms[0], forms[1]) == ""
+    assert product("not-one-of-ours") == ""

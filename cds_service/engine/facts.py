@@ -37,7 +37,7 @@ class Facts:
     unsettled: frozenset[str] = frozenset()
     """Signs, measures and medicines of which something was sent that cannot be used."""
     measure_again: list[str] = field(default_factory=list)
-    """Measures whose last value is harmless while the one before it was a sign of severe illness."""
+    """Measures whose last value is harmless while the one before was a sign of severe illness."""
     cautions: list[Caution] = field(default_factory=list)
     doses: dict[str, Dose | NoDose] = field(default_factory=dict)
     """Doses made so far for this infant, by medicine: one dose serves every branch."""

@@ -62,16 +62,22 @@ def _made(
         dose = next((one for one in due if one.formulation is form), None)
         if is_substance(ordered):
             yield from _measured(form, ordered, medicine, dose, facts.protocol)
-        elif convertible(ordered.unit, form.per.unit) and _is_of(form, order, dose, facts.protocol):
+        elif convertible(ordered.unit, form.per.unit):
             measured = ordered.to(form.per.unit)
+            if not _is_of(form, measured, order, dose, facts.protocol):
+                continue
             yield _Made(form, measured, form.contained(measured))
 
 
-def _is_of(form: Formulation, order: MedicineInUse, dose: Dose | None, protocol: Protocol) -> bool:
+def _is_of(
+    form: Formulation,
+    measured: Quantity,
+    order: MedicineInUse,
+    dose: Dose | None,
+    protocol: Protocol,
+) -> bool:
     """Whether a measured amount is certainly one of this product, as it is measured out."""
-    if order.amount is None:
-        return False
-    held = form.contained(order.amount)
+    held = form.contained(measured)
     if order.contained is not None:
         same = convertible(held.unit, order.contained.unit)
         return same and agrees(order.contained.to(held.unit).value / held.value, protocol)

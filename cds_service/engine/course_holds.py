@@ -37,6 +37,8 @@ def beside_others(
     situation: Situation,
 ) -> tuple[tuple[RunningCourse, ...], tuple[Order, ...], tuple[Caution, ...]]:
     """The courses and the orders that go on, and the words about orders that are left out."""
+    if not (courses or facts.case.given or facts.case.earlier):
+        return courses, tuple(orders), ()
     grave = {each.medicine: each for each in cautions if each.code == TOO_MUCH}
     courses = tuple(_checked(each, facts, grave.get(each.medicine)) for each in courses)
     orders = [each for each in orders if each.dose.medicine.code not in grave]
@@ -160,9 +162,8 @@ def _afterwards(code: str, situation: Situation, protocol: Protocol) -> str:
 
 
 def _held(course: RunningCourse, code: str, other: str) -> RunningCourse:
-    waits = _waits(code, course.medicine, other)
-    if course.origin is not None:
-        waits = waits._replace(origins=(course.origin,))
+    origins = () if course.origin is None else (course.origin,)
+    waits = _waits(code, course.medicine, other)._replace(origins=origins)
     return _without_dose(course)._replace(state="hold", held=waits)
 
 

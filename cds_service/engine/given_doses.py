@@ -65,7 +65,7 @@ def _too_much(
         ("medicine", Message(f"medicine.{medicine.code}")),
         ("given", amount(given)),
         ("at", at),
-        ("due", _due(nearest, medicine)),
+        ("due", _due(nearest, given if most is None else most.quantity)),
     )
     code = TOO_MUCH if grave else "dose-given-high"
     message = Message(f"caution.{code}", values)
@@ -74,10 +74,8 @@ def _too_much(
     )
 
 
-def _due(nearest: Dose | None, medicine: Medicine) -> Message:
-    if nearest is not None:
-        held = nearest.contained
-        return amount(Quantity(printed(held.value), held.unit))
-    if medicine.ceiling is None:
-        return Message("amount.as-ordered")
-    return Message("amount.at-most", (("amount", amount(medicine.ceiling.quantity)),))
+def _due(nearest: Dose | None, most: Quantity) -> Message:
+    if nearest is None:
+        return Message("amount.at-most", (("amount", amount(most)),))
+    held = nearest.contained
+    return amount(Quantity(printed(held.value), held.unit))

@@ -197,6 +197,25 @@ def test_the_weight_of_the_first_day_is_the_one_that_is_told() -> None:
     assert "2.2 mL = 22 mg (80 mg in 8 mL), 7.3 mg/kg for a weight of 3 kg" in words
 
 
+def test_units_that_are_not_of_the_medicine_are_told_as_they_stand_beside_what_is_due() -> None:
+    known = case("gentamicin", {VIAL_80}, amount=Quantity.of("25", "[iU]"))
+    words = told(made(known), "gentamicin")
+    assert "Each dose as ordered: 25 IU. The order does not say of which product" in words
+    assert "2.5 mL = 25 mg (80 mg in 8 mL)" in words
+
+
+def test_a_fixed_amount_is_told_without_a_weight() -> None:
+    # Section 4: nystatin 100,000 U/mL, 1 mL four times a day, whatever the weight.
+    known = case("gentamicin", None, a_day=4, amount=Quantity.of("1", "mL"))
+    use = known.in_use[0]._replace(medicine="nystatin")
+    kept = tuple(one for one in known.measurements if one.kind != "weight")
+    given = tuple(each._replace(medicine="nystatin") for each in known.given)
+    nystatin = replace(known, measurements=kept, given=given, in_use=(use,))
+    words = told(made(nystatin), "nystatin")
+    assert "1 mL = 100000 IU" in words
+    assert "IU/kg" not in words
+
+
 def test_what_is_stopped_or_waits_is_not_made_ready() -> None:
     times = slots("gentamicin", 8)
     use = order("gentamicin", times[0], amount=ML_25)

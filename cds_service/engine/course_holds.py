@@ -117,6 +117,8 @@ def _judged(
     other = _same_kind(code, ("here",), given, protocol) if course.branch != "refer" else ""
     if other and not course.asked_for:
         return _without_dose(course)._replace(state="stop", branch="here", replaced=True)
+    if course.state == "hold":
+        return course  # for a reason of its own, which stays
     if other:
         return _held(course, "course-beside-injection", other)
     other = _same_kind(code, ("refer",), given, protocol)

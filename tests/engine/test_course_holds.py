@@ -14,6 +14,7 @@ from cds_service.case import Answer, Case, EarlierClass, Origin
 from cds_service.content.text import render
 from cds_service.engine.course_words import title
 from cds_service.engine.model import Decision
+from cds_service.quantity import Quantity
 from tests.changing import replace
 from tests.engine.test_courses import AT, DAY, course, dose, follow_up, order, slots
 from tests.engine.test_edges import NO, PROTOCOL, YES, found, measured
@@ -130,6 +131,15 @@ def test_ampicillin_that_runs_for_critical_illness_keeps_amoxicillin_waiting() -
     decision = convulsions(NO, in_use=(runs, amp), given=given)
     assert course(decision.plan, "ampicillin").state == "continue"
     assert course(decision.plan, "amoxicillin").state == "hold"
+
+
+@pytest.mark.parametrize("referral", [YES, NO])
+def test_a_course_that_waits_for_a_reason_of_its_own_keeps_its_words(referral: Answer) -> None:
+    wrong = order("amoxicillin", TIMES[0])._replace(amount=Quantity.of("2", "{tbl}"))
+    decision = convulsions(referral, in_use=(wrong,))
+    told = cautions(decision)
+    assert {"course-on-hold", "course-differs"} <= set(told)
+    assert not {each for each in told if each.startswith("course-beside")}
 
 
 def test_the_words_of_a_course_that_waits_name_its_order() -> None:

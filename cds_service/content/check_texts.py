@@ -119,6 +119,7 @@ def _medicine(medicine: Medicine) -> Iterator[_Due]:
         yield _Due(f"course.held.no-dose-{each.code}", each, frozenset({"medicine"}))
     for each in (*medicine.contraindications, *medicine.before_next):
         filled = frozenset({"medicine", *(name for name, _ in each.values)})
+        filled |= {"due"} if each.waits else set()
         yield _Due(f"no-dose.{each.code}", each, filled)
     yield _Due(f"no-dose.{medicine.if_open}", medicine, frozenset({"medicine"}))
     for rule in medicine.rules:

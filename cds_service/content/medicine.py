@@ -168,6 +168,8 @@ class Medicine:
     """What forbids every dose but the first: held, and the infant is referred."""
     if_open: str = "rule-open"
     """The text `no-dose.<...>` that says why there is no dose while the rule is not known."""
+    each_day: bool = False
+    """Whether a dose follows the age of its own day; else the rule of the first day holds."""
 
     def formulation(self, code: str) -> Formulation:
         """Look up a formulation of this medicine; raises KeyError when it has none such."""
@@ -191,6 +193,8 @@ class Contraindication:
     severity: str
     asked: bool = False
     values: tuple[tuple[str, Number], ...] = ()
+    waits: bool = False
+    """The infant grows out of it: the day is told (`due` in the text), with a visit on it."""
 
 
 @dataclass(frozen=True, slots=True)

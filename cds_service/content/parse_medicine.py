@@ -15,7 +15,7 @@ from cds_service.content.medicine import (
     Part,
     PerKg,
 )
-from cds_service.content.model import Number
+from cds_service.content.model import MeasureTest, Number, leaves
 from cds_service.content.tree import Node
 from cds_service.quantity import Quantity
 
@@ -23,11 +23,12 @@ ROUNDINGS = ("nearest", "down")
 SEVERITIES = ("high", "moderate", "low")
 ROUTES = ("oral", "oromucosal", "intramuscular")
 _MEDICINE = (
-    "code atc route site times-a-day interval not-before target ceiling hard-max avoid-with "
+    "code atc route site age-of times-a-day interval not-before target ceiling hard-max avoid-with "
     "ask-first prefer split-above senior-above offered-when contraindications before-next "
     "if-open cautions rules formulations"
 )
-_CONTRAINDICATION = "code when severity asked values"
+_CONTRAINDICATION = "code when severity asked waits values"
+AGES = ("first-day", "each-day")
 _CAUTION = "code when severity beyond stop-at after-first values"
 _FORM = "code form snomed strength counted beside made-up dilute step pack pack-size shelf-life"
 _BAND = "code from below cells prefer per-kg caution"
@@ -74,7 +75,17 @@ def medicine(root: Node, desk: Desk) -> Medicine:
             _contraindication(part) for part in fields.each("before-next", _CONTRAINDICATION)
         ),
         if_open=fields.text("if-open", "rule-open"),
+        each_day=fields.choice("age-of", AGES, AGES[0]) == AGES[1],
     )
+    rules = [rule.when for rule in made.rules if rule.when is not None]
+    tested = {
+        test.measure for when in rules for test in leaves(when) if isinstance(test, MeasureTest)
+    }
+    if ("age" in tested) != fields.has("age-of"):
+        fields.fault(
+            "age-of",
+            "age-of says which day's age counts for a course: it goes with rules that test the age",
+        )
     if root.file != f"medicines/{made.code}.yaml":
         fields.fault("code", f"the code {made.code} differs from the file's name; rename one")
     return desk.keep(made, root)
@@ -87,6 +98,7 @@ def _contraindication(fields: Fields) -> Contraindication:
         when=condition(fields.at("when"), fields.desk, fields.cite),
         severity=fields.choice("severity", SEVERITIES),
         asked=fields.flag("asked"),
+        waits=fields.flag("waits"),
         values=fields.numbers("values"),
     )
     return fields.desk.keep(made, fields.node)

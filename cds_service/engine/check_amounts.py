@@ -22,8 +22,13 @@ _CODES = {"allergy": "allergy", "no-weight": "no-weight", "not-offered": "not-of
 
 
 def due_dates(draft: DraftOrder, order: Order | None, facts: Facts) -> date:
-    """The first day of the course that the draft belongs to: its rule holds to the end."""
+    """The day whose rule counts: the first of the course that the draft belongs to.
+
+    Of a medicine whose dose follows the age of each day it is the day of the next dose.
+    """
     today = facts.case.as_of.date()
+    if facts.protocol.medicine_by_code[draft.medicine].each_day:
+        return today if order is None else order.first_due.date()
     if order is not None and not is_running(order):
         return today
     kept = past(draft.medicine, facts).kept
@@ -173,5 +178,5 @@ def _given_as(order: Order, dose: Dose, facts: Facts) -> Order:
     return order._replace(
         dose=dose,
         packs=packs(dose, order.doses, order.times_a_day),
-        instructions=instructions(dose, to_give, facts.protocol, at_least=order.at_least),
+        instructions=instructions(dose, to_give, facts.protocol, at_least=order.goes_on),
     )

@@ -14,10 +14,11 @@ from cds_service.case import GivenDose, MedicineInUse
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
 from cds_service.content.plans import Course
+from cds_service.engine.changes import change_after, doses_before, right_since
 from cds_service.engine.conditions import holds
 from cds_service.engine.course_doses import course_words
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import CourseWords, Need, RunningCourse
+from cds_service.engine.model import Change, CourseWords, Need, RunningCourse
 from cds_service.engine.ordered import differences
 from cds_service.engine.vomited import not_kept, repeat_is_due
 
@@ -138,10 +139,18 @@ def is_running(use: MedicineInUse, facts: Facts) -> bool:
 
 
 def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
+    if use.ordered and is_outdated(use, facts):
+        return True
     if since is not None or not use.ordered:
         return False
     begun = None if use.since is None else use.since.date()
     return _is_over(use, past(use.medicine, facts, begun), facts)
+
+
+def is_outdated(use: MedicineInUse, facts: Facts) -> bool:
+    """Whether an order is of a day on which another dose was right than today."""
+    since = right_since(facts.protocol.medicine_by_code[use.medicine], facts)
+    return since is not None and use.since is not None and use.since.date() < since
 
 
 def kind(medicine: Medicine) -> str:
@@ -217,6 +226,7 @@ def _length(order: MedicineInUse | None, longest: Need | None) -> int | None:
 def _order(code: str, facts: Facts) -> MedicineInUse | None:
     """The order that runs: the latest, when there are several."""
     orders = [use for use in facts.case.in_use if use.medicine == code and use.ordered]
+    orders = [use for use in orders if not is_outdated(use, facts)]
     dated = sorted((use for use in orders if use.since is not None), key=_since)
     return dated[-1] if dated else next(iter(orders), None)
 
@@ -253,9 +263,12 @@ def _made(
     if state == "continue" and (differs or _contradict(medicine.code, facts)):
         state = "hold"
     unclear = doubt(medicine, facts, record) if state == "continue" else ""
-    due = None
+    due, change = None, None
     if state == "continue" and not unclear:
         due = next_due(medicine, facts, record, found.interval)
+    if due is not None and order is not None:  # without an order one is written for the rest
+        change, left = _until(found, facts, due, left)
+        state, due = ("continue", due) if left else ("renew", None)
     repeat = due == facts.case.as_of and order is not None and repeat_is_due(facts, medicine.code)
     last = None if due is None else (due + (left - 1) * found.interval).date()
     if due is not None and repeat:
@@ -286,7 +299,15 @@ def _made(
         cite=facts.protocol.courses.cite,
         origin=None if order is None else order.origin,
         amount=None if order is None else order.amount,
+        change=change,
     )
+
+
+def _until(found: _Found, facts: Facts, due: datetime, left: int) -> tuple[Change | None, int]:
+    """The change of dose within the doses that are left, and those before it."""
+    change = change_after(found.medicine, facts, facts.case.as_of.date())
+    before = doses_before(change, due, left, found.interval)
+    return (change if before < left else None), before
 
 
 def _total(found: _Found, facts: Facts) -> int:

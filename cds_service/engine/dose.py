@@ -21,11 +21,12 @@ from cds_service.content.medicine import (
 )
 from cds_service.content.model import Cite, Message, Number
 from cds_service.content.treatment import Protocol
+from cds_service.engine.ages import lifted
 from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.dose_notes import far_from_target, notes, printed
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Dose, NoDose, Test
-from cds_service.engine.phrase import number, unit_name
+from cds_service.engine.phrase import between, number, unit_name
 from cds_service.engine.trace import reasons
 from cds_service.engine.words import reading, said
 from cds_service.quantity import Quantity, plain, to_step
@@ -61,7 +62,7 @@ def make_dose(
         return _no(medicine, "allergy", signs=signs)
     for item in medicine.contraindications:
         if holds(item.when, facts):
-            return _contraindicated(medicine, item)
+            return _contraindicated(medicine, item, facts)
     offered = medicine.offered_when
     if offered is not None and (answer := evaluate(offered, facts)) is not Answer.YES:
         return _no(medicine, "not-offered", missing=reasons(offered, facts, answer))
@@ -83,12 +84,23 @@ def unsafe_next(medicine: Medicine, due: datetime, facts: Facts) -> NoDose | Non
     if due > facts.case.as_of:
         return None
     forbidding = (item for item in medicine.before_next if holds(item.when, facts))
-    return next((_contraindicated(medicine, item) for item in forbidding), None)
+    return next((_contraindicated(medicine, item, facts) for item in forbidding), None)
 
 
-def _contraindicated(medicine: Medicine, item: Contraindication) -> NoDose:
-    numbers = tuple((name, said(value)) for name, value in item.values)
-    return _no(medicine, item.code, *numbers)._replace(severity=item.severity)
+def _contraindicated(medicine: Medicine, item: Contraindication, facts: Facts) -> NoDose:
+    span = lifted(item.when, facts) if item.waits else None
+    begins = None if span is None else span.last
+    no = _no(medicine, item.code, *numbers(item, facts))
+    return no._replace(severity=item.severity, begins=begins)
+
+
+def numbers(item: Contraindication, facts: Facts) -> tuple[tuple[str, str | Message], ...]:
+    """What the words of a contraindication name; of one that waits for an age also the day."""
+    named = tuple((name, said(value)) for name, value in item.values)
+    if not item.waits:
+        return named
+    span = lifted(item.when, facts)
+    return (*named, ("due", Message("day-open") if span is None else between(*span)))
 
 
 def _no(

@@ -5,6 +5,7 @@ They are made once, by `settle`, and only read afterwards. Unknown stays NOT_ASS
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from datetime import date
 from decimal import Decimal
 
 from cds_service.case import Age, Answer, Case, Measurement, Origin
@@ -46,7 +47,7 @@ class Facts:
     weight: Weight | None = None
     """The weight to dose by, once somebody asked for it (engine.weight)."""
     then: "dict[int, Facts]" = field(default_factory=dict)
-    """The same facts some days ago, once somebody asked for them."""
+    """The same facts so many days ago (below zero: later), once somebody asked for them."""
 
     def answer(self, code: str) -> Answer:
         """The answer to a sign; NOT_ASSESSED when nobody said."""
@@ -81,10 +82,14 @@ class Facts:
             return None
         return age.hours or (24 * max(0, age.low - 1), 24 * (age.high + 1))
 
+    def on(self, day: date) -> "Facts":
+        """The same facts with the age of another day, earlier or later than the visit."""
+        return self.days_ago((self.case.as_of.date() - day).days)
+
     def days_ago(self, days: int) -> "Facts":
         """The same facts with the age of some days ago, for the rule that held then."""
         age = self.case.age
-        if age is None:
+        if age is None or days == 0:
             return self
         known = self.then.get(days)
         if known is None:

@@ -31,6 +31,8 @@ class Medication(NamedTuple):
     cautions: tuple[Caution, ...] = ()
     missing: tuple[Missing, ...] = ()
     courses: tuple[RunningCourse, ...] = ()
+    later: tuple[NoDose, ...] = ()
+    """What is due here, and waits for an age: `begins` says for which day."""
 
 
 _MEASURES = frozenset({"weight", "birth-weight", "gestational-age", "postmenstrual-age"})
@@ -138,7 +140,8 @@ def _medication(
         *order_cautions(facts, situation, orders, courses),
     )
     missing = (*withheld.missing, *_asked_with(facts, orders), *_open(refused))
-    return Medication(tuple(orders), cautions, missing)
+    later = tuple(no for no in _once(refused) if no.begins is not None)
+    return Medication(tuple(orders), cautions, missing, later=later)
 
 
 def _may_be_fixed(need: Need, protocol: Protocol) -> bool:

@@ -136,6 +136,13 @@ class Dose:
     cautions: tuple[Caution, ...] = ()
 
 
+class Change(NamedTuple):
+    """From the day `on` another dose is due than before; None: which one is not known now."""
+
+    on: date
+    dose: Dose | None
+
+
 class NoDose(NamedTuple):
     """Why a medicine is not given: `code` for the caution, and what was missing, if anything."""
 
@@ -147,6 +154,8 @@ class NoDose(NamedTuple):
     """The signs that forbid it."""
     severity: str = ""
     """That of a contraindication; "" for every other reason."""
+    begins: date | None = None
+    """The day on which the infant is certainly old enough for it, where it waits for an age."""
 
 
 class Order(NamedTuple):
@@ -173,6 +182,13 @@ class Order(NamedTuple):
     """The key of the order that this one may replace (then exactly one of the two is given)."""
     instructions: tuple[Message, ...] = ()
     """For the caregiver or the health worker: prepare, give, how long."""
+    change: Change | None = None
+    """Why the order ends: from that day the medicine goes on at another dose."""
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether the treatment is not over with the doses of this order."""
+        return self.at_least or self.change is not None
 
 
 class Need(NamedTuple):
@@ -268,6 +284,8 @@ class RunningCourse(NamedTuple):
     words: CourseWords = CourseWords()
     held: "Caution | None" = None
     """Why it waits, when that has words of its own: its code names the title too."""
+    change: Change | None = None
+    """From that day the ordered dose is no longer right; the doses left are those before it."""
 
     @property
     def is_told(self) -> bool:

@@ -8,9 +8,11 @@ from cds_service.content.medicine import Contraindication, Medicine, MedicineCau
 from cds_service.content.memo import once
 from cds_service.content.model import Message, finding_tests
 from cds_service.engine.conditions import evaluate, holds
-from cds_service.engine.courses import past
+from cds_service.engine.courses import is_outdated, past
+from cds_service.engine.dose import numbers
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Order, RunningCourse
+from cds_service.engine.phrase import change_told, day
 from cds_service.engine.situation import Situation
 from cds_service.engine.trace import reasons
 from cds_service.engine.words import listed, said
@@ -26,8 +28,34 @@ def order_cautions(
 ) -> Iterator[Caution]:
     """Every caution about the orders: of each medicine, of what stops, of what runs already."""
     yield from _of_medicines(facts, orders, courses)
+    yield from _changes(orders, courses, facts)
     yield from _stops(facts, situation, orders)
     yield from _running(facts, situation, orders)
+
+
+def _changes(
+    orders: Iterable[Order], courses: Iterable[RunningCourse], facts: Facts
+) -> Iterator[Caution]:
+    """From which day another dose is due, and orders that are of a dose before."""
+    changing = [(each.dose.medicine.code, each.change, each.times_a_day) for each in orders]
+    for course in (each for each in courses if each.is_told):
+        times = int(facts.protocol.medicine_by_code[course.medicine].times_a_day.value)
+        changing.append((course.medicine, course.change, times))
+    for code, change, times in changing:
+        if change is not None:
+            values = (_name(code), *change_told(change, times))
+            message = Message("caution.dose-changes", values)
+            yield Caution("dose-changes", "moderate", message, medicine=code)
+    for use in facts.case.in_use:
+        if use.ordered and use.since is not None and is_outdated(use, facts):
+            message = Message(
+                "caution.order-outdated", (_name(use.medicine), ("since", day(use.since.date())))
+            )
+            yield Caution("order-outdated", "high", message, (use.origin,), medicine=use.medicine)
+
+
+def _name(code: str) -> tuple[str, Message]:
+    return "medicine", Message(f"medicine.{code}")
 
 
 def _of_medicines(
@@ -129,8 +157,7 @@ def medicine_cautions(
 def _open_contraindication(each: Contraindication, medicine: Medicine, facts: Facts) -> Caution:
     unknown = listed(tuple(t.what for t in reasons(each.when, facts, Answer.NOT_ASSESSED)))
     name = ("medicine", Message(f"medicine.{medicine.code}"))
-    numbers = tuple((key, said(value)) for key, value in each.values)
-    why = ("why", Message(f"no-dose.{each.code}", (name, *numbers)))
+    why = ("why", Message(f"no-dose.{each.code}", (name, *numbers(each, facts))))
     message = Message("caution.contraindication-open", (why, ("facts", unknown)))
     return Caution("contraindication-open", "moderate", message, medicine=medicine.code)
 

@@ -1,7 +1,8 @@
 """Whether an order agrees with what the protocol would order for the first day of its course.
 
 The rule, age and weight of treatment day 1 hold for the whole course (clinical content, section
-3), so an order is held against them. One that lies further away than a dose may (deviation-high,
+3), so an order is held against them; of a medicine whose rule is that of each day, against the
+age of today. One that lies further away than a dose may (deviation-high,
 deviation-low) is not simply gone on with.
 """
 
@@ -24,7 +25,7 @@ def dose_of_day_one(
     medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
 ) -> Dose | NoDose:
     """The dose by the rule, the age and (where one was recorded) the weight of that day."""
-    return make_dose(medicine, _then(began, facts), weight_of_day_one(began, facts, kg))
+    return make_dose(medicine, _then(medicine, began, facts), weight_of_day_one(began, facts, kg))
 
 
 def weight_of_day_one(began: date, facts: Facts, kg: Decimal | None) -> Decimal | None:
@@ -32,8 +33,8 @@ def weight_of_day_one(began: date, facts: Facts, kg: Decimal | None) -> Decimal 
     return _weight_on(began, facts, kg) or kg
 
 
-def _then(began: date, facts: Facts) -> Facts:
-    return facts.days_ago((facts.case.as_of.date() - began).days)
+def _then(medicine: Medicine, began: date, facts: Facts) -> Facts:
+    return facts.on(max(began, facts.case.as_of.date()) if medicine.each_day else began)
 
 
 def _weight_on(day: date, facts: Facts, kg: Decimal | None) -> Decimal | None:
@@ -154,6 +155,6 @@ def due_of_each(
     medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
 ) -> Iterator[Dose | NoDose]:
     """What would be due of each product of the medicine, or why nothing is."""
-    then, weight = _then(began, facts), weight_of_day_one(began, facts, kg)
+    then, weight = _then(medicine, began, facts), weight_of_day_one(began, facts, kg)
     for form in medicine.formulations:
         yield make_dose(medicine, then, weight, only=form.code)

@@ -12,6 +12,7 @@ from typing import NamedTuple
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
+from cds_service.engine.changes import change_after, doses_before, right_since
 from cds_service.engine.courses import (
     course_days,
     doubt,
@@ -24,9 +25,9 @@ from cds_service.engine.dose import make_dose, unsafe_next
 from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
-from cds_service.engine.model import Dose, Need, NoDose, Order
+from cds_service.engine.model import Change, Dose, Need, NoDose, Order
 from cds_service.engine.ordered import dose_of_day_one
-from cds_service.engine.phrase import moment
+from cds_service.engine.phrase import change_told, moment
 from cds_service.engine.vomited import repeat_is_due
 
 # Why a medicine cannot be given that lets the next one on the list be tried.
@@ -93,23 +94,47 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> 
         return dose
     times = int(medicine.times_a_day.value)
     at_least = need.course.at_least and not stops
-    to_give = None if days is None else due.doses
-    told = instructions(dose, to_give, facts.protocol, at_least=at_least)
+    change, doses = _until(medicine, facts, due) if days is not None else (None, due.doses)
+    if days is not None:
+        days = -(-(days * times - (due.doses - doses)) // times)
+    to_give = None if days is None else doses
+    goes_on = at_least or change is not None
+    told = instructions(dose, to_give, facts.protocol, at_least=goes_on)
     return Order(
         key=f"{need.branch}.{medicine.code}",
         branch=need.branch,
-        dose=_beside(need, dose, facts.protocol),
+        dose=_ending(_beside(need, dose, facts.protocol), change, times),
         times_a_day=times,
         days=days,
-        at_least=at_least,
+        at_least=at_least and change is None,
         first_due=due.at,
-        doses=due.doses,
-        packs=packs(dose, due.doses, times),
+        doses=doses,
+        packs=packs(dose, doses, times),
         is_option=need.is_option,
         classes=need.classes,
         cite=need.cite,
         instructions=(*_counted(need, medicine), *_repeats(due, medicine, facts), *told),
+        change=change,
     )
+
+
+def _until(medicine: Medicine, facts: Facts, due: _Due) -> tuple[Change | None, int]:
+    """The change of dose within the course, if there is one, and the doses before it."""
+    change = change_after(medicine, facts, due.at.date())
+    doses = doses_before(change, due.at, due.doses, _apart(medicine))
+    return (change, doses) if doses < due.doses else (None, doses)
+
+
+def _ending(dose: Dose, change: Change | None, times_a_day: int) -> Dose:
+    """The dose with the last day on which it is right, and what follows, where it changes."""
+    if change is None:
+        return dose
+    until = Message("dose.until", change_told(change, times_a_day))
+    return replace(dose, notes=(*dose.notes, until))
+
+
+def _apart(medicine: Medicine) -> timedelta:
+    return timedelta(hours=int(medicine.interval.value))
 
 
 def _counted(need: Need, medicine: Medicine) -> tuple[Message, ...]:
@@ -124,8 +149,11 @@ def _repeats(due: _Due, medicine: Medicine, facts: Facts) -> tuple[Message, ...]
 
 
 def _dose(medicine: Medicine, facts: Facts, kg: Decimal | None, due: _Due) -> Dose | NoDose:
-    """The dose; the rule that held on the first day of a course holds to its end."""
-    if due.began is not None:
+    """The dose of the first day of the course, or of the day on which it is due."""
+    today = facts.case.as_of.date()
+    if medicine.each_day and due.at.date() != today:
+        return make_dose(medicine, facts.on(due.at.date()), kg)
+    if due.began is not None and not medicine.each_day:
         return dose_of_day_one(medicine, due.began.date(), facts, kg)
     dose = facts.doses.get(medicine.code)
     if dose is None:
@@ -162,13 +190,15 @@ def _due(need: Need, days: int | None, medicine: Medicine, facts: Facts) -> _Due
         if need.since is not None and not (record.lost or record.missed or record.missed_some_time):
             return no_dose(medicine, "record-missing")
         return _Due(facts.case.as_of, doses)
-    at = next_due(medicine, facts, record, timedelta(hours=int(medicine.interval.value)))
+    at = next_due(medicine, facts, record, _apart(medicine))
     began = record.kept[-1]
     if days is None:
         when = ("at", moment(record.kept[0]))
         again = at == facts.case.as_of and not need.course.once
         return _Due(at, 1, began) if again else no_dose(medicine, "already-given", when)
-    left = doses - len(record.kept)
+    since = right_since(medicine, facts)
+    counted = [at for at in record.kept if since is None or at.date() >= since]
+    left = doses - len(counted)
     return _Due(at, left, began) if left > 0 else no_dose(medicine, "course-complete")
 
 

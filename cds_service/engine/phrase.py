@@ -4,14 +4,14 @@ Only words are chosen here, by the shape of a number (one, many, a half); nothin
 """
 
 from collections.abc import Iterable
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 
 from cds_service.content.medicine import Formulation
 from cds_service.content.model import EARLIER, Cite, Message
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Dose, FollowUp, Missing, Order
+from cds_service.engine.model import Change, Dose, FollowUp, Missing, Order
 from cds_service.quantity import Quantity
 
 _HALF = Decimal("0.5")
@@ -99,6 +99,13 @@ def day(on: date) -> Message:
     return Message("date", (("day", str(on.day)), *names, ("year", str(on.year))))
 
 
+def between(first: date, last: date) -> Message:
+    """A day, or the days between which it lies, both included."""
+    if first == last:
+        return day(first)
+    return Message("day-span", (("first", day(first)), ("last", day(last))))
+
+
 def moment(at: datetime) -> Message:
     """A date and time of day, in the offset that it carries."""
     return at_time(day(at.date()), f"{at:%H:%M}")
@@ -118,7 +125,7 @@ def dosage(order: Order) -> Message:
         ("strength", strength(dose.formulation)),
         ("route", Message(f"route.{dose.medicine.route}")),
     ]
-    if order.days is None:
+    if order.days is None or (order.change is not None and order.doses == 1):
         return Message("dosage.single", tuple(values))
     values += [("times", times(order.times_a_day)), ("days", days(order.days))]
     if order.at_least:
@@ -174,6 +181,22 @@ def target(dose: Dose) -> Message:
     rule = (("target_rule", dose.target_rule), ("rule", dose.rule_words))
     figure = f"{_tenth(dose.target.value)} {unit_name(dose.target.unit)}"
     return Message("dose.target", (("target", figure), *rule))
+
+
+def new_dose(change: Change, times_a_day: int) -> tuple[tuple[str, str | Message], ...]:
+    """The dose that is due from a change on, as values of a text: `amount` and `times`."""
+    known = None if change.dose is None else amount(change.dose.amount)
+    return (("amount", known or Message("amount.as-ordered")), ("times", times(times_a_day)))
+
+
+def change_told(change: Change, times_a_day: int) -> tuple[tuple[str, str | Message], ...]:
+    """The same for the health worker, with what is in the dose, the day and the last one before."""
+    values = dict(new_dose(change, times_a_day))
+    if change.dose is not None:
+        held = (("amount", values["amount"]), ("contained", _content(change.dose)))
+        values["amount"] = Message("dose.amount-and-content", held)
+    last = change.on - timedelta(days=1)
+    return (("last", day(last)), ("on", day(change.on)), *values.items())
 
 
 def visit(follow_up: FollowUp) -> Message:

@@ -20,7 +20,7 @@ from cds_service.engine.conditions import holds
 from cds_service.engine.course_cautions import repeats
 from cds_service.engine.facts import Facts
 from cds_service.engine.fluids import fluid_orders, with_fluids
-from cds_service.engine.follow_up import follow_ups
+from cds_service.engine.follow_up import beyond_the_protocol, follow_ups
 from cds_service.engine.medication import medication
 from cds_service.engine.model import (
     Assessment,
@@ -70,7 +70,8 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
     )
     kg = weight.kg if facts.age_is_inside() and not situation.too_light_to_dose else None
     first = tuple(emergency(facts, kg))
-    noticed = (*fluids.cautions, *given.cautions)
+    visits = follow_ups(facts, situation, given)
+    noticed = (*fluids.cautions, *given.cautions, *beyond_the_protocol(facts, given, visits))
     cautions = _cautions(facts, assessment, situation, noticed, first)
     status = _status(missing, cautions)
     unfinished = status == "data-required"
@@ -90,7 +91,7 @@ def make_plan(facts: Facts, assessment: Assessment) -> Plan:
             *repeats(facts, given.orders, given.courses),
             *care_items(facts, situation, kg, unfinished=unfinished),
         ),
-        follow_ups=follow_ups(facts, situation, given),
+        follow_ups=visits,
         cautions=cautions,
         missing=missing,
         counselling=counselling(facts, situation),

@@ -123,6 +123,7 @@ def check_age(age: Age, limit: int) -> None:
     else:
         what = f"This protocol is for infants of 0 to {limit - 1} days; this child is older."
         remedy = (
-            "Use the national protocol for the older child; check the birth date if that is wrong."
+            "Use the national protocol for the older child; check the birth date if that is wrong. "
+            "A course that was begun before that age is finished as it was ordered."
         )
     raise UnusableRequest(Problem("business-rule", what, remedy, age.origin.expression))

@@ -5,6 +5,7 @@ FHIR R4 Dosage and Timing. `doseAndRate` comes twice: `ordered` is what is measu
 """
 
 from collections.abc import Iterator
+from datetime import timedelta
 
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.engine.model import Order
@@ -58,7 +59,16 @@ def medication_request(pen: Pen, order: Order) -> bytes:
         told=instruction(house, order.instructions),
         moment=moment,
         first=first,
+        last=_last(order, first),
     )
+
+
+def _last(order: Order, first: bytes) -> bytes:
+    """The last day of a dose that changes; a whole day would begin before its one dose (per-1)."""
+    if order.change is None:
+        return b""
+    last = order.change.on - timedelta(days=1)
+    return first if last == order.first_due.date() else str(last).encode()
 
 
 def _key(order: Order, spoken: str) -> tuple[object, ...]:
@@ -77,6 +87,7 @@ def _key(order: Order, spoken: str) -> tuple[object, ...]:
         order.times_a_day,
         order.days,
         order.at_least,
+        order.change is not None,
         order.doses,
         order.packs,
         order.cite,
@@ -85,6 +96,7 @@ def _key(order: Order, spoken: str) -> tuple[object, ...]:
 
 def _request(house: House, order: Order, spoken: str) -> Json:
     medicine, form = order.dose.medicine, order.dose.formulation
+    last = {} if order.change is None else {"end": blank("last")}
     reasons = {"reasonReference": classes(order.classes)} if order.classes else {}
     proposal, cited = house.title("write.proposal"), house.text(sources(order))
     return {
@@ -98,7 +110,7 @@ def _request(house: House, order: Order, spoken: str) -> Json:
         "note": [{"text": f"{proposal}\n{blank('weighed')}\n{cited}"}],
         "dosageInstruction": [_dosage(house, order)],
         "dispenseRequest": {
-            "validityPeriod": {"start": blank("first")},
+            "validityPeriod": {"start": blank("first")} | last,
             "quantity": counted(order.packs, form.pack),
         },
         "language": spoken,

@@ -55,6 +55,9 @@ FAULTS = {
     "limit in another unit": Fault(
         ROWS, "at-least: 38.0 Cel", 'at-least: "100.4 [degF]"', "it must be Cel here"
     ),
+    "whose age counts": Fault(GENTAMICIN, "age-of: first-day\n", "", "age-of says which day's age counts", "code: gentamicin"),
+    "whose age counts, of no rule": Fault(AMPICILLIN, "times-a-day:", "age-of: each-day\ntimes-a-day:", "it goes with rules that test the age"),
+    "the age of another day": Fault(GENTAMICIN, "age-of: first-day", "age-of: birth", "age-of is birth; write one of"),
     "limits that are not the same amount": Fault(PLANS, "or: [45 mg/dL]", "or: [40 mg/dL]", "2.5 mmol/L are 45.039 mg/dL, not 40 mg/dL"),
     "a limit for one unit only": Fault(PLANS, ", or: [45 mg/dL]", "", "needs, under or, its limit in mg/dL", "measure: blood-glucose"),
     "a limit twice in one unit": Fault(PLANS, "or: [45 mg/dL]", "or: [45 mg/dL, 45 mg/dL]", "its limit in mg/dL", "measure: blood-glucose"),

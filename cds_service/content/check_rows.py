@@ -73,6 +73,7 @@ def care_items(protocol: Protocol) -> Iterator[CareItem]:
         *protocol.emergency,
         *protocol.referral_care,
         *protocol.unfinished,
+        *protocol.unfinished_referral,
         *protocol.counselling,
         *protocol.low_weight.care,
     )

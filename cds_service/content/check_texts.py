@@ -56,7 +56,13 @@ def _due(protocol: Protocol) -> Iterator[_Due]:
         yield _Due(f"class.{row.code}", row)
     yield from map(
         _care,
-        (*protocol.emergency, *protocol.referral_care, *protocol.unfinished, *protocol.counselling),
+        (
+            *protocol.emergency,
+            *protocol.referral_care,
+            *protocol.unfinished,
+            *protocol.unfinished_referral,
+            *protocol.counselling,
+        ),
     )
     for plan in protocol.plans:
         yield from map(_care, plan.care)
@@ -90,12 +96,13 @@ def _care(item: CareItem) -> _Due:
 
 
 def _caution(item: PlanCaution) -> Iterator[_Due]:
-    filled = frozenset(name for name, _ in item.values)
+    filled = {name for name, _ in item.values}
+    filled |= {"injections"} if item.injections == "here" else set()
     if item.due_after is None:
-        yield _Due(f"caution.{item.code}", item, filled)
+        yield _Due(f"caution.{item.code}", item, frozenset(filled))
         return
     for kind in ("caution", "today", "past"):
-        yield _Due(f"{kind}.{item.code}", item, filled | {"date", "after"})
+        yield _Due(f"{kind}.{item.code}", item, frozenset(filled | {"date", "after"}))
 
 
 def _regimen(regimen: Regimen) -> Iterator[_Due]:

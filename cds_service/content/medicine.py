@@ -171,6 +171,16 @@ class Medicine:
     each_day: bool = False
     """Whether a dose follows the age of its own day; else the rule of the first day holds."""
 
+    @property
+    def is_injected(self) -> bool:
+        """Whether it is given by injection; else it is given by mouth or in the mouth."""
+        return self.route == "intramuscular"
+
+    @property
+    def acts_in_the_mouth(self) -> bool:
+        """Whether it acts where it is put, so that no amount per kilogram is told."""
+        return self.route == "oromucosal"
+
     def formulation(self, code: str) -> Formulation:
         """Look up a formulation of this medicine; raises KeyError when it has none such."""
         for form in self.formulations:

@@ -38,7 +38,8 @@ _LIMITS = (
     "stale-young stale-young-until stale-older birth-weight-usable newborn-until newborn-loss "
     "newborn-gain z-high z-low weigh-again-from agree-within"
 )
-_TREATMENTS = "emergency referral-care unfinished plans low-weight counselling cautions courses"
+_TREATMENTS = "emergency emergency-referral referral-care unfinished unfinished-referral plans "
+_TREATMENTS += "low-weight counselling cautions courses"
 _TIMES = ("h", "d")
 _Triple = tuple[Number, Number, Number]
 _NO = Node(None, "", 0)
@@ -117,8 +118,10 @@ def protocol(
         derived=parse_signs.derived(signs),
         tables=parse_signs.tables(files["classifications.yaml"], desk),
         emergency=parse_treatment.care(treatments, "emergency"),
+        emergency_referral=treatments.inner("emergency-referral", "").cite,
         referral_care=parse_treatment.care(treatments, "referral-care"),
         unfinished=parse_treatment.care(treatments, "unfinished"),
+        unfinished_referral=parse_treatment.care(treatments, "unfinished-referral"),
         plans=parse_treatment.plans(treatments),
         low_weight=parse_treatment.low_weight(treatments),
         weight_limits=_weight_limits(head),

@@ -8,6 +8,7 @@ from cds_service.content.plans import ClassPlan, Course, LowWeight, PlanCaution,
 
 REFERRALS = ("only", "choice", "none")
 BRANCHES = ("refer", "here")
+INJECTIONS = ("due", "none", "here")
 _CARE = "code when unless values amounts"
 _AMOUNT = "step round within at-most strength"
 _COURSE = "medicines for at-least once alternative per-kg-beside"
@@ -170,7 +171,7 @@ def _visit(fields: Fields) -> Visit:
     return fields.desk.keep(made, fields.node)
 
 
-_CAUTION = "code severity when values due-after"
+_CAUTION = "code severity when values due-after injections only-left"
 
 
 def cautions(fields: Fields) -> tuple[PlanCaution, ...]:
@@ -186,5 +187,11 @@ def _caution(fields: Fields) -> PlanCaution:
         when=maybe_condition(fields, "when"),
         values=fields.numbers("values"),
         due_after=fields.maybe_number("due-after", "d"),
+        injections=fields.choice("injections", INJECTIONS) if fields.has("injections") else "",
+        only_left=(
+            fields.name("only-left", fields.desk.names.medicines, "medicine")
+            if fields.has("only-left")
+            else ""
+        ),
     )
     return fields.desk.keep(made, fields.node)

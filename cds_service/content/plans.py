@@ -53,6 +53,12 @@ class PlanCaution:
     due_after: Number | None = None
     """Of something due on one day: so many days after the treatment began. On that day it is
     said in the text `today.<code>`, afterwards in `past.<code>`."""
+    injections: str = ""
+    """"due": only where an injection is due in the plan; "none": only where none is; "here": only
+    where one is given here more than once, and the text is told which of them, how often
+    (`injections`); "": whatever there is."""
+    only_left: str = ""
+    """A medicine: only where it alone is left of what the regimen gives."""
 
 
 @dataclass(frozen=True, slots=True)

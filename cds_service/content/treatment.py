@@ -68,10 +68,14 @@ class Protocol:
     derived: tuple[Derived, ...]
     tables: tuple[Table, ...]
     emergency: tuple[CareItem, ...]
+    emergency_referral: Cite
+    """Of the referral that an emergency sign means, also where no table asks for one."""
     referral_care: tuple[CareItem, ...]
     """With every referral, whatever its reason."""
     unfinished: tuple[CareItem, ...]
-    """While the assessment is not complete."""
+    """While the assessment is not complete and no urgent referral is due."""
+    unfinished_referral: tuple[CareItem, ...]
+    """The same while one is due: it does not wait."""
     plans: tuple[ClassPlan, ...]
     low_weight: LowWeight
     weight_limits: WeightLimits

@@ -185,8 +185,16 @@ def _ask(test: Test, result: RowResult, facts: Facts) -> Missing:
         return Missing("class", test.fact, Message("missing.earlier", why), required)
     if test.fact not in facts.protocol.measure_by_code:
         return Missing("finding", test.fact, Message("missing.finding", why), required)
-    again = "missing.repeat" if facts.series.get(test.fact) else "missing.measure"
-    return Missing("measure", test.fact, Message(again, why), required)
+    return Missing("measure", test.fact, Message(_how(test.fact, facts), why), required)
+
+
+def _how(code: str, facts: Facts) -> str:
+    """The text that says how a measure is taken: a count again, a temperature in the armpit."""
+    measure = facts.protocol.measure_by_code[code]
+    if measure.sites_that_exclude:
+        return "missing.in-the-armpit"
+    counted = measure.repeat_within is not None and facts.series.get(code)
+    return "missing.repeat" if counted else "missing.measure"
 
 
 def _not_recorded(facts: Facts, asked: set[str]) -> tuple[str, ...]:

@@ -3,15 +3,17 @@
 from collections.abc import Iterable, Iterator
 from decimal import Decimal
 
+from cds_service.case import Answer
 from cds_service.content.care import Amount, Assess, CareItem
 from cds_service.content.memo import once
-from cds_service.content.model import Message
+from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Protocol
-from cds_service.engine.conditions import holds
+from cds_service.engine.conditions import holds, is_shown
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Care, Class, Referral
 from cds_service.engine.situation import Situation
-from cds_service.engine.words import said
+from cds_service.engine.trace import reasons as reasons_of
+from cds_service.engine.words import listed, said
 
 _BRANCHES = ("refer", "here")
 _EVERY, _EMERGENCY = "every", "emergency"
@@ -24,7 +26,7 @@ def emergency(facts: Facts, kg: Decimal | None) -> Iterator[Care]:
     `kg` is the weight that amounts are worked out for; without one they are told per kilogram.
     """
     for item in facts.protocol.emergency:
-        if _is_shown(item, facts):
+        if is_shown(item, facts):
             yield _for_weight(_care(item, _EMERGENCY, facts.protocol), item, facts.protocol, kg)
 
 
@@ -87,12 +89,32 @@ def referral(facts: Facts, situation: Situation) -> Referral | None:
         Message("referral.allergy", (("sign", Message(f"sign.{code}")),))
         for code in situation.blocked
     ]
+    if not sends:
+        reasons += _emergency_signs(facts, situation)
     reasons += [_because(held) for held, _ in _for_assessment(facts, situation)]
-    cite = sends[0].plan.cite if sends else facts.protocol.low_weight.cite
     option = situation.choice == "refer-or-here"
     return Referral(
-        classes, tuple(reasons), urgent=True, only=situation.only, is_option=option, cite=cite
+        classes,
+        tuple(reasons),
+        urgent=True,
+        only=situation.only,
+        is_option=option,
+        cite=sends[0].plan.cite if sends else _cite_without_class(facts, situation),
+        possible=situation.choice != "here",
     )
+
+
+def _emergency_signs(facts: Facts, situation: Situation) -> Iterator[Message]:
+    """The signs of emergency actions, where no class says why the infant is referred."""
+    for when in (item.when for item in situation.emergency if item.when is not None):
+        found = tuple(test.what for test in reasons_of(when, facts, Answer.YES))
+        yield Message("referral.emergency", (("signs", listed(found)),))
+
+
+def _cite_without_class(facts: Facts, situation: Situation) -> Cite:
+    if situation.emergency and not situation.very_low_weight:
+        return facts.protocol.emergency_referral
+    return facts.protocol.low_weight.cite
 
 
 def assessment_referral(facts: Facts, situation: Situation) -> Referral | None:
@@ -126,13 +148,18 @@ def care_items(
 ) -> Iterator[Care]:
     """Care of each branch, each item once; `unfinished`: the assessment is not complete."""
     found: dict[str, Care] = {}
-    first = [(_EVERY, facts.protocol.unfinished)] if unfinished else []
+    first = [(_EVERY, _unfinished(facts.protocol, situation))] if unfinished else []
     for branch, items in (*first, *_branches(facts, situation)):
         for item in items:
             care = _care(item, branch, facts.protocol)
-            if care.key not in found and _is_shown(item, facts):
+            if care.key not in found and is_shown(item, facts):
                 found[care.key] = _for_weight(care, item, facts.protocol, kg)
     yield from found.values()
+
+
+def _unfinished(protocol: Protocol, situation: Situation) -> tuple[CareItem, ...]:
+    """An urgent referral does not wait for what is still needed (clinical content, section 3)."""
+    return protocol.unfinished_referral if situation.refers else protocol.unfinished
 
 
 def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, Iterable[CareItem]]]:
@@ -152,15 +179,9 @@ def _branches(facts: Facts, situation: Situation) -> Iterator[tuple[str, Iterabl
             yield branch, items
 
 
-def _is_shown(item: CareItem, facts: Facts) -> bool:
-    if item.unless is not None and holds(item.unless, facts):
-        return False
-    return item.when is None or holds(item.when, facts)
-
-
 def counselling(facts: Facts, situation: Situation) -> tuple[Message, ...]:
     """What the caregiver is told when the infant goes home."""
     if not situation.treats_here or not situation.managed:
         return ()
-    shown = (item for item in facts.protocol.counselling if _is_shown(item, facts))
+    shown = (item for item in facts.protocol.counselling if is_shown(item, facts))
     return tuple([_care(item, _EVERY, facts.protocol).message for item in shown])

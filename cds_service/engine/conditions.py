@@ -9,6 +9,7 @@ from collections.abc import Callable
 from decimal import Decimal
 
 from cds_service.case import Answer, Measurement, negated
+from cds_service.content.care import CareItem
 from cds_service.content.model import (
     ABOUT_CLASSES,
     Condition,
@@ -39,6 +40,13 @@ _YES, _NO, _UNKNOWN = Answer.YES, Answer.NO, Answer.NOT_ASSESSED
 def holds(condition: Condition, facts: Facts) -> bool:
     """Whether the condition is known to hold."""
     return compiled(condition, facts.protocol)(facts, False) is _YES
+
+
+def is_shown(item: CareItem, facts: Facts) -> bool:
+    """Whether a care item is told: its `when` is known to hold, its `unless` is not."""
+    if item.unless is not None and holds(item.unless, facts):
+        return False
+    return item.when is None or holds(item.when, facts)
 
 
 def evaluate(condition: Condition, facts: Facts, *, row: bool = False) -> Answer:

@@ -31,6 +31,9 @@ from cds_service.engine.trace import reasons
 from cds_service.engine.words import reading, said
 from cds_service.quantity import Quantity, plain, to_step
 
+OPEN = frozenset({"no-weight", "rule-open"})
+"""Codes of a NoDose that say only that something is not known yet."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Candidate:
@@ -85,6 +88,14 @@ def unsafe_next(medicine: Medicine, due: datetime, facts: Facts) -> NoDose | Non
         return None
     forbidding = (item for item in medicine.before_next if holds(item.when, facts))
     return next((_contraindicated(medicine, item, facts) for item in forbidding), None)
+
+
+def dose_of(medicine: Medicine, facts: Facts, kg: Decimal | None) -> Dose | NoDose:
+    """`make_dose` with all that is in stock; made once for these facts and their weight."""
+    dose = facts.doses.get(medicine.code)
+    if dose is None:
+        dose = facts.doses[medicine.code] = make_dose(medicine, facts, kg)
+    return dose
 
 
 def _contraindicated(medicine: Medicine, item: Contraindication, facts: Facts) -> NoDose:

@@ -19,7 +19,7 @@ from cds_service.engine.given_doses import given_too_much
 from cds_service.engine.model import Caution, Missing, Need, NoDose, Order, RunningCourse, Weight
 from cds_service.engine.order_cautions import open_contraindications, order_cautions
 from cds_service.engine.orders import make_orders
-from cds_service.engine.situation import Situation
+from cds_service.engine.situation import Situation, is_lost
 from cds_service.engine.trace import reasons
 from cds_service.engine.words import listed, reading
 
@@ -33,6 +33,10 @@ class Medication(NamedTuple):
     courses: tuple[RunningCourse, ...] = ()
     later: tuple[NoDose, ...] = ()
     """What is due here, and waits for an age: `begins` says for which day."""
+    waiting: tuple[Need, ...] = ()
+    """Due, but no dose is made until a weight or an age is known."""
+    lost: tuple[Need, ...] = ()
+    """Due, and nothing that serves can be given: an allergy, no stock, a contraindication."""
 
 
 _MEASURES = frozenset({"weight", "birth-weight", "gestational-age", "postmenstrual-age"})
@@ -40,7 +44,12 @@ _MEASURES = frozenset({"weight", "birth-weight", "gestational-age", "postmenstru
 # A dose that fails these checks is due all the same: the weight is asked for again.
 _WEIGH = frozenset({"outside-range", "above-ceiling", "too-small-to-measure"})
 
-_NO_WEIGHT = "no-weight"
+_NO_WEIGHT, _NOT_IN_STOCK = "no-weight", "not-in-stock"
+
+# Why there is no dose now that does not take the medicine away from this treatment.
+_PASSING = frozenset(
+    {_NO_WEIGHT, "rule-open", "already-given", "course-complete", "already-being-given"}
+)
 
 _NOT_GRAVE = frozenset({"not-offered", "already-given", "course-complete"})
 
@@ -124,24 +133,66 @@ def _medication(
     orders: list[Order] = []
     refused: list[NoDose] = []
     waiting: list[Need] = []
+    lost: list[Need] = []
     for need in needs:
-        if weight.kg is None and not _may_be_fixed(need, facts.protocol):
+        if weight.kg is None and _waits(need, facts):
             waiting.append(need)
             continue
         made, without = make_orders(need, facts, weight.kg)
         orders += made
+        if without and not made and all(_is_lasting(no) for no in without):
+            lost.append(need)
+            without = _together(without)
         if any(no.code == _NO_WEIGHT for no in without):
             waiting.append(need)
         refused += (no for no in without if no.code != _NO_WEIGHT)
     withheld = _for_want_of_weight(weight, waiting)
     cautions = (
         *withheld.cautions,
-        *_refusals(facts, refused),
+        *_refusals(facts, refused, something_left=_is_something_left(orders, courses, lost)),
         *order_cautions(facts, situation, orders, courses),
     )
     missing = (*withheld.missing, *_asked_with(facts, orders), *_open(refused))
     later = tuple(no for no in _once(refused) if no.begins is not None)
-    return Medication(tuple(orders), cautions, missing, later=later)
+    return Medication(
+        tuple(orders),
+        cautions,
+        missing,
+        later=later,
+        waiting=tuple(waiting),
+        lost=tuple(lost),
+    )
+
+
+def _is_lasting(no: NoDose) -> bool:
+    return no.code not in _PASSING and no.code not in _WHEN
+
+
+def _together(without: list[NoDose]) -> list[NoDose]:
+    """What is due and what may take its place are told as one, where none of them is in stock."""
+    absent = [no for no in without if no.code == _NOT_IN_STOCK]
+    if len(absent) < 2:
+        return without
+    first, *others = absent
+    names = listed(tuple(Message(f"medicine.{no.medicine}") for no in others))
+    name = ("medicine", Message(f"medicine.{first.medicine}"))
+    told = first._replace(reason=Message("no-dose.none-in-stock", (name, ("others", names))))
+    return [told, *(no for no in without if no.code != _NOT_IN_STOCK)]
+
+
+def _is_something_left(
+    orders: Iterable[Order], courses: Iterable[RunningCourse], lost: Iterable[Need]
+) -> bool:
+    """Whether anything is still given for the classes of which a medicine cannot be given."""
+    classes = {code for need in lost for code in need.classes}
+    if any(classes & set(order.classes) for order in orders):
+        return True
+    return any(course.state == "continue" and course.asked_for for course in courses)
+
+
+def _waits(need: Need, facts: Facts) -> bool:
+    """Whether only a weight is wanting; what can never be given does not wait for one."""
+    return not _may_be_fixed(need, facts.protocol) and not is_lost(need.course, facts, None)
 
 
 def _may_be_fixed(need: Need, protocol: Protocol) -> bool:
@@ -173,7 +224,8 @@ def _held_back(
     if not facts.age_is_inside():
         why = Message("no-dose.age-unknown" if facts.age is None else "no-dose.age-span")
         asked = Missing("age", "age", why, required=True)
-        return Medication(cautions=(*weight.cautions, _withheld(needs, why)), missing=(asked,))
+        cautions = (*weight.cautions, _withheld(needs, why))
+        return Medication(cautions=cautions, missing=(asked,), waiting=tuple(needs))
     if situation.too_light_to_dose and weight.kg is not None:
         least = facts.protocol.low_weight.dose_from.quantity
         values = (("weight", reading(weight.quantity)), ("least", str(least)))
@@ -199,23 +251,34 @@ def _once(refused: Iterable[NoDose]) -> list[NoDose]:
     return list({(no.medicine, no.code): no for no in refused}.values())
 
 
-def _refusals(facts: Facts, refused: Iterable[NoDose]) -> Iterator[Caution]:
+def _refusals(
+    facts: Facts, refused: Iterable[NoDose], *, something_left: bool
+) -> Iterator[Caution]:
     """Why medicines are not given; those that one allergy forbids are told together."""
     each = _once(refused)
     allergic = [no for no in each if no.code == "allergy"]
     if allergic:
         names = listed(tuple(Message(f"medicine.{no.medicine}") for no in allergic))
         origins = {o for no in allergic for sign in no.signs for o in facts.origins[sign]}
-        message = Message("no-dose.allergy", (("medicine", names),))
+        key = "no-dose.allergy" if something_left else "no-dose.allergy-nothing-left"
+        message = Message(key, (("medicine", names),))
         yield Caution("no-dose-allergy", "high", message, tuple(sorted(origins)))
     yield from (_no_dose(no) for no in each if no.code != "allergy")
 
 
 def _no_dose(no: NoDose) -> Caution:
-    missing = tuple(test.what for test in no.missing)
-    action = Message("no-dose.ask", (("facts", listed(missing)),)) if missing else None
+    action = _not_met(no)
     severity = no.severity or ("moderate" if no.code in _NOT_GRAVE else "high")
     return Caution(f"no-dose-{no.code}", severity, no.reason, action=action, medicine=no.medicine)
+
+
+def _not_met(no: NoDose) -> Message | None:
+    """Which of its conditions are not met, or are not known and to be found out."""
+    if not no.missing:
+        return None
+    is_open = any(test.answer is Answer.NOT_ASSESSED for test in no.missing)
+    facts = listed(tuple(test.what for test in no.missing))
+    return Message("no-dose.ask" if is_open else "no-dose.not-met", (("facts", facts),))
 
 
 def _open(refused: Iterable[NoDose]) -> Iterator[Missing]:

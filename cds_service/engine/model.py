@@ -321,6 +321,11 @@ class FluidOrder(NamedTuple):
     instead_of: str = ""
     """The key of the fluid that this one may replace (then exactly one of the two is given)."""
 
+    @property
+    def is_urgent(self) -> bool:
+        """Whether it is given at once, within hours, under observation: before any medicine."""
+        return bool(self.fluid.stages)
+
 
 class Referral(NamedTuple):
     """The referral. `only`: it is the one option, anything here is interim."""
@@ -331,6 +336,8 @@ class Referral(NamedTuple):
     only: bool
     is_option: bool
     cite: Cite
+    possible: bool = True
+    """False where it was recorded as not possible: it is made as soon as it is."""
 
 
 class Care(NamedTuple):

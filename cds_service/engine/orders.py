@@ -21,7 +21,7 @@ from cds_service.engine.courses import (
     past,
     stopped,
 )
-from cds_service.engine.dose import make_dose, unsafe_next
+from cds_service.engine.dose import dose_of, make_dose, unsafe_next
 from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
@@ -155,10 +155,7 @@ def _dose(medicine: Medicine, facts: Facts, kg: Decimal | None, due: _Due) -> Do
         return make_dose(medicine, facts.on(due.at.date()), kg)
     if due.began is not None and not medicine.each_day:
         return dose_of_day_one(medicine, due.began.date(), facts, kg)
-    dose = facts.doses.get(medicine.code)
-    if dose is None:
-        dose = facts.doses[medicine.code] = make_dose(medicine, facts, kg)
-    return dose
+    return dose_of(medicine, facts, kg)
 
 
 def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:

@@ -5,16 +5,17 @@ Only words are chosen here, by the shape of a number (one, many, a half); nothin
 
 from collections.abc import Iterable
 from datetime import date, datetime, timedelta
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from functools import lru_cache
 
 from cds_service.content.medicine import Formulation
 from cds_service.content.model import EARLIER, Cite, Message
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Change, Dose, FollowUp, Missing, Order
+from cds_service.engine.model import Change, Dose, FollowUp, Missing, Order, Referral
 from cds_service.quantity import Quantity
 
 _HALF = Decimal("0.5")
+_GRAM = Decimal("0.001")
 _TENTH = Decimal("0.1")  # how fine a dose per kilogram is printed; not how it is checked
 _UNIT_NAMES = {"[iU]": "IU", "{tbl}": "tablet", "Cel": "°C"}
 _COUNTED = ("{tbl}", "{bottle}", "{vial}")
@@ -160,11 +161,11 @@ def due_kind(order: Order) -> str:
 def contained(order: Order) -> Message:
     """What is in one dose, per kilogram and dose, and (for a course) per kilogram and day."""
     dose = order.dose
-    if dose.per_kg is None or dose.weight is None:
+    if dose.per_kg is None or dose.weight is None or dose.medicine.acts_in_the_mouth:
         return Message("dose.contained-only", (("contained", _content(dose)),))
     values = (
         ("contained", _content(dose)),
-        ("weight", _exact(dose.weight)),
+        ("weight", _grams(dose.weight)),
         ("per_kg", _tenth(dose.per_kg)),
         ("unit", unit_name(dose.contained.unit)),
     )
@@ -258,5 +259,24 @@ def _exact(quantity: Quantity) -> str:
     return f"{number(quantity.value)} {unit_name(quantity.unit)}"
 
 
+def _grams(weight: Quantity) -> str:
+    """A weight in kg to the gram; a finer one was converted, and is never judged so."""
+    return _exact(Quantity(min(weight.value, weight.value.quantize(_GRAM, ROUND_FLOOR)), "kg"))
+
+
 def _tenth(value: Decimal) -> str:
     return number(value.quantize(_TENTH, rounding=ROUND_HALF_UP))
+
+
+def referral_title(referral: Referral) -> str:
+    """The text key of what a referral is called; one that is not possible now says so itself."""
+    if not referral.urgent:
+        return "write.refer-for-assessment"
+    if referral.possible:
+        return "write.refer-urgently"
+    return "write.refer-interim" if referral.only else "write.refer-when-possible"
+
+
+def says_only(referral: Referral) -> bool:
+    """Whether that it is the only safe course still has to be said beside the title."""
+    return referral.only and referral.possible

@@ -6,19 +6,22 @@ never an equal option; where referral-possible is unknown, both ways are shown.
 
 from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
+from decimal import Decimal
 from itertools import takewhile
 from typing import NamedTuple
 
 from cds_service.case import Answer
+from cds_service.content.care import CareItem
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import EARLIER, NOW, FindingTest, Message, finding_tests, leaves
 from cds_service.content.plans import ClassPlan, Course, Regimen
 from cds_service.content.treatment import REFERRAL
 from cds_service.engine.computed import day_of_treatment
-from cds_service.engine.conditions import evaluate, holds
+from cds_service.engine.conditions import evaluate, holds, is_shown
 from cds_service.engine.courses import past
+from cds_service.engine.dose import OPEN, dose_of
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Assessment, Class, Missing, Weight
+from cds_service.engine.model import Assessment, Class, Missing, NoDose, Weight
 
 
 class Managed(NamedTuple):
@@ -45,6 +48,8 @@ class Situation(NamedTuple):
     only: bool
     """Whether referral is the only safe course, whatever is said about it."""
     missing: tuple[Missing, ...]
+    emergency: tuple[CareItem, ...] = ()
+    """What is done before any table; then referral is due, whatever the classes are."""
 
     @property
     def here_now(self) -> tuple[Managed, ...]:
@@ -81,10 +86,13 @@ def situate(facts: Facts, assessment: Assessment, weight: Weight) -> Situation:
         ),
     )
     blocked = (*_blocked(managed, facts), *_unsafe_next(managed, facts))
-    mode = _mode(managed, very_low=very_low, blocked=blocked)
+    lost = any(is_lost(course, facts, weight.kg) for course in _needed(managed))
+    urgent = tuple([item for item in facts.protocol.emergency if is_shown(item, facts)])
+    only = very_low or bool(urgent) or bool(blocked) or lost
+    mode = _mode(managed, only=only)
     choice = _choice(mode, facts.answer(REFERRAL))
     missing = tuple(_missing(choice, managed, facts))
-    return Situation(managed, very_low, too_light, blocked, choice, mode == "only", missing)
+    return Situation(managed, very_low, too_light, blocked, choice, mode == "only", missing, urgent)
 
 
 def _continued(facts: Facts, assessment: Assessment) -> Iterator[tuple[str, Class]]:
@@ -186,12 +194,29 @@ def _next_is_due(medicine: Medicine, managed: tuple[Managed, ...], facts: Facts)
     return bool(courses or uses) and (not most or len(kept) < most)
 
 
-def _mode(managed: tuple[Managed, ...], *, very_low: bool, blocked: tuple[str, ...]) -> str:
-    """What is said of referral; a treatment that only goes on says nothing of it again."""
+def _needed(managed: tuple[Managed, ...]) -> Iterator[Course]:
+    """Every course without which a severe infection is not treated fully here, begun now."""
+    for item in managed:
+        if item.plan.referral == "choice" and item.regimen is not None and item.since is None:
+            yield from item.regimen.courses
+
+
+def is_lost(course: Course, facts: Facts, kg: Decimal | None) -> bool:
+    """Whether none of its medicines can be given: then referral is the only safe course."""
+    doses = (dose_of(facts.protocol.medicine_by_code[code], facts, kg) for code in course.medicines)
+    return all(isinstance(dose, NoDose) and dose.code not in OPEN for dose in doses)
+
+
+def _mode(managed: tuple[Managed, ...], *, only: bool) -> str:
+    """What is said of referral; a treatment that only goes on says nothing of it again.
+
+    `only`: something beside the classes leaves referral as the only safe course: the weight, an
+    emergency sign, or that a medicine that is due cannot be given.
+    """
     own = [item for item in managed if item.plan.code == item.held.code]
     modes = {item.plan.referral for item in own}
     pressed = any(item.regimen is not None and item.regimen.press_for_referral for item in own)
-    if very_low or blocked or pressed or "only" in modes:
+    if only or pressed or "only" in modes:
         return "only"
     return "choice" if "choice" in modes else ""
 

@@ -18,13 +18,14 @@ from cds_service.content.model import (
     Table,
 )
 from cds_service.content.treatment import Protocol
-from cds_service.engine.computed import Known, computed
+from cds_service.engine.computed import COMPUTED_UNITS, Known, computed
 from cds_service.engine.conditions import Compiled, compiled
 from cds_service.engine.facts import Facts
 from cds_service.engine.growth import weight_for_age
 from cds_service.engine.model import Test
-from cds_service.engine.phrase import number
+from cds_service.engine.phrase import days
 from cds_service.engine.words import reading, said
+from cds_service.quantity import Quantity
 
 # What to ask for when a computed measure is unknown.
 _ASKED_FOR = {"postmenstrual-age": "gestational-age", "age-hours": "age"}
@@ -189,7 +190,8 @@ def _value(test: MeasureTest) -> Callable[[Facts], Message | str]:
         return lambda facts: age_words(facts.age)
     span, kind, confirmed = computed(test), test.measure, test.confirmed
     if span is not None:
-        return lambda facts: _span_words(span(facts))
+        unit = COMPUTED_UNITS[kind]
+        return lambda facts: _span_words(span(facts), unit)
 
     def read(facts: Facts) -> Message | str:
         found = (facts.series if confirmed else facts.values).get(kind, ())[-2:]
@@ -198,13 +200,16 @@ def _value(test: MeasureTest) -> Callable[[Facts], Message | str]:
     return read
 
 
-def _span_words(known: Known) -> Message | str:
+def _span_words(known: Known, unit: str) -> Message | str:
     if known is None:
         return Message("not-recorded")
-    low, high = (
-        number(each.quantize(_SHOWN) if isinstance(each, Decimal) else each) for each in known
-    )
+    low, high = (_with_unit(each, unit) for each in known)
     return low if low == high else Message("span", (("low", low), ("high", high)))
+
+
+def _with_unit(value: Decimal | int, unit: str) -> Message | str:
+    shown = value.quantize(_SHOWN) if isinstance(value, Decimal) else Decimal(value)
+    return said(Quantity(shown, unit))
 
 
 def age_words(age: Age | None) -> Message:
@@ -212,7 +217,7 @@ def age_words(age: Age | None) -> Message:
     if age is None:
         return Message("not-recorded")
     if age.low == age.high:
-        return Message("age.days", (("days", str(age.low)),))
+        return days(age.low)
     return Message("age.span", (("low", str(age.low)), ("high", str(age.high))))
 
 

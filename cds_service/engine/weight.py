@@ -139,7 +139,10 @@ def _slip(facts: Facts, kg: Decimal) -> Message:
 def _cautions(facts: Facts, reading: Measurement, origins: tuple[Origin, ...]) -> Iterator[Caution]:
     limits, kg = facts.protocol.weight_limits, reading.quantity.value
     if kg < _flags(facts)[0]:
-        message = Message("caution.weight-very-low", (_told(kg), ("slip", _slip(facts, kg))))
+        # Below the least weight that is dosed for, nothing is made from it.
+        dosed = kg >= facts.protocol.low_weight.dose_from.value
+        key = "caution.weight-very-low" if dosed else "caution.weight-very-low-no-dose"
+        message = Message(key, (_told(kg), ("slip", _slip(facts, kg))))
         yield Caution("weight-very-low", "high", message, origins)
     young = facts.age is None or facts.age.low < limits.young_days
     if hours_old(facts, reading) > (limits.young_hours if young else limits.older_hours):

@@ -7,7 +7,9 @@ from cds_service.content.model import Message, Number
 from cds_service.engine.phrase import days, number, times, unit_name
 from cds_service.quantity import Quantity
 
-_SHOWN = Decimal("0.001")  # a converted reading is printed this fine; it is never judged so
+# How fine a converted reading is printed; it is never judged so.
+_SHOWN = Decimal("0.001")
+_TENTH, _CONVERTED = Decimal("0.1"), Decimal("0.01")
 
 
 def listed(messages: tuple[Message, ...]) -> Message:
@@ -34,9 +36,11 @@ def reading(quantity: Quantity) -> str:
     """A recorded value as it is printed; rounded down, so that it never seems to reach a limit.
 
     >>> reading(Quantity.of("37.9994", "Cel")), reading(Quantity.of("3.40", "kg"))
-    ('37.999 °C', '3.4 kg')
+    ('37.9 °C', '3.4 kg')
     """
     value = quantity.value
+    if quantity.unit == "Cel" and value != value.quantize(_CONVERTED, rounding=ROUND_FLOOR):
+        value = value.quantize(_TENTH, rounding=ROUND_FLOOR)  # what no thermometer shows
     if value != value.quantize(_SHOWN, rounding=ROUND_FLOOR):
         value = value.quantize(_SHOWN, rounding=ROUND_FLOOR)
     return f"{number(value)} {unit_name(quantity.unit)}"

@@ -5,8 +5,16 @@ from collections.abc import Iterator, Sequence
 from cds_service.case import Answer
 from cds_service.content.model import Message
 from cds_service.engine import course_words, fluid_words
-from cds_service.engine.model import Care, Decision, FluidOrder, FollowUp, Order, Referral
-from cds_service.engine.phrase import asked, contained, dosage, due, visit
+from cds_service.engine.model import Care, Decision, FluidOrder, FollowUp, Order
+from cds_service.engine.phrase import (
+    asked,
+    contained,
+    dosage,
+    due,
+    referral_title,
+    says_only,
+    visit,
+)
 from cds_service.fhir.cards import INDICATORS, Deck, Section
 from cds_service.fhir.write_json import Json
 
@@ -179,22 +187,26 @@ class _Plan:
     def _referral(self) -> Iterator[str]:
         for each in (self._plan.referral, self._plan.assessment_referral):
             if each is not None:
-                yield self._title(_kind(each))
+                yield self._title(referral_title(each))
                 yield from map(self._text, each.reasons)
-                if each.only:
+                if says_only(each):
                     yield self._title("write.referral-only")
 
     def _given(self, branch: str) -> Iterator[str]:
+        yield from self._fluids(branch, urgent=True)
         for order in self._plan.orders:
             if order.branch == branch:
                 yield from self._order(order)
-        for fluid in self._plan.fluids:
-            if fluid.branch == branch:
-                yield " ".join((f"{self._text(fluid_words.name(fluid))}:", *self._volumes(fluid)))
+        yield from self._fluids(branch, urgent=False)
         for course in self._plan.courses:
             if course.is_told and course.branch in (branch, "") and branch == "here":
                 told = (course_words.title(course), *course_words.details(course))
                 yield " ".join(map(self._text, told))
+
+    def _fluids(self, branch: str, *, urgent: bool) -> Iterator[str]:
+        for fluid in self._plan.fluids:
+            if fluid.branch == branch and fluid.is_urgent is urgent:
+                yield " ".join((f"{self._text(fluid_words.name(fluid))}:", *self._volumes(fluid)))
 
     def _order(self, order: Order) -> Iterator[str]:
         instead = ""
@@ -216,7 +228,7 @@ class _Plan:
             acts = [deck.create(f"care.{e.key}", self._text(e.message)) for e in plan.emergency]
             yield deck.suggestion(self._title("hooks.suggest.emergency"), acts, recommended=True)
         if plan.referral is not None:
-            acts = [deck.create("referral", self._title(_kind(plan.referral)))]
+            acts = [deck.create("referral", self._title(referral_title(plan.referral)))]
             acts += self._actions("refer")
             doses = any(each.branch == "refer" for each in plan.orders)
             label = "hooks.suggest.refer-with-doses" if doses else "hooks.suggest.refer"
@@ -224,7 +236,9 @@ class _Plan:
             yield deck.suggestion(self._title(label), acts, recommended=wanted)
         if plan.assessment_referral is not None:
             acts = [
-                deck.create("referral-for-assessment", self._title(_kind(plan.assessment_referral)))
+                deck.create(
+                    "referral-for-assessment", self._title(referral_title(plan.assessment_referral))
+                )
             ]
             yield deck.suggestion(self._title("hooks.suggest.assess"), acts, recommended=True)
 
@@ -285,10 +299,6 @@ class _Plan:
 
 
 _FEW = 3
-
-
-def _kind(referral: Referral) -> str:
-    return "write.refer-urgently" if referral.urgent else "write.refer-for-assessment"
 
 
 def _is_in(each: Order | FluidOrder, instead: Order | FluidOrder | None, out: str) -> bool:

@@ -48,12 +48,10 @@ def request_group(
         _actions(house, [item for item in items if item.branch == branch])
         for branch in ("", "refer", "here")
     )
-    actions = [
-        *_actions(house, first),
-        *every,
-        *_choice(house, choice, refer, here),
-        *_actions(house, last),
-    ]
+    branches = _choice(house, choice, refer, here)
+    # Nothing that could wait stands before an urgent referral.
+    ordered = [*branches, *every] if choice else [*every, *branches]
+    actions = [*_actions(house, first), *ordered, *_actions(house, last)]
     resource = {
         **start("RequestGroup", "request-group"),
         "instantiatesCanonical": [house.canonical],
@@ -72,6 +70,8 @@ def _choice(house: House, choice: str, refer: list[Json], here: list[Json]) -> l
         for name, actions in (("refer", refer), ("here", here))
         if actions
     ]
+    if choice == "here" and refer:
+        groups[0]["title"] = house.title("write.branch.refer-later")
     if len(groups) < 2:
         return groups
     if choice == "refer-or-here":

@@ -103,13 +103,21 @@ class _Note:
         told = (self._text(line) for each in fluids for line in _fluid(each))
         parts = [self._answered[self._url(f"fluid.{each.key}")] for each in fluids]
         yield self._section("note.fluids", told, parts)
-        care = [each for each in self._plan.care if each.branch in ("refer", "")]
-        yield self._section("note.on-the-way", (self._text(each.message) for each in care), [])
+        yield self._section("note.on-the-way", self._on_the_way(), [])
         here = {each.dose.medicine.code for each in self._plan.orders} - {
             each.dose.medicine.code for each in due
         }
         cautions = [each for each in self._plan.cautions if each.medicine not in here]
         yield self._section("note.cautions", (self._text(each.message) for each in cautions), [])
+
+    def _on_the_way(self) -> Iterator[str]:
+        """Care for the journey; that the assessment is to be finished is not for the hospital."""
+        protocol = self._decision.protocol
+        asking = (*protocol.unfinished, *protocol.unfinished_referral)
+        left_out = {f"care.{item.code}" for item in asking}
+        for each in self._plan.care:
+            if each.branch in ("refer", "") and each.message.key not in left_out:
+                yield self._text(each.message)
 
     def _section(
         self, key: str, lines: Iterable[str], parts: list[Json]

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from cds_service.content.catalogue import ENGLISH
 from cds_service.content.model import Message
 from cds_service.engine.model import Care, FollowUp, Referral
-from cds_service.engine.phrase import visit
+from cds_service.engine.phrase import referral_title, says_only, visit
 from cds_service.fhir.codes import FOLLOW_UP, REFERRAL, SNOMED
 from cds_service.fhir.write_base import Pen, classes, start, who_and_when
 from cds_service.fhir.write_house import House
@@ -21,7 +21,7 @@ _DAILY = {"frequency": 1, "period": 1, "periodUnit": "d"}
 
 def referral_request(house: House, referral: Referral) -> Item:
     """The referral: urgent when a row says refer, else for assessment; with its reasons."""
-    title = house.title("write.refer-urgently" if referral.urgent else "write.refer-for-assessment")
+    title = house.title(referral_title(referral))
     role = "referral" if referral.urgent else "referral-for-assessment"
     resource = _request(role, option=referral.is_option) | {
         "category": [{"coding": [_REFERRAL]}],
@@ -38,7 +38,8 @@ def referral_request(house: House, referral: Referral) -> Item:
 
 
 def _referral_note(house: House, referral: Referral) -> str:
-    keys = ("write.proposal", "write.referral-only") if referral.only else ("write.proposal",)
+    only = ("write.referral-only",) if says_only(referral) else ()
+    keys = ("write.proposal", *only)
     return "\n".join((*map(house.title, keys), house.source(referral.cite)))
 
 

@@ -40,6 +40,7 @@ class FluidShape(NamedTuple):
     route: str
     cite: Cite
     instead_of: str
+    is_urgent: bool
 
 
 class CourseShape(NamedTuple):
@@ -119,7 +120,13 @@ def _course(each: RunningCourse) -> CourseShape:
 def _fluid(order: FluidOrder) -> FluidShape:
     fluid = order.fluid
     return FluidShape(
-        order.key, order.branch, fluid.product, order.route, fluid.cite, order.instead_of
+        order.key,
+        order.branch,
+        fluid.product,
+        order.route,
+        fluid.cite,
+        order.instead_of,
+        order.is_urgent,
     )
 
 

@@ -40,8 +40,10 @@ def sheet(house: House, shape: Shape) -> Template:
 
 
 def _entries(house: House, shape: Shape) -> list[Json | str]:
-    orders = [medicine_item(house, order) for order in shape.orders]
-    orders += [fluid_item(house, fluid) for fluid in shape.fluids]
+    # What is given at once comes before the medicines.
+    orders = [fluid_item(house, fluid) for fluid in shape.fluids if fluid.is_urgent]
+    orders += [medicine_item(house, order) for order in shape.orders]
+    orders += [fluid_item(house, fluid) for fluid in shape.fluids if not fluid.is_urgent]
     orders += [course_item(house, course) for course in shape.courses]
     urgent = [care_request(house, care, shape) for care in shape.emergency]
     due = (shape.referral, shape.assessment_referral)

@@ -34,6 +34,8 @@ from cds_service.engine.phrase import (
     fact,
     hand_out,
     moment,
+    referral_title,
+    says_only,
     sources,
     target,
     visit,
@@ -71,23 +73,36 @@ class _Page:
 
     def lines(self) -> Iterator[str]:
         """All lines, in order."""
-        refer, here = _BRANCH_HEADINGS[self._plan.choice]
         yield from self._header()
         yield from self._section(
             "plain.first", self._bullets(c.message for c in self._plan.emergency)
         )
         yield from self._section("plain.classes", self._classes())
-        yield from self._section("plain.missing", self._missing())
-        yield from self._section("plain.every-branch", self._branch(""))
-        if self._plan.choice == "refer-or-here":
-            yield from self._section("plain.choose", iter(()), always=True)
-        yield from self._section(refer, self._branch("refer"))
-        yield from self._section(here, self._branch("here"))
+        yield from self._branches()
         yield from self._section("plain.cautions", self._cautions())
         yield from self._section("plain.counselling", self._bullets(self._plan.counselling))
         yield from self._caregiver()
         yield from self._section("plain.not-recorded", self._not_recorded())
         yield from self._section("plain.sources", self._sources())
+
+    def _branches(self) -> Iterator[str]:
+        """Where the baby is treated; nothing that could wait stands before an urgent referral."""
+        choice = self._plan.choice
+        refer, here = _BRANCH_HEADINGS[choice]
+        away = list(self._section(refer, self._branch("refer")))
+        treated = list(self._section(here, self._branch("here")))
+        beside = list(self._section("plain.missing", self._missing()))
+        beside += self._section("plain.every-branch", self._branch(""))
+        if choice == "refer-or-here":
+            yield from self._section("plain.choose", iter(()), always=True)
+            yield from (*away, *treated, *beside)
+        elif choice:
+            yield from (*away, *beside, *treated)
+        else:
+            sent = self._plan.assessment_referral
+            yield from beside
+            yield from self._section("plain.assess", self._referral(sent) if sent else ())
+            yield from treated
 
     def _text(self, message: Message | str) -> str:
         key = Message(message) if isinstance(message, str) else message
@@ -160,11 +175,12 @@ class _Page:
         plan = self._plan
         if branch == "refer" and plan.referral is not None:
             yield from self._referral(plan.referral)
-        if branch == "here" and plan.assessment_referral is not None:
-            yield from self._referral(plan.assessment_referral)
+        fluids = [each for each in plan.fluids if each.branch == branch]
+        for fluid in (each for each in fluids if each.is_urgent):
+            yield from self._fluid(fluid)
         for order in (each for each in plan.orders if each.branch == branch):
             yield from self._order(order)
-        for fluid in (each for each in plan.fluids if each.branch == branch):
+        for fluid in (each for each in fluids if not each.is_urgent):
             yield from self._fluid(fluid)
         for course in (each for each in plan.courses if each.is_told and each.branch == branch):
             yield from self._course(course)
@@ -174,10 +190,10 @@ class _Page:
         yield from self._visits(sorted(visits, key=lambda each: (each.on, each.key)))
 
     def _referral(self, referral: Referral) -> Iterator[str]:
-        heading = "write.refer-urgently" if referral.urgent else "write.refer-for-assessment"
-        yield from _indent(f"{self._text(heading)} ({self._text(cited(referral.cite))})")
+        heading = self._text(referral_title(referral))
+        yield from _indent(f"{heading} ({self._text(cited(referral.cite))})")
         yield from self._bullets(referral.reasons)
-        if referral.only:
+        if says_only(referral):
             yield from _indent(self._text("write.referral-only"))
 
     def _order(self, order: Order) -> Iterator[str]:
@@ -230,14 +246,15 @@ class _Page:
             yield from _bullet(f"{when} {self._text(follow_up.message)}", 4)
 
     def _cautions(self) -> Iterator[str]:
-        for caution in self._plan.cautions:
-            yield from self._caution(caution)
+        # Of several resources the same may be to be said; it is read once.
+        for mark, words in dict.fromkeys(map(self._caution, self._plan.cautions)):
+            yield from _bullet(words, mark=mark)
 
-    def _caution(self, caution: Caution) -> Iterator[str]:
+    def _caution(self, caution: Caution) -> tuple[str, str]:
         words = self._text(caution.message)
         if caution.action is not None:
             words = f"{words} {self._text(caution.action)}"
-        yield from _bullet(words, mark="!" if caution.severity == "high" else "-")
+        return "!" if caution.severity == "high" else "-", words
 
     def _not_recorded(self) -> Iterator[str]:
         protocol = self._decision.protocol

@@ -270,7 +270,7 @@ def test_numbers_of_the_content_are_said_in_words() -> None:
 def test_a_converted_reading_is_never_printed_over_a_limit_it_did_not_reach() -> None:
     almost = Quantity.of("100.3999", "[degF]").to("Cel")
     assert almost.value < 38
-    assert reading(almost) == "37.999 °C"
+    assert reading(almost) == "37.9 °C"  # to what a thermometer shows, never up
 
 
 def test_a_refusal_names_the_measure_in_words() -> None:

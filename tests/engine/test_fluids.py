@@ -296,9 +296,9 @@ def _told(code: str, kg: str | None, yes: tuple[str, ...] = ("convulsing-now",))
 
 
 def test_glucose_is_two_millilitres_per_kilogram() -> None:
-    assert _told("convulsing-now", "3.5")["glucose"] == "2 mL/kg = 7 mL"
-    assert _told("convulsing-now", "1.2")["glucose"] == "2 mL/kg = 2.5 mL"
-    assert _told("convulsing-now", None)["glucose"] == "2 mL/kg"
+    assert _told("glucose-while-convulsing", "3.5")["glucose"] == "2 mL/kg = 7 mL"
+    assert _told("glucose-while-convulsing", "1.2")["glucose"] == "2 mL/kg = 2.5 mL"
+    assert _told("glucose-while-convulsing", None)["glucose"] == "2 mL/kg"
 
 
 def test_phenobarbital_is_20_then_10_and_never_more_than_40_milligrams_per_kilogram() -> None:

@@ -105,7 +105,11 @@ def test_low_blood_sugar_is_the_headline() -> None:
     # Section 3, below 2.5 mmol/L (PB13 3.7 seen).
     decision = made(healthy(measured("blood-glucose", "1.8", "mmol/L")))
     assert next(iter(decision.plan.summary)).key == "summary.emergency"
-    assert cautions(decision)["emergency-without-class"] == "high"
+    # "Low blood sugar, before referral": the baby is referred though no table asks for it.
+    assert because(decision) == [
+        "Emergency sign: Blood glucose below 2.5 mmol/L (recorded: 1.8 mmol/L)"
+    ]
+    assert decision.plan.choice == "refer-then-here"
     assert decision.plan.status == "data-requested"
     assert "summary.choice.home" not in keys(decision)
 

@@ -23,7 +23,7 @@ from cds_service.quantity import Quantity
 from tests.changing import replace
 from tests.engine.cases import FURTHER, every_case
 from tests.engine.infants import ASKED, DANGER, complete_infants, for_every, infants, with_finding
-from tests.engine.told import BACTERIAL, bacterial, undecided
+from tests.engine.told import BACTERIAL, bacterial, undecided, words
 
 PROTOCOL = load()
 SEVERE_CLASSES = set(BACTERIAL[:3])
@@ -188,7 +188,7 @@ def test_the_status_follows_from_what_is_missing(case: Case) -> None:
     """Design, decision 3: data-required, data-requested, success."""
     plan = decide(case, PROTOCOL).plan
     needed = max((2 if missing.required else 1 for missing in plan.missing), default=0)
-    left_out = {"not-judged", "not-used", "course-running", "emergency-without-class"}
+    left_out = {"not-judged", "not-used", "course-running"}
     if any(one.severity == "high" and one.code in left_out for one in plan.cautions):
         needed = max(needed, 1)  # what was recorded and not used is never a success (derived)
     assert plan.status == STATUS[needed]
@@ -209,7 +209,23 @@ def test_every_severe_class_open_above_is_said_in_the_plan(case: Case) -> None:
         return
     if bacterial(decision) != "undecided":
         assert "finish-the-assessment" in {one.code for one in decision.plan.cautions}
-    assert {one.key for one in decision.plan.summary} & {"summary.undecided", "summary.no-class"}
+    said = {one.key for one in decision.plan.summary}
+    if decision.plan.referral is not None:
+        assert "summary.undecided-meanwhile" in said
+    else:
+        assert said & {"summary.undecided", "summary.no-class"}
+
+
+@for_every(infants())
+def test_an_urgent_referral_is_told_first_and_waits_for_nothing(case: Case) -> None:
+    """Section 3: "a weight that is missing never delays the referral" (derived)."""
+    decision = decide(case, PROTOCOL)
+    if decision.plan.referral is None:
+        return
+    said = [one.key for one in decision.plan.summary]
+    first = [key for key in said if key not in ("summary.emergency", "summary.class")]
+    assert first[0].startswith(("summary.choice.refer", "summary.choice.here"))
+    assert "finish the assessment" not in words(decision).lower()
 
 
 @for_every(infants())

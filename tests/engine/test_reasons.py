@@ -80,7 +80,7 @@ def test_what_was_not_measured_is_told_as_not_recorded() -> None:
 def test_an_age_between_two_hours_is_told_with_both() -> None:
     yellow = replace(case(found("jaundice", YES)), age=Age(0, 1, hours=(20, 30)))
     told = [words for fact, words, _, _ in why(yellow, "severe-jaundice") if fact == "age"]
-    assert any("(recorded: 20 to 30)" in each for each in told), told
+    assert any("(recorded: 20 hours to 30 hours)" in each for each in told), told
 
 
 def test_two_cases_that_differ_in_one_time_have_different_ids() -> None:

@@ -153,10 +153,12 @@ def benzylpenicillin(**changes: object) -> Order:
     return gentamicin("refer", key="refer.benzylpenicillin", dose=given, **changes)
 
 
-def referral(*, only: bool = False, is_option: bool = False, urgent: bool = True) -> Referral:
+def referral(
+    *, only: bool = False, is_option: bool = False, urgent: bool = True, possible: bool = True
+) -> Referral:
     """A referral for one class."""
     why = (Message("class.clinical-severe-infection"),)
-    return Referral(("clinical-severe-infection",), why, urgent, only, is_option, SEEN)
+    return Referral(("clinical-severe-infection",), why, urgent, only, is_option, SEEN, possible)
 
 
 def care(code: str, branch: str = "", *, emergency: bool = False) -> Care:
@@ -213,7 +215,9 @@ def severe(choice: str = "refer-or-here") -> Decision:
     todo = plan(
         status="data-requested" if is_option else "success",
         choice=choice,
-        referral=referral(is_option=is_option, only=choice == "refer-then-here"),
+        referral=referral(
+            is_option=is_option, only=choice == "refer-then-here", possible=choice != "here"
+        ),
         orders=(*refer_orders, *here_orders),
         care=(
             *((care("referral-note", "refer"),) if with_refer else ()),

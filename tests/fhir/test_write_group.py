@@ -52,9 +52,19 @@ def test_referral_alone_has_nothing_of_the_other_branch() -> None:
 
 def test_referral_impossible_keeps_the_referral_beside_the_treatment() -> None:
     refer, here, _ = top(severe("here"))
-    assert titles(refer["action"]) == ["Refer urgently to hospital"]
+    assert refer["title"] == "Refer as soon as it becomes possible"
+    (title,) = titles(refer["action"])
+    assert title.startswith("Referral was recorded as not possible. Refer urgently as soon as")
     assert here["id"] == "here"
     assert "relatedAction" not in here
+
+
+def test_nothing_that_can_wait_stands_before_an_urgent_referral() -> None:
+    # Section 3: "a weight that is missing never delays the referral" (derived).
+    todo = plan(choice="refer", referral=referral(), care=(care("find-out-meanwhile"),))
+    first, then = top(decision(todo=todo))
+    assert first["id"] == "refer"
+    assert then["title"].startswith("An urgent referral does not wait")
 
 
 def test_without_referral_the_actions_stand_alone() -> None:
@@ -76,8 +86,8 @@ def test_emergency_actions_come_first_and_at_once() -> None:
     )
     first, second, third = top(decision(todo=todo))
     assert (first["priority"], first["title"][:16]) == ("stat", "Nothing by mouth")
-    assert second["title"].startswith("Keep the baby warm")
-    assert third["id"] == "refer"
+    assert second["id"] == "refer"
+    assert third["title"].startswith("Keep the baby warm")
 
 
 def test_a_medicine_and_its_alternative_are_exactly_one() -> None:

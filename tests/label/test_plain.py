@@ -2,13 +2,14 @@
 
 import pytest
 
-from cds_service.case import Age, Answer
+from cds_service.case import Age, Answer, Origin
 from cds_service.content.model import Message
 from cds_service.engine import decide
+from cds_service.engine.model import Missing
 from cds_service.label.plain import WIDTH, plain
 from tests.catalogues import marked, with_language
 from tests.changing import replace
-from tests.engine.cases import Told, every_case
+from tests.engine.cases import Told, every_case, read
 from tests.fhir.decisions import (
     amoxicillin,
     assessment,
@@ -150,7 +151,23 @@ def test_where_referral_is_the_only_option_the_rest_is_told_as_interim() -> None
 
 
 def test_a_referral_that_is_not_possible_is_still_told() -> None:
-    assert order(plain(severe("here")), "REFERRAL", "Refer urgently", "TREAT HERE")
+    # Design: it is still written; what it says does not contradict what was recorded.
+    text = plain(severe("here"))
+    assert order(
+        text,
+        "REFER AS SOON AS IT BECOMES POSSIBLE",
+        "Referral was recorded as not possible. Refer urgently as soon as it becomes possible",
+        "TREAT HERE",
+    )
+    assert "Refer urgently to hospital" not in flat(text)
+
+
+def test_a_referral_that_is_not_possible_and_the_only_course_says_both() -> None:
+    todo = plan(choice="here", referral=referral(only=True, possible=False))
+    text = flat(plain(decision(todo=todo)))
+    assert "Referral was recorded as not possible, but it is the only safe course." in text
+    assert "until then the care here is interim" in text
+    assert "Referral is the only safe course." not in text
 
 
 def test_a_referral_that_is_not_urgent_is_told_as_such() -> None:
@@ -189,9 +206,79 @@ def test_age_is_told_in_days_as_far_as_it_is_known() -> None:
     assert "Age" not in plain(decision(case=replace(case(), age=None)))
 
 
+@pytest.mark.parametrize("choice", ["refer", "here", "refer-then-here", "refer-or-here"])
+def test_nothing_that_can_wait_stands_before_an_urgent_referral(choice: str) -> None:
+    # Section 3: "a weight that is missing never delays the referral" (derived).
+    weight = Missing("measure", "weight", Message("missing.weight"), required=True)
+    todo = plan(choice=choice, referral=referral(), care=(care("keep-warm"),), missing=(weight,))
+    text = plain(decision(todo=todo))
+    assert order(text, "Refer urgently to hospital", "STILL NEEDED", "Find out: Weight;")
+    assert order(text, "STILL NEEDED", "IN EVERY CASE", "Keep the baby warm")
+
+
 def test_care_for_every_branch_is_told_on_its_own() -> None:
-    todo = plan(choice="refer", referral=referral(), care=(care("keep-warm"),))
-    assert order(plain(decision(todo=todo)), "IN EVERY CASE", "Keep the baby warm", "REFER")
+    todo = plan(care=(care("keep-warm"), care("breathe-for-the-baby", "here")))
+    assert order(plain(decision(todo=todo)), "IN EVERY CASE", "Keep the baby warm", "TREAT HERE")
+
+
+def told(**written: object) -> str:
+    """What is printed for a case as a clinician writes it."""
+    infant = {"age": "10 d", "weight": "3.4 kg", "gestation": "39 wk", "temperature": "36.8 Cel"}
+    infant |= {"breaths": ["48"]} | written.pop("infant", {})  # type: ignore[operator]
+    case = {"case": "told", "source": "", "infant": infant, "expect": {}}
+    return plain(decide(read(case | written).case, protocol()))
+
+
+def test_fluids_that_are_due_within_the_hour_stand_before_the_medicines() -> None:
+    # Section 3: rehydrate at once; the antibiotics together with it (CB14 memory).
+    dry = {"signs": ["diarrhoea", "sunken-eyes", "skin-pinch-very-slow"], "temperature": "38.5 Cel"}
+    text = told(infant=dry, **{"referral possible": False})
+    assert order(text, "TREAT HERE", "Ringer's lactate, into a vein", "Gentamicin vial", "Hand out")
+
+
+def test_fluids_after_each_stool_stand_after_the_medicines() -> None:
+    text = told(infant={"signs": ["diarrhoea"], "breaths": ["64", "62"]})
+    assert order(text, "TREAT HERE", "Amoxicillin dispersible", "ORS (oral rehydration salts")
+
+
+def test_a_referral_for_assessment_stands_under_its_own_heading() -> None:
+    # Section 2: jaundice older than 14 days, refer for assessment (seen).
+    text = told(infant={"age": "15 d", "signs": ["jaundice"]})
+    assert order(text, "it is not an emergency", "REFER FOR ASSESSMENT", "- Jaundice", "TREAT HERE")
+
+
+def test_a_baby_with_low_blood_sugar_is_referred_where_all_can_see_it() -> None:
+    # Section 3: low blood sugar, before referral (CB14 memory).
+    text = told(infant={"glucose": "2.0 mmol/L"}, **{"referral possible": True})
+    reason = "Emergency sign: Blood glucose below 2.5 mmol/L (recorded: 2 mmol/L)"
+    assert order(text, "DO FIRST", "Low blood sugar: give glucose", "REFER", reason)
+
+
+def test_a_weight_in_pounds_is_told_to_the_gram() -> None:
+    # 8 lb = 3.62873896 kg by the definition of the pound (NIST Handbook 44, from memory).
+    text = flat(told(infant={"weight": "8 [lb_av]", "breaths": ["64", "62"]}))
+    assert "for a weight of 3.628 kg" in text
+    assert "3.62873896" not in text
+
+
+def test_a_temperature_is_never_to_be_counted_again() -> None:
+    # Section 1: a rectal value never rules the sign out; the armpit does.
+    text = flat(told(infant={"temperature": "37.0 Cel rectal"}))
+    assert "Temperature; measure it in the armpit, to confirm or rule out" in text
+    assert "count again" not in text
+
+
+def test_nystatin_is_not_told_per_kilogram() -> None:
+    text = flat(told(infant={"signs": ["oral-thrush"]}))
+    assert "Each dose contains 100000 IU. The amount does not depend on the weight." in text
+    assert "IU/kg" not in text
+
+
+def test_the_same_words_are_printed_once() -> None:
+    same = caution("preliminary", "high")
+    other = replace(same, origins=(Origin("Observation/2"),))
+    text = plain(decision(todo=plan(cautions=(same, other))))
+    assert flat(text).count("is a preliminary record") == 1
 
 
 def test_nobody_is_named() -> None:

@@ -89,10 +89,11 @@ def _by_age(facts: Facts, given: Medication) -> Iterator[_Dated]:
             dose = new_dose(change, int(medicine.times_a_day.value))
             cite = medicine.cite if change.dose is None else change.dose.cite
             yield _of_medicine("dose-changes", medicine, change.on, cite, *dose)
-    for no in given.later:
-        if no.begins is not None:
-            medicine = known[no.medicine]
-            yield _of_medicine("medicine-begins", medicine, no.begins, medicine.cite)
+    yield from (
+        _of_medicine("medicine-begins", known[no.medicine], no.begins, known[no.medicine].cite)
+        for no in given.later
+        if no.begins is not None
+    )
 
 
 def _of_medicine(

@@ -7,19 +7,25 @@ treatment day 1 holds for a whole course of gentamicin.
 
 import json
 from datetime import timedelta
+from decimal import Decimal
 
 import pytest
 
 from cds_service.case import Age, Case, MedicineInUse, Origin
+from cds_service.content.medicine import Contraindication
+from cds_service.content.model import MeasureTest, Message, Number
 from cds_service.content.text import render
 from cds_service.engine import decide
 from cds_service.engine.ages import lifted
 from cds_service.engine.changes import change_after, right_since
+from cds_service.engine.check_amounts import due_dates
+from cds_service.engine.check_model import DraftOrder
 from cds_service.engine.model import Order, Plan
+from cds_service.engine.phrase import change_told
 from cds_service.engine.settle import settle
 from cds_service.fhir.write import write
 from cds_service.label.schedule import dose_times
-from cds_service.quantity import Quantity
+from cds_service.quantity import Quantity, QuantityError, as_mass
 from tests.changing import replace
 from tests.engine.test_edges import PROTOCOL, YES, found, measured
 from tests.engine.test_left_out import healthy
@@ -186,3 +192,41 @@ def test_a_plan_that_reaches_the_end_of_the_protocol_says_so(age: int, *, told: 
         end = case.as_of.date() + (60 - age) * DAY
         words = render(PROTOCOL, said[0].message)
         assert f"{end.day} {end:%B} {end.year}" in words
+
+
+def test_a_medicine_that_is_not_given_at_all_changes_on_no_day() -> None:
+    known = exposed(45)
+    findings = [each for each in known.findings if each.code != "unable-to-feed"]
+    unable = replace(known, findings=(*findings, found("unable-to-feed", YES)))
+    facts = settle(unable, PROTOCOL)
+    assert change_after(NEVIRAPINE, facts, facts.case.as_of.date()) is None
+    assert right_since(NEVIRAPINE, facts) is None
+
+
+def test_where_nothing_is_given_from_a_day_on_no_dose_is_named() -> None:
+    limit = Number(Decimal(50), "d", NEVIRAPINE.cite)
+    older = MeasureTest("age", "at-least", limit, NEVIRAPINE.cite)
+    barred = Contraindication("cannot-swallow", NEVIRAPINE.cite, older, "high")
+    medicine = replace(NEVIRAPINE, contraindications=(barred,))
+    facts = settle(exposed(45), PROTOCOL)
+    change = change_after(medicine, facts, facts.case.as_of.date())
+    assert change is not None
+    assert (change.on, change.dose) == (facts.case.as_of.date() + 5 * DAY, None)
+    told = dict(change_told(change, 1))["amount"]
+    assert told == Message("amount.as-ordered")
+
+
+def test_what_does_not_end_by_the_age_has_no_day() -> None:
+    facts = settle(exposed(35), PROTOCOL)
+    for item in PROTOCOL.medicine_by_code["cotrimoxazole"].contraindications:
+        assert lifted(item.when, facts) is None
+
+
+def test_a_draft_of_what_is_not_due_is_judged_by_the_age_of_today() -> None:
+    facts, draft = settle(exposed(35), PROTOCOL), DraftOrder("", medicine="nevirapine")
+    assert due_dates(draft, None, facts) == facts.case.as_of.date()
+
+
+def test_only_an_amount_of_substance_is_turned_into_a_mass() -> None:
+    with pytest.raises(QuantityError, match="no amount of substance"):
+        as_mass(Quantity.of(1, "mg/dL"), Decimal("180.156"))

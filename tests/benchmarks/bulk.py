@@ -40,8 +40,8 @@ GOAL_RATE = 8000
 """Cases a second and core, not recorded."""
 GOAL_FRAME = 20
 """Microseconds."""
-GOAL_GROWTH = 1.3
-"""Memory for many cases, to memory for FEW: what is kept of the content is full after 150,000."""
+GOAL_GROWTH = 1.1
+"""Memory for many cases, to memory for FEW: what is kept of the content is full by then."""
 FEW = 10_000
 _LOOK = 0.5
 """Seconds between two looks at the memory."""

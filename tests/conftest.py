@@ -21,8 +21,16 @@ settings.load_profile("untimed")
 _PROTOCOL = "sick-young-infant"
 _MEASURED = (
     "cds_service/", "tests/audit/", "tests/content/", "tests/engine/", "tests/fhir/",
+    "tests/web/test_hooks",
 )  # fmt: skip
 """The tests that have to reach every line of the core: measuring in all costs minutes."""
+_LONG = (
+    "tests/audit/test_faults", "tests/audit/test_kill", "tests/audit/test_postgres",
+    "tests/audit/test_take_over", "tests/audit/test_tampering", "tests/content/test_hazards",
+    "tests/engine/test_layer_properties", "tests/engine/test_memory",
+    "tests/engine/test_properties", "tests/fhir/test_write_properties",
+)  # fmt: skip
+"""Those among them that take long and reach nothing that the others do not."""
 
 
 class Hazards:
@@ -84,7 +92,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     for item in items:
-        if not item.nodeid.startswith(_MEASURED):
+        if not item.nodeid.startswith(_MEASURED) or item.nodeid.startswith(_LONG):
             item.add_marker(pytest.mark.no_cover)
     if config.getoption("--without-postgresql"):
         left_out = [item for item in items if item.get_closest_marker("postgresql")]

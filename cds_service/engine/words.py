@@ -37,6 +37,8 @@ def reading(quantity: Quantity) -> str:
 
     >>> reading(Quantity.of("37.9994", "Cel")), reading(Quantity.of("3.40", "kg"))
     ('37.9 °C', '3.4 kg')
+    >>> reading(Quantity.of("3.62873896", "kg"))
+    '3.628 kg'
     """
     value = quantity.value
     if quantity.unit == "Cel" and value != value.quantize(_CONVERTED, rounding=ROUND_FLOOR):

@@ -137,10 +137,8 @@ def test_a_run_of_a_part_is_known_as_one(option: str, pytestconfig: pytest.Confi
 @pytest.mark.parametrize(
     ("asked", "code", "said"),
     [
-        ((), 1, "was not run"),
         (("-n", "2"), 1, "was not run"),
         (("-n", "2", "-k", "one"), 0, "not checked"),
-        (("tests/test_one.py",), 0, "not checked"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else None,
 )

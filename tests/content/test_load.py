@@ -14,6 +14,7 @@ from cds_service.content.catalogue import Translation
 from cds_service.content.load import digest, load
 from cds_service.content.model import Cite, Derived, FindingTest, Group, MeasureTest, Number
 from cds_service.content.treatment import Protocol
+from cds_service.content.tree import forget
 from cds_service.errors import ContentError
 from tests.content.broken import PACKAGED, changed, copied, findings
 
@@ -196,3 +197,9 @@ def test_the_folder_must_bear_the_name_of_the_protocol(tmp_path: Path) -> None:
 def test_the_packaged_content_is_the_default() -> None:
     assert isinstance(PROTOCOL, Protocol)
     assert (PACKAGED / "protocol.yaml").is_file()
+
+
+def test_what_is_let_go_of_is_read_again() -> None:
+    before = load()
+    forget()
+    assert load().digest == before.digest

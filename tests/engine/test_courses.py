@@ -252,7 +252,9 @@ def vomit(minutes_ago: int | None) -> object:
     return one._replace(at=None if minutes_ago is None else AT - timedelta(minutes=minutes_ago))
 
 
-def vomited(*minutes_ago: int | None, doses: tuple[int, ...] = (30,)) -> object:
+def vomited(
+    *minutes_ago: int | None, doses: tuple[int, ...] = (30,), formulation: str = ""
+) -> object:
     """A course of amoxicillin since yesterday; doses and vomiting so many minutes ago."""
     first = AT - DAY
     times = [first, first + HALF, *(AT - timedelta(minutes=ago) for ago in doses)]
@@ -261,9 +263,16 @@ def vomited(*minutes_ago: int | None, doses: tuple[int, ...] = (30,)) -> object:
             first,
             *(vomit(ago) for ago in minutes_ago),
             given=tuple(dose("amoxicillin", at) for at in times),
-            in_use=(order("amoxicillin", first),),
+            in_use=(order("amoxicillin", first, formulation=formulation),),
         )
     )
+
+
+def test_a_repeat_says_what_is_in_the_dose_where_the_order_names_the_product() -> None:
+    # Half a tablet of 250 mg (section 4), as measured and as contained.
+    decision = vomited(22, formulation="amoxicillin-dispersible-tablet-250mg")
+    told = [str(render(PROTOCOL, each.message)) for each in decision.plan.care]
+    assert any("half a tablet" in each and "125 mg" in each for each in told), told
 
 
 def test_vomited_after_eight_minutes_is_repeated_once_now() -> None:

@@ -265,7 +265,7 @@ def fingerprint() -> str:
     return digest.hexdigest()
 
 
-@pytest.mark.parametrize("seed", ["0", "1", "4242"])
+@pytest.mark.parametrize("seed", ["0", "4242"])
 def test_another_process_with_another_hash_seed_decides_the_same(
     seed: str, pytestconfig: pytest.Config
 ) -> None:

@@ -26,7 +26,7 @@ _MEASURED = (
 """The tests that have to reach every line of the core: measuring in all costs minutes."""
 _LONG = (
     "tests/audit/test_faults", "tests/audit/test_kill", "tests/audit/test_postgres",
-    "tests/audit/test_take_over", "tests/audit/test_tampering", "tests/content/test_hazards",
+    "tests/audit/test_take_over", "tests/audit/test_tampering",
     "tests/engine/test_layer_properties", "tests/engine/test_memory",
     "tests/engine/test_properties", "tests/fhir/test_write_properties",
 )  # fmt: skip

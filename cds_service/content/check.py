@@ -80,12 +80,12 @@ def implications(protocol: Protocol, desk: Desk) -> None:
         for sign in protocol.signs
     }
     for sign in protocol.signs:
-        reached, todo = set[str](), list(edges[sign.code])
-        while todo:
-            code = todo.pop()
+        reached, onward = set[str](), list(edges[sign.code])
+        while onward:
+            code = onward.pop()
             if code not in reached:
                 reached.add(code)
-                todo += edges.get(code, ())
+                onward += edges.get(code, ())
         if sign.code in reached:
             desk.report_at(sign, f"{sign.code} implies itself; remove one implies of the circle")
 

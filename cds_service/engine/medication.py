@@ -8,16 +8,21 @@ from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from cds_service.case import Answer, Origin
+from cds_service.content.medicine import Contraindication, Medicine
 from cds_service.content.model import Message
 from cds_service.content.plans import Course
 from cds_service.content.treatment import VOMITED, Protocol
 from cds_service.engine.course_cautions import course_cautions, course_missing
 from cds_service.engine.course_holds import beside_others
-from cds_service.engine.courses import running_courses, serves
+from cds_service.engine.courses import past, running_courses, serves
 from cds_service.engine.facts import Facts
 from cds_service.engine.given_doses import given_too_much
 from cds_service.engine.model import Caution, Missing, Need, NoDose, Order, RunningCourse, Weight
-from cds_service.engine.order_cautions import open_contraindications, order_cautions
+from cds_service.engine.order_cautions import (
+    open_before_next,
+    open_contraindications,
+    order_cautions,
+)
 from cds_service.engine.orders import make_orders
 from cds_service.engine.situation import Situation, is_lost
 from cds_service.engine.trace import reasons
@@ -104,7 +109,8 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     given = _medication(facts, situation, weight, open_needs, courses)
     cautions = (*given_too_much(facts, weight.kg), *given.cautions)
     courses, orders, told = beside_others(courses, needs, given.orders, cautions, facts, situation)
-    given = given._replace(orders=orders, cautions=(*cautions, *told))
+    missing = (*given.missing, *_asked_before_next(orders, courses, facts))
+    given = given._replace(orders=orders, cautions=(*cautions, *told), missing=missing)
     if not courses and VOMITED not in facts.answers:
         return given
     return given._replace(
@@ -318,7 +324,35 @@ def _asked_with(facts: Facts, orders: Iterable[Order]) -> Iterator[Missing]:
             if code not in facts.answers:
                 why = Message("missing.allergy", (_name(order),))
                 yield Missing("finding", code, why, recorded or code in facts.unsettled)
-        for item in open_contraindications(order.dose.medicine, facts):
-            why = Message("missing.contraindication", (_name(order),))
-            for test in reasons(item.when, facts, Answer.NOT_ASSESSED):
-                yield Missing(_kind(test.fact), test.fact, why, required=False)
+        medicine = order.dose.medicine
+        for item in open_contraindications(medicine, facts):
+            yield from _decides(item, medicine, facts, required=False)
+
+
+def _asked_before_next(
+    orders: Iterable[Order], courses: Iterable[RunningCourse], facts: Facts
+) -> Iterator[Missing]:
+    """What must be known before a dose that is due now and is not the first of its medicine."""
+    now, by_code = facts.case.as_of, facts.protocol.medicine_by_code
+    due = [
+        each.dose.medicine
+        for each in orders
+        if each.first_due <= now and past(each.dose.medicine.code, facts).kept
+    ]
+    due += [
+        by_code[each.medicine]
+        for each in courses
+        if each.given and each.next_due is not None and each.next_due <= now
+    ]
+    for medicine in due:
+        for item in open_before_next(medicine, facts):
+            yield from _decides(item, medicine, facts, required=True)
+
+
+def _decides(
+    item: Contraindication, medicine: Medicine, facts: Facts, *, required: bool
+) -> Iterator[Missing]:
+    name = ("medicine", Message(f"medicine.{medicine.code}"))
+    why = Message("missing.contraindication", (name,))
+    for test in reasons(item.when, facts, Answer.NOT_ASSESSED):
+        yield Missing(_kind(test.fact), test.fact, why, required=required)

@@ -88,6 +88,16 @@ def open_contraindications(medicine: Medicine, facts: Facts) -> list[Contraindic
     ]
 
 
+def open_before_next(medicine: Medicine, facts: Facts) -> list[Contraindication]:
+    """What nobody has said of the doses after the first, where a caution says that it decides."""
+    told = (each.when for each in medicine.cautions if each.after_first and each.when is not None)
+    if not any(holds(when, facts) for when in told):
+        return []
+    return [
+        item for item in medicine.before_next if evaluate(item.when, facts) is Answer.NOT_ASSESSED
+    ]
+
+
 class _Told(NamedTuple):
     """The cautions of one medicine, made of the content alone."""
 

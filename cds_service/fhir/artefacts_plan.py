@@ -7,6 +7,7 @@ nothing may be concluded. FHIR R4 plandefinition.html.
 from collections.abc import Iterator
 from decimal import Decimal
 
+from cds_service.content.care import CareItem
 from cds_service.content.model import Cite, Condition, Row, Table
 from cds_service.content.plans import ClassPlan, Course, Regimen, Visit
 from cds_service.content.treatment import Protocol
@@ -63,7 +64,7 @@ def _emergency(protocol: Protocol, base: str) -> Json:
         "action": [
             _care(protocol, base, item.code)
             | {"priority": "stat", "documentation": _sources(protocol, item.cite)}
-            | ({} if item.when is None else _condition(protocol, item.when))
+            | _shown(protocol, item)
             for item in protocol.emergency
         ],
     }
@@ -235,6 +236,15 @@ def _activity(protocol: Protocol, base: str, code: str) -> str:
 
 def _sources(protocol: Protocol, cite: Cite) -> list[Json]:
     return cited(protocol, list(cite.sources), cite.evidence)
+
+
+def _shown(protocol: Protocol, item: CareItem) -> Json:
+    """When an item is told: its `when` is known to hold, and its `unless` is not."""
+    paths = [] if item.when is None else [expression(item.when, protocol, row=False)]
+    if item.unless is not None:
+        # What is unknown is empty, and then the item is told.
+        paths.append(f"iif({expression(item.unless, protocol, row=False)}, false, true)")
+    return {"condition": [_when(path) for path in paths]} if paths else {}
 
 
 def _condition(protocol: Protocol, when: Condition) -> Json:

@@ -194,6 +194,15 @@ def test_with_urine_passed_or_not_asked_a_later_dose_goes_on_with_its_condition(
     said = words(decision, "urine-before-each-dose")
     assert "Before each dose the baby must have passed urine within the last 12 hours" in said
     assert "kidney-or-little-urine" not in cautions(decision)
+    # What nobody said is not absent: it is asked for, and the plan is not whole without it.
+    asked = [each for each in decision.plan.missing if each.code == "little-urine"]
+    assert [each.required for each in asked] == ([True] if urine is None else [])
+
+
+@pytest.mark.parametrize(("doses", "hours"), [(0, 0), (2, 12)])
+def test_urine_is_not_asked_for_where_no_later_dose_is_due_now(doses: int, hours: int) -> None:
+    decision = dry(doses, hours, urine=None)
+    assert "little-urine" not in [each.code for each in decision.plan.missing]
 
 
 def test_a_dose_that_is_not_due_yet_is_not_held() -> None:

@@ -194,10 +194,10 @@ def assessment(*classes: Class, **changes: object) -> Assessment:
 
 
 def decision(
-    found: Assessment | None = None, todo: Plan | None = None, **changes: object
+    found: Assessment | None = None, planned: Plan | None = None, **changes: object
 ) -> Decision:
     """A decision on the infant of `case()`."""
-    known = Decision(ID, case(), protocol(), found or assessment(), todo or plan())
+    known = Decision(ID, case(), protocol(), found or assessment(), planned or plan())
     return replace(known, **changes)
 
 
@@ -212,7 +212,7 @@ def severe(choice: str = "refer-or-here") -> Decision:
     )
     here_visits = (visit("full-reassessment", 3), visit("full-reassessment", 7)) if here else ()
     daily = (visit("next-injection", 1, until=6),) if here else ()
-    todo = plan(
+    planned = plan(
         status="data-requested" if is_option else "success",
         choice=choice,
         referral=referral(
@@ -229,7 +229,7 @@ def severe(choice: str = "refer-or-here") -> Decision:
         summary=(Message("class.clinical-severe-infection"),),
     )
     classes = held("clinical-severe-infection", fever(), finding("feeding-poorly"))
-    return decision(assessment(classes, not_recorded=("apnoea", "oxygen-saturation")), todo)
+    return decision(assessment(classes, not_recorded=("apnoea", "oxygen-saturation")), planned)
 
 
 def undecided() -> Decision:

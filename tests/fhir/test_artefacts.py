@@ -123,6 +123,21 @@ def test_every_caution_and_care_item_that_a_case_brings_up_is_published() -> Non
     assert care <= set(codes("care"))
 
 
+def test_an_emergency_is_told_when_its_sign_is_there_unless_what_settles_it_is_known() -> None:
+    # FHIR R4, PlanDefinition.action.condition: all of them must hold (from memory).
+    first = MADE["PlanDefinition", protocol().id]["action"][0]["action"]
+    items = protocol().emergency
+    assert any(item.unless is not None for item in items)
+    for made, item in zip(first, items, strict=True):
+        paths = [each["expression"]["expression"] for each in made.get("condition", ())]
+        assert len(paths) == (item.when is not None) + (item.unless is not None)
+        if item.unless is not None:
+            assert paths[-1].startswith("iif(")
+            assert paths[-1].endswith(
+                ", false, true)"
+            )  # empty, which is unknown, rules out nothing
+
+
 @pytest.mark.parametrize("name", ["finding", "classification", "formulation"])
 def test_a_value_set_takes_in_its_whole_code_system(name: str) -> None:
     made = MADE["ValueSet", f"{name}-codes"]

@@ -99,7 +99,11 @@ def test_it_is_written_once_a_second_and_its_failure_does_no_harm(
     monkeypatch.setattr(witness, "EVERY", 0.0)
     receipts = append_all(store, [entry(5)])
 
-    assert written[1:] == [receipts[0].checkpoint]
+    asyncio.run(store.close())  # what is still to be written is, at the latest then
+
+    # The first, perhaps what waited when the time was changed, and the last; of five none between.
+    assert written[-1] == receipts[0].checkpoint
+    assert len(written) in (2, 3)
     assert not (tmp_path / "log.db.checkpoint").exists()
 
 

@@ -152,7 +152,7 @@ def decisions(draw: st.DrawFn) -> Drawn:
     if len(given) > 1 and given[0].branch == given[1].branch:
         given[1] = given[1]._replace(instead_of=draw(st.sampled_from(["", given[0].key])))
     found = by_hand.assessment(*classes, rows=(result,), not_recorded=tuple(signs))
-    todo = by_hand.plan(
+    planned = by_hand.plan(
         status=draw(st.sampled_from(["success", "data-requested", "data-required"])),
         choice=choice,
         emergency=draw(st.sampled_from([(), (by_hand.care("give-oxygen", emergency=True),)])),
@@ -180,4 +180,4 @@ def decisions(draw: st.DrawFn) -> Drawn:
     )
     identity = str(draw(st.uuids()))
     case = by_hand.case(as_of=draw(moments), encounter=draw(st.sampled_from(["", "Encounter/e"])))
-    return Drawn(by_hand.decision(found, todo, id=identity, case=case))
+    return Drawn(by_hand.decision(found, planned, id=identity, case=case))

@@ -145,7 +145,7 @@ def test_a_missing_fact_is_a_data_requirement_that_a_system_can_answer() -> None
 def test_a_measure_is_asked_for_by_its_loinc_code_whatever_it_is_called() -> None:
     why = Message("missing.weigh-again")
     missing = (Missing("finding", "gestational-age", why, required=True),)
-    (asked,) = first(decision(todo=plan(missing=missing)), "GuidanceResponse")["dataRequirement"]
+    (asked,) = first(decision(planned=plan(missing=missing)), "GuidanceResponse")["dataRequirement"]
     assert asked["codeFilter"][0]["code"][0]["system"] == "http://loinc.org"
 
 

@@ -159,7 +159,7 @@ def test_amounts_for_the_weight_are_filled_into_one_sheet() -> None:
     sheets = House.of(protocol(), BASE).sheets
     told, kept = [], []
     for amount in ("7 mL", "8 mL"):
-        made = decision(todo=plan(emergency=(care(amount),)))
+        made = decision(planned=plan(emergency=(care(amount),)))
         found = judged(write(made, base=BASE, language=""))
         (service,) = resources(found, "ServiceRequest")
         (group,) = resources(found, "RequestGroup")

@@ -61,30 +61,30 @@ def test_referral_impossible_keeps_the_referral_beside_the_treatment() -> None:
 
 def test_nothing_that_can_wait_stands_before_an_urgent_referral() -> None:
     # Section 3: "a weight that is missing never delays the referral" (derived).
-    todo = plan(choice="refer", referral=referral(), care=(care("find-out-meanwhile"),))
-    first, then = top(decision(todo=todo))
+    planned = plan(choice="refer", referral=referral(), care=(care("find-out-meanwhile"),))
+    first, then = top(decision(planned=planned))
     assert first["id"] == "refer"
     assert then["title"].startswith("An urgent referral does not wait")
 
 
 def test_without_referral_the_actions_stand_alone() -> None:
-    made = decision(todo=plan(orders=(amoxicillin(),), care=(care("keep-warm", "here"),)))
+    made = decision(planned=plan(orders=(amoxicillin(),), care=(care("keep-warm", "here"),)))
     assert all("resource" in action for action in top(made))
 
 
 def test_a_referral_without_anything_to_do_here_is_one_group() -> None:
-    made = decision(todo=plan(choice="refer-then-here", referral=referral(only=True)))
+    made = decision(planned=plan(choice="refer-then-here", referral=referral(only=True)))
     assert [action["id"] for action in top(made)] == ["refer"]
 
 
 def test_emergency_actions_come_first_and_at_once() -> None:
-    todo = plan(
+    planned = plan(
         choice="refer",
         referral=referral(),
         emergency=(care("nothing-by-mouth", emergency=True),),
         care=(care("keep-warm"),),
     )
-    first, second, third = top(decision(todo=todo))
+    first, second, third = top(decision(planned=planned))
     assert (first["priority"], first["title"][:16]) == ("stat", "Nothing by mouth")
     assert second["id"] == "refer"
     assert third["title"].startswith("Keep the baby warm")
@@ -92,7 +92,7 @@ def test_emergency_actions_come_first_and_at_once() -> None:
 
 def test_a_medicine_and_its_alternative_are_exactly_one() -> None:
     other = gentamicin(key="here.other", instead_of="here.amoxicillin")
-    made = decision(todo=plan(orders=(amoxicillin(), other, gentamicin())))
+    made = decision(planned=plan(orders=(amoxicillin(), other, gentamicin())))
     either, alone = top(made)
     assert either["selectionBehavior"] == "exactly-one"
     assert len(either["action"]) == 2
@@ -100,7 +100,7 @@ def test_a_medicine_and_its_alternative_are_exactly_one() -> None:
 
 
 def test_sources_are_the_documentation_of_each_action() -> None:
-    made = decision(todo=plan(orders=(amoxicillin(),)))
+    made = decision(planned=plan(orders=(amoxicillin(),)))
     documentation = top(made)[0]["documentation"]
     assert [each["label"] for each in documentation] == ["P20", "A24", "CB19"]
     assert {each["type"] for each in documentation} == {"citation"}
@@ -111,7 +111,7 @@ def test_sources_are_the_documentation_of_each_action() -> None:
 def test_a_source_of_both_course_and_dose_is_named_once() -> None:
     order = amoxicillin(cite=SEEN)
     order = replace(order, dose=replace(order.dose, cite=Cite(("P20",), "memory", "re-checked")))
-    documentation = top(decision(todo=plan(orders=(order,))))[0]["documentation"]
+    documentation = top(decision(planned=plan(orders=(order,))))[0]["documentation"]
     assert [each["label"] for each in documentation] == ["P20", "A24"]
     assert documentation[0] == {
         "type": "citation",
@@ -123,12 +123,12 @@ def test_a_source_of_both_course_and_dose_is_named_once() -> None:
 
 
 def test_a_medicine_is_titled_like_every_other_action() -> None:
-    (action,) = top(decision(todo=plan(orders=(amoxicillin(),))))
+    (action,) = top(decision(planned=plan(orders=(amoxicillin(),))))
     assert action["title"] == "Amoxicillin dispersible tablet, 250 mg"
 
 
 def test_common_practice_is_documented_as_having_no_source() -> None:
-    made = decision(todo=plan(referral=None, orders=(amoxicillin(cite=PRACTICE),)))
+    made = decision(planned=plan(referral=None, orders=(amoxicillin(cite=PRACTICE),)))
     assert top(made)[0]["documentation"][0] == {
         "type": "citation",
         "display": "common practice, no source",

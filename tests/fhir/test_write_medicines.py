@@ -27,7 +27,7 @@ from tests.fhir.judge import judged, resources
 
 def request(order: Order) -> dict[str, Any]:
     """The one MedicationRequest for an order."""
-    bundle = judged(write(decision(todo=plan(orders=(order,))), base=BASE, language=""))
+    bundle = judged(write(decision(planned=plan(orders=(order,))), base=BASE, language=""))
     (found,) = resources(bundle, "MedicationRequest")
     return found
 
@@ -204,7 +204,7 @@ def test_texts_kept_from_one_order_are_never_used_for_another() -> None:
         amoxicillin(doses=9),
         amoxicillin(days=5, doses=10),
     ):
-        alone = decision(todo=plan(orders=(order,)))
+        alone = decision(planned=plan(orders=(order,)))
         again = replace(alone, protocol=replace(protocol()))  # another object: nothing is kept
         assert write(alone, base=BASE, language="") == write(again, base=BASE, language="")
 
@@ -226,7 +226,7 @@ def test_a_form_without_a_snomed_code_is_told_in_words() -> None:
     order = amoxicillin()
     plain_form = replace(order.dose.formulation, form_snomed="")
     order = replace(order, dose=replace(order.dose, formulation=plain_form))
-    made = decision(todo=plan(orders=(order,)), protocol=replace(protocol()))
+    made = decision(planned=plan(orders=(order,)), protocol=replace(protocol()))
     bundle = judged(write(made, base=BASE, language=""))
     (medication,) = resources(bundle, "MedicationRequest")[0]["contained"]
     assert medication["form"] == {"text": "dispersible tablet"}

@@ -23,9 +23,9 @@ from tests.fhir.decisions import (
 from tests.fhir.judge import judged, resources
 
 
-def only(kind: str, todo: Plan) -> dict[str, Any]:
+def only(kind: str, planned: Plan) -> dict[str, Any]:
     """The one resource of a type in the answer for this plan."""
-    (found,) = every(kind, decision(todo=todo))
+    (found,) = every(kind, decision(planned=planned))
     return found
 
 
@@ -51,8 +51,8 @@ def test_a_referral_that_is_not_urgent_is_routine() -> None:
 
 
 def test_a_referral_that_may_still_be_chosen_is_an_option() -> None:
-    todo = plan(choice="refer-or-here", referral=referral(is_option=True))
-    assert only("ServiceRequest", todo)["intent"] == "option"
+    planned = plan(choice="refer-or-here", referral=referral(is_option=True))
+    assert only("ServiceRequest", planned)["intent"] == "option"
 
 
 def test_the_only_safe_option_is_said_to_be_so() -> None:
@@ -62,8 +62,8 @@ def test_the_only_safe_option_is_said_to_be_so() -> None:
 
 def test_a_referral_stored_alone_still_says_that_it_is_a_proposal() -> None:
     for only_option in (False, True):
-        todo = plan(choice="refer", referral=referral(only=only_option))
-        (note,) = only("ServiceRequest", todo)["note"]
+        planned = plan(choice="refer", referral=referral(only=only_option))
+        (note,) = only("ServiceRequest", planned)["note"]
         assert note["text"].startswith(PROPOSAL)
         assert note["text"].endswith("\nSource: P20, A24; words seen.")
 
@@ -81,8 +81,8 @@ def test_a_referral_without_classes_or_reasons_is_still_written() -> None:
 
 def test_care_is_routine_and_emergency_care_is_immediate() -> None:
     assert only("ServiceRequest", plan(care=(care("keep-warm"),)))["priority"] == "routine"
-    todo = plan(emergency=(care("give-oxygen", emergency=True),))
-    found = only("ServiceRequest", todo)
+    planned = plan(emergency=(care("give-oxygen", emergency=True),))
+    found = only("ServiceRequest", planned)
     assert found["priority"] == "stat"
     assert found["code"]["coding"] == [{"system": f"{BASE}/CodeSystem/care", "code": "give-oxygen"}]
     assert found["note"] == [{"text": "Source: P20, A24; words seen."}]
@@ -126,8 +126,8 @@ def test_a_daily_visit_has_a_period() -> None:
 
 
 def test_what_the_caregiver_is_told_is_a_draft_communication() -> None:
-    todo = plan(counselling=(Message("care.keep-warm-at-home"),))
-    found = only("CommunicationRequest", todo)
+    planned = plan(counselling=(Message("care.keep-warm-at-home"),))
+    found = only("CommunicationRequest", planned)
     assert found["status"] == "draft"
     assert found["payload"][0]["contentString"].startswith("Keep the baby warm")
 
@@ -150,12 +150,12 @@ def test_a_caution_is_a_detected_issue_with_severity_and_the_resources_it_is_abo
 
 def test_a_caution_about_a_medicine_implicates_its_requests_and_no_other() -> None:
     about = caution("preliminary", medicine="gentamicin", origins=(Origin("Observation/w1"),))
-    todo = plan(
+    planned = plan(
         choice="refer-or-here",
         orders=(gentamicin("refer"), gentamicin(), amoxicillin()),
         cautions=(about,),
     )
-    made = decision(todo=todo)
+    made = decision(planned=planned)
     (found,) = every("DetectedIssue", made)
     requests = [each["id"] for each in every("MedicationRequest", made)]
     assert found["implicated"] == [
@@ -177,8 +177,8 @@ def test_what_to_do_about_a_caution_is_its_mitigation() -> None:
 
 
 def test_two_cautions_of_one_kind_are_two_resources() -> None:
-    todo = plan(cautions=(caution("preliminary"), caution("preliminary", "low")))
-    first, second = every("DetectedIssue", decision(todo=todo))
+    planned = plan(cautions=(caution("preliminary"), caution("preliminary", "low")))
+    first, second = every("DetectedIssue", decision(planned=planned))
     assert first["id"] != second["id"]
 
 

@@ -76,4 +76,4 @@ def test_what_a_caller_sent_stays_a_text_whatever_it_looks_like(sent: str) -> No
 
 def _with_words(sent: str) -> Decision:
     words = Message("caution.preliminary", (("what", sent),))
-    return decision(todo=plan(cautions=(caution("preliminary", message=words),)))
+    return decision(planned=plan(cautions=(caution("preliminary", message=words),)))

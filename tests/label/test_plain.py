@@ -72,8 +72,8 @@ def test_the_same_decision_gives_the_same_text() -> None:
 
 
 def test_emergency_actions_come_before_everything_else() -> None:
-    todo = plan(emergency=(care("nothing-by-mouth", emergency=True),), orders=(amoxicillin(),))
-    made = decision(assessment(held("pneumonia", fever())), todo)
+    planned = plan(emergency=(care("nothing-by-mouth", emergency=True),), orders=(amoxicillin(),))
+    made = decision(assessment(held("pneumonia", fever())), planned)
     assert order(plain(made), "DO FIRST", "Nothing by mouth", "CLASSIFICATION", "TREAT HERE")
 
 
@@ -109,7 +109,7 @@ def test_no_class_at_all_is_said() -> None:
 
 
 def test_a_medicine_is_told_from_amount_to_handing_out() -> None:
-    made = decision(todo=plan(orders=(amoxicillin(instructions=(Message("give.oral"),)),)))
+    made = decision(planned=plan(orders=(amoxicillin(instructions=(Message("give.oral"),)),)))
     # 125 mg / 3.4 kg = 36.8; x 2 = 73.5 (derived); seven tablets: common practice, no source
     assert order(
         plain(made),
@@ -125,7 +125,7 @@ def test_a_medicine_is_told_from_amount_to_handing_out() -> None:
 
 
 def test_a_single_dose_is_told_once() -> None:
-    text = flat(plain(decision(todo=plan(choice="refer", orders=(gentamicin("refer"),)))))
+    text = flat(plain(decision(planned=plan(choice="refer", orders=(gentamicin("refer"),)))))
     assert "2.5 mL = 25 mg (80 mg in 8 mL) by injection into the muscle, one single dose." in text
     assert "Due: Wednesday 4 March 2026, 09:30." in text
     assert "Open for all of it: 1 vial." in text
@@ -133,7 +133,7 @@ def test_a_single_dose_is_told_once() -> None:
 
 def test_an_alternative_says_what_it_replaces() -> None:
     other = gentamicin(key="here.other", instead_of="here.amoxicillin")
-    text = flat(plain(decision(todo=plan(orders=(amoxicillin(), other)))))
+    text = flat(plain(decision(planned=plan(orders=(amoxicillin(), other)))))
     assert "Instead of Amoxicillin: give exactly one of the two." in text
 
 
@@ -163,33 +163,33 @@ def test_a_referral_that_is_not_possible_is_still_told() -> None:
 
 
 def test_a_referral_that_is_not_possible_and_the_only_course_says_both() -> None:
-    todo = plan(choice="here", referral=referral(only=True, possible=False))
-    text = flat(plain(decision(todo=todo)))
+    planned = plan(choice="here", referral=referral(only=True, possible=False))
+    text = flat(plain(decision(planned=planned)))
     assert "Referral was recorded as not possible, but it is the only safe course." in text
     assert "until then the care here is interim" in text
     assert "Referral is the only safe course." not in text
 
 
 def test_a_referral_that_is_not_urgent_is_told_as_such() -> None:
-    todo = plan(choice="refer", referral=referral(urgent=False))
-    assert "Refer for assessment (" in flat(plain(decision(todo=todo)))
+    planned = plan(choice="refer", referral=referral(urgent=False))
+    assert "Refer for assessment (" in flat(plain(decision(planned=planned)))
 
 
 def test_the_earliest_visit_comes_first() -> None:
     visits = (visit("review", 7), visit("review", 3))
-    text = plain(decision(todo=plan(follow_ups=visits)))
+    text = plain(decision(planned=plan(follow_ups=visits)))
     assert order(text, "Come back on Saturday 7 March 2026.", "Come back on Wednesday 11 March")
 
 
 def test_daily_visits_are_told_with_first_and_last_day() -> None:
-    text = flat(plain(decision(todo=plan(follow_ups=(visit("next-injection", 1, until=6),)))))
+    text = flat(plain(decision(planned=plan(follow_ups=(visit("next-injection", 1, until=6),)))))
     assert "Come back every day from Thursday 5 March 2026 until Tuesday 10 March 2026." in text
 
 
 def test_a_grave_caution_stands_out_and_says_what_to_do() -> None:
     action = Message("slip.grams")
     cautions = (caution("preliminary", "high", action=action), caution("no-time", "low"))
-    text = plain(decision(todo=plan(cautions=cautions)))
+    text = plain(decision(planned=plan(cautions=cautions)))
     assert '  ! "Convulsions in this illness" is a preliminary record' in text
     assert "It may be in grams." in flat(text)
     assert '  - "Convulsions in this illness" was recorded without a time' in text
@@ -210,15 +210,17 @@ def test_age_is_told_in_days_as_far_as_it_is_known() -> None:
 def test_nothing_that_can_wait_stands_before_an_urgent_referral(choice: str) -> None:
     # Section 3: "a weight that is missing never delays the referral" (derived).
     weight = Missing("measure", "weight", Message("missing.weight"), required=True)
-    todo = plan(choice=choice, referral=referral(), care=(care("keep-warm"),), missing=(weight,))
-    text = plain(decision(todo=todo))
+    planned = plan(choice=choice, referral=referral(), care=(care("keep-warm"),), missing=(weight,))
+    text = plain(decision(planned=planned))
     assert order(text, "Refer urgently to hospital", "STILL NEEDED", "Find out: Weight;")
     assert order(text, "STILL NEEDED", "IN EVERY CASE", "Keep the baby warm")
 
 
 def test_care_for_every_branch_is_told_on_its_own() -> None:
-    todo = plan(care=(care("keep-warm"), care("breathe-for-the-baby", "here")))
-    assert order(plain(decision(todo=todo)), "IN EVERY CASE", "Keep the baby warm", "TREAT HERE")
+    planned = plan(care=(care("keep-warm"), care("breathe-for-the-baby", "here")))
+    assert order(
+        plain(decision(planned=planned)), "IN EVERY CASE", "Keep the baby warm", "TREAT HERE"
+    )
 
 
 def told(**written: object) -> str:
@@ -277,7 +279,7 @@ def test_nystatin_is_not_told_per_kilogram() -> None:
 def test_the_same_words_are_printed_once() -> None:
     same = caution("preliminary", "high")
     other = replace(same, origins=(Origin("Observation/2"),))
-    text = plain(decision(todo=plan(cautions=(same, other))))
+    text = plain(decision(planned=plan(cautions=(same, other))))
     assert flat(text).count("is a preliminary record") == 1
 
 
@@ -287,12 +289,12 @@ def test_nobody_is_named() -> None:
 
 def test_the_caregivers_sentences_follow_in_another_language() -> None:
     given = amoxicillin(instructions=(Message("give.oral"), Message("first-dose-here")))
-    todo = plan(
+    planned = plan(
         orders=(given,),
         counselling=(Message("care.return-at-once"),),
         follow_ups=(visit("review", 1),),
     )
-    made = decision(todo=todo)
+    made = decision(planned=planned)
     words = with_language(made.protocol, "xh", marked("xa"))
     text = flat(plain(replace(made, protocol=words), "xh"))
     assert "IN THE LANGUAGE xh" in text

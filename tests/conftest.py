@@ -20,15 +20,17 @@ settings.load_profile("untimed")
 
 _PROTOCOL = "sick-young-infant"
 _MEASURED = (
-    "cds_service/", "tests/audit/", "tests/content/", "tests/engine/", "tests/fhir/",
-    "tests/web/test_hooks",
+    "cds_service/", "tests/content/", "tests/engine/",
+    "tests/audit/test_note", "tests/audit/test_proofs", "tests/audit/test_tiles",
+    "tests/audit/test_tree", "tests/audit/test_verify",
+    "tests/fhir/test_drafts", "tests/fhir/test_write_note", "tests/web/test_hooks",
 )  # fmt: skip
-"""The tests that have to reach every line of the core: measuring in all costs minutes."""
+"""Tests that together reach every line of the core: measuring in all costs minutes. Where the gate
+misses a line that a test does reach, the file of that test has its place here."""
 _LONG = (
-    "tests/audit/test_faults", "tests/audit/test_kill", "tests/audit/test_postgres",
-    "tests/audit/test_take_over", "tests/audit/test_tampering",
-    "tests/engine/test_layer_properties", "tests/engine/test_memory",
-    "tests/engine/test_properties", "tests/fhir/test_write_properties",
+    "tests/engine/test_everything_said", "tests/engine/test_layer_properties",
+    "tests/engine/test_memory", "tests/engine/test_properties",
+    "tests/engine/test_published_doses", "tests/engine/test_said_in_doubt",
 )  # fmt: skip
 """Those among them that take long and reach nothing that the others do not."""
 

@@ -124,6 +124,10 @@ class Measure:
     """For a temperature: the sites whose normal value rules a sign out."""
     molar_mass: Number | None = None
     """g/mol, where a value may also be sent as a mass in a volume; it is kept as it was sent."""
+    not_used_from: Number | None = None
+    """From here up a number in `unit` is most likely one of the other unit: never "not low"."""
+    doubted_below: Number | None = None
+    """Below this a number in mg/dL may be one in `unit`: said, and used, for it may be true."""
 
     def kept_in(self, unit: str) -> str:
         """The unit in which a value is kept and compared that was sent in one of `units`."""

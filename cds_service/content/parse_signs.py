@@ -4,7 +4,7 @@ from cds_service.content import codes
 from cds_service.content.conditions import answer, conditions, maybe_condition
 from cds_service.content.desk import COMPUTED, Desk
 from cds_service.content.fields import Fields
-from cds_service.content.model import Derived, Implication, Measure, Row, Sign, Table
+from cds_service.content.model import Derived, Implication, Measure, Number, Row, Sign, Table
 from cds_service.content.tree import Node
 from cds_service.quantity import convertible
 
@@ -12,7 +12,10 @@ _SIGN = (
     "required lasting implies only-without not-judged reassuring snomed"
     " allergy-snomed allergy-atc allergy-words medicine-atc medicine-words"
 )
-_MEASURE = "required lasting loinc unit units molar-mass possible repeat-within sites-that-exclude"
+_MEASURE = (
+    "required lasting loinc unit units molar-mass possible wrong-unit repeat-within"
+    " sites-that-exclude"
+)
 _ROW = "class severe no-illness otherwise when"
 _TABLE = "when can-wait unless-severe rows"
 SITES = ("axillary", "ear", "oral", "rectal")
@@ -118,6 +121,7 @@ def _measure(code: str, fields: Fields) -> Measure:
     if not fields.words("loinc"):
         fields.fault("loinc", "loinc needs at least one code, the one to ask for first")
     possible = fields.inner("possible", "from to")
+    doubtful = _wrong_unit(fields, unit, masses)
     return Measure(
         code=code,
         cite=fields.cite,
@@ -130,7 +134,21 @@ def _measure(code: str, fields: Fields) -> Measure:
         repeat_within=fields.maybe_number("repeat-within", *_TIMES),
         sites_that_exclude=fields.names("sites-that-exclude", SITES, "site"),
         molar_mass=mass,
+        not_used_from=doubtful[0],
+        doubted_below=doubtful[1],
     )
+
+
+def _wrong_unit(
+    fields: Fields, unit: str, masses: tuple[str, ...]
+) -> tuple[Number | None, Number | None]:
+    """From where up in `unit`, and below what in the other, a number is one of the other unit."""
+    if not fields.has("wrong-unit"):
+        return None, None
+    if not masses:
+        fields.fault("wrong-unit", "wrong-unit is for a measure in mmol/L that is read in mg/dL")
+    inner = fields.inner("wrong-unit", "from below")
+    return inner.above_zero("from", unit), inner.above_zero("below", *masses)
 
 
 def _derived(code: str, fields: Fields) -> Derived:

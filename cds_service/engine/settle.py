@@ -60,6 +60,7 @@ def _settle_measures(facts: Facts, oldest: datetime) -> None:
         facts.series[kind] = ordered
         facts.values[kind] = _latest(ordered)
         _note_measure(facts, kind)
+        _note_unit(facts, kind)
         if len(ordered) > 1:
             _note_passed_over(facts, kind)
     _use_birth_weight(facts)
@@ -125,6 +126,29 @@ def _note_measure(facts: Facts, kind: str) -> None:
         _note(facts, "preliminary", "low", name, origins)
     if any(reading.at is None for reading in current):
         _note(facts, "no-time", "low", name, origins)
+
+
+def _note_unit(facts: Facts, kind: str) -> None:
+    """Say it when a number is so low in its unit that it may be one of the other unit.
+
+    It counts as it was sent: a sign that may be there acts.
+    """
+    measure, current = facts.protocol.measure_by_code[kind], facts.values[kind]
+    limit = measure.doubted_below
+    if limit is None:
+        return
+    low = [each for each in current if each.quantity.unit == limit.unit]
+    low = [each for each in low if each.quantity.value < limit.value]
+    if not low:
+        return
+    values = (
+        ("what", Message(f"measure.{kind}")),
+        ("value", words.reading(low[0].quantity)),
+        ("limit", words.said(limit)),
+        ("other", measure.unit),
+    )
+    message, origins = Message("caution.wrong-unit", values), tuple(each.origin for each in low)
+    facts.cautions.append(Caution("wrong-unit", "high", message, origins))
 
 
 def _note_passed_over(facts: Facts, kind: str) -> None:

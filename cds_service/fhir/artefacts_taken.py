@@ -75,6 +75,9 @@ def _finding(base: str) -> Profile:
 def _measured(protocol: Protocol, base: str, measure: Measure) -> Profile:
     low, high = (f"{limit.value} {limit.unit}" for limit in measure.possible)
     about = f"One measured value with its UCUM unit, possible from {low} to {high}."
+    if measure.not_used_from is not None:
+        limit = measure.not_used_from.quantity
+        about += f" From {limit} up it is not used: most likely the number is of another unit."
     value = {"type": [{"code": "Quantity"}], "binding": bound(base, f"{measure.code}-units")}
     elements = (
         *_observed(base, f"{measure.code}-codes"),

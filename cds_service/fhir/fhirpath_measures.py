@@ -59,11 +59,17 @@ def _of(protocol: Protocol, measure: Measure) -> Iterator[Variable]:
 
 def _possible(measure: Measure) -> str:
     """Whether a Quantity has a unit that is read and lies where such a value can lie."""
-    limits = ((unit, *map(_decimal, measure.ends(unit))) for unit in measure.units)
-    ranges = (
-        f"(code = '{unit}' and value >= {low} and value <= {high})" for unit, low, high in limits
-    )
+    ranges = (f"(code = '{unit}' and {_believed(measure, unit)})" for unit in measure.units)
     return f"system = '{UCUM}' and comparator.empty() and ({' or '.join(ranges)})"
+
+
+def _believed(measure: Measure, unit: str) -> str:
+    """Whether a number in this unit is possible, and not most likely one of another unit."""
+    low, high = map(_decimal, measure.ends(unit))
+    lies, limit = f"value >= {low} and value <= {high}", measure.not_used_from
+    if limit is None or limit.unit != unit:
+        return lies
+    return f"{lies} and value < {_decimal(limit.value)}"
 
 
 def _limit(test: MeasureTest, measure: Measure, unit: str) -> str:

@@ -221,6 +221,10 @@ def _value(observation: Observation, kind: Kind) -> Quantity | tuple[str, dict[s
     if not ends[0] <= value.value <= ends[1]:
         low, high = (str(Quantity(plain(end), value.unit)) for end in ends)
         return "impossible", {"low": low, "high": high}
+    believed = measure.not_used_from
+    if believed is not None and value.unit == believed.unit and value.value >= believed.value:
+        others = [each for each in measure.units if each != believed.unit]
+        return "wrong-unit", {"limit": str(believed.quantity), "other": ", ".join(others)}
     return value
 
 

@@ -63,6 +63,7 @@ FAULTS = {
     "a limit twice in one unit": Fault(PLANS, "or: [45 mg/dL]", "or: [45 mg/dL, 45 mg/dL]", "its limit in mg/dL", "measure: blood-glucose"),
     "a limit in no further unit": Fault(ROWS, "at-least: 38.0 Cel", "at-least: 38.0 Cel, or: [45 mg/dL]", "its limit in no other unit", "at-least: 38.0 Cel"),
     "molar mass of a weight": Fault(SIGNS, 'units: [kg, g, "[lb_av]"]', 'units: [kg, g, "[lb_av]"]\n    molar-mass: {value: 180.156 g/mol, evidence: derived}', "molar-mass is for a measure in mmol/L", "molar-mass"),
+    "another unit of a weight": Fault(SIGNS, 'units: [kg, g, "[lb_av]"]', 'units: [kg, g, "[lb_av]"]\n    wrong-unit: {from: 20 kg, below: 10 kg, evidence: practice}', "wrong-unit is for a measure in mmol/L", "wrong-unit"),
     "mass without molar mass": Fault(SIGNS, "    molar-mass: {value: 180.156 g/mol, evidence: derived}\n", "", "mg/dL cannot be turned into mmol/L", "units: [mmol/L, mg/dL]"),
     "missing number": Fault(HEAD, "  newborn-loss: 15 %\n", "", "newborn-loss is missing", "weight-limits:"),
     "empty number": Fault(HEAD, "newborn-loss: 15 %", "newborn-loss:", "newborn-loss is missing"),

@@ -8,13 +8,13 @@ from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.check_model import DraftOrder, Fault
-from cds_service.engine.courses import past
 from cds_service.engine.dose_notes import printed
 from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
 from cds_service.engine.model import Dose, NoDose, Order
 from cds_service.engine.ordered import agrees, due_of_each
 from cds_service.engine.orders import packs
+from cds_service.engine.past import past
 from cds_service.engine.phrase import amount, is_running
 from cds_service.quantity import Quantity, convertible
 

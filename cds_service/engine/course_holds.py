@@ -131,7 +131,7 @@ def _checked(course: RunningCourse, facts: Facts, grave: Caution | None) -> Runn
     """A course of which far too much was given, or whose next dose may not be given now."""
     if grave is not None and course.state in ("continue", "renew"):
         return _without_dose(course)._replace(state="hold", held=grave)
-    if course.next_due is None or not course.given:
+    if course.next_due is None or not course.is_begun:
         return course
     medicine = facts.protocol.medicine_by_code[course.medicine]
     unsafe = unsafe_next(medicine, course.next_due, facts)

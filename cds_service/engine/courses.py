@@ -4,13 +4,13 @@ Clinical content, section 3: missed doses: continue, never double, extend the la
 given" is judged by hours since the dose; one medicine, one order.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from itertools import groupby, pairwise
 from typing import NamedTuple
 
-from cds_service.case import GivenDose, MedicineInUse
+from cds_service.case import MedicineInUse
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
 from cds_service.content.plans import Course
@@ -20,54 +20,8 @@ from cds_service.engine.course_doses import course_words
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Change, CourseWords, Need, RunningCourse
 from cds_service.engine.ordered import differences
-from cds_service.engine.vomited import not_kept, repeat_is_due
-
-
-class Past(NamedTuple):
-    """What the record holds of one medicine; times are latest first."""
-
-    kept: tuple[datetime, ...]
-    """Doses that count as given."""
-    lost: tuple[datetime, ...]
-    """Doses that were vomited and count as not given."""
-    missed: tuple[datetime, ...]
-    missed_some_time: int
-    """Missed doses of which nobody wrote down when."""
-
-
-_NOTHING = Past((), (), (), 0)
-
-
-def past(medicine: str, facts: Facts, since: date | None = None) -> Past:
-    """The doses of the running course.
-
-    A gap longer than `course_gap` ends it: what was given before belongs to an earlier illness;
-    but from `since`, the day on which an order or a treatment began, every dose belongs to it.
-    """
-    if not (facts.case.given or facts.case.missed):
-        return _NOTHING
-    given = [dose for dose in facts.case.given if dose.medicine == medicine]
-    void = not_kept(facts, medicine) if given else set()
-    times = tuple(_of_this_course(given, facts, since))
-    first = min((*(at.date() for at in times), *(() if since is None else (since,))), default=None)
-    missed = [dose.at for dose in facts.case.missed if dose.medicine == medicine]
-    known = {at for at in missed if at is not None and (first is None or at.date() >= first)}
-    return Past(
-        kept=tuple(at for at in times if at not in void),
-        lost=tuple(at for at in times if at in void),
-        missed=tuple(sorted(known, reverse=True)),
-        missed_some_time=missed.count(None),
-    )
-
-
-def _of_this_course(given: list[GivenDose], facts: Facts, since: date | None) -> Iterator[datetime]:
-    gap = facts.protocol.course_gap_time
-    later = facts.case.as_of
-    for at in sorted({dose.at for dose in given if dose.at is not None}, reverse=True):
-        if later - at > gap and (since is None or at.date() < since):
-            return
-        yield at
-        later = at
+from cds_service.engine.past import Past, past, unrecorded_doses
+from cds_service.engine.vomited import repeat_is_due
 
 
 def doubt(medicine: Medicine, facts: Facts, record: Past) -> str:
@@ -169,12 +123,38 @@ class _Found(NamedTuple):
 
     @property
     def a_day(self) -> int:
-        told = None if self.order is None else self.order.a_day
-        return told or int(self.medicine.times_a_day.value)
+        return _a_day(self.order, self.medicine)
 
     @property
     def interval(self) -> timedelta:
         return timedelta(hours=24) / self.a_day
+
+
+def _a_day(order: MedicineInUse | None, medicine: Medicine) -> int:
+    told = None if order is None else order.a_day
+    return told or int(medicine.times_a_day.value)
+
+
+def _unrecorded(order: MedicineInUse | None, medicine: Medicine, record: Past, facts: Facts) -> int:
+    begun = None if order is None else order.since
+    interval = timedelta(hours=24) / _a_day(order, medicine)
+    return unrecorded_doses(record, begun, interval, facts.case.as_of)
+
+
+def doses_so_far(medicine: Medicine, facts: Facts, since: date | None = None) -> int:
+    """At least so many doses are given, or were due by an order that runs and are not recorded.
+
+    `since`: the day of the visit at which the treatment was begun, where it goes on. What nobody
+    recorded may have been given, so it counts: unknown is never absent.
+    """
+    order = _order(medicine.code, facts)
+    begun = since if order is None or order.since is None else order.since.date()
+    record = past(medicine.code, facts, begun)
+    if order is None or not is_running(order, facts):
+        return len(record.kept)
+    known = len(record.kept) + _unrecorded(order, medicine, record, facts)
+    days = 0 if begun is None else (facts.case.as_of.date() - begun).days
+    return max(known, int(days > len(record.missed) + record.missed_some_time))
 
 
 def _course(
@@ -256,7 +236,7 @@ def _made(
     record, medicine, order = found.record, found.medicine, found.order
     total = _total(found, facts)
     given = len(record.kept)
-    unrecorded = min(_unrecorded(found, facts.case.as_of), max(0, total - given))
+    unrecorded = min(_unrecorded(order, medicine, record, facts), max(0, total - given))
     left = max(0, total - given - unrecorded)
     open_ended = _is_open_ended(found, facts)
     state = _state(medicine, facts, left, open_ended=open_ended)
@@ -365,24 +345,3 @@ def _state(medicine: Medicine, facts: Facts, left: int, *, open_ended: bool) -> 
     if any(reason is not None and holds(reason, facts) for reason in reasons):
         return "hold"
     return "continue" if left else "renew"
-
-
-def _unrecorded(found: _Found, as_of: datetime) -> int:
-    """Doses that were due by the schedule so far and are recorded neither way.
-
-    Counted between what is recorded, so that a dose that came late moves those after it.
-    """
-    record, order = found.record, found.order
-    events = sorted((*record.kept, *record.lost, *record.missed))
-    count, interval = 0, found.interval
-    if order is not None and order.since is not None:
-        first = events[0] if events else as_of
-        count += _slots(first - order.since, interval)
-    for earlier, later in pairwise([*events, as_of] if events else []):
-        count += max(0, _slots(later - earlier, interval) - 1)
-    return max(0, count - record.missed_some_time)
-
-
-def _slots(gap: timedelta, interval: timedelta) -> int:
-    """Whole intervals in a gap, to the nearest; half of one is not yet one."""
-    return max(0, -((interval - 2 * gap) // (2 * interval)))

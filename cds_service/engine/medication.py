@@ -14,7 +14,7 @@ from cds_service.content.plans import Course
 from cds_service.content.treatment import VOMITED, Protocol
 from cds_service.engine.course_cautions import course_cautions, course_missing
 from cds_service.engine.course_holds import beside_others
-from cds_service.engine.courses import past, running_courses, serves
+from cds_service.engine.courses import doses_so_far, running_courses, serves
 from cds_service.engine.facts import Facts
 from cds_service.engine.given_doses import given_too_much
 from cds_service.engine.model import Caution, Missing, Need, NoDose, Order, RunningCourse, Weight
@@ -337,12 +337,12 @@ def _asked_before_next(
     due = [
         each.dose.medicine
         for each in orders
-        if each.first_due <= now and past(each.dose.medicine.code, facts).kept
+        if each.first_due <= now and doses_so_far(each.dose.medicine, facts)
     ]
     due += [
         by_code[each.medicine]
         for each in courses
-        if each.given and each.next_due is not None and each.next_due <= now
+        if each.is_begun and each.next_due is not None and each.next_due <= now
     ]
     for medicine in due:
         for item in open_before_next(medicine, facts):

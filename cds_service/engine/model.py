@@ -292,6 +292,14 @@ class RunningCourse(NamedTuple):
         """Whether it is written by itself; else the order for its rest says what is to be done."""
         return self.ordered or self.complete or self.state == "renew"
 
+    @property
+    def is_begun(self) -> bool:
+        """Whether the next dose may be one after the first: what nobody recorded may be given.
+
+        Also of an order of a day before, whose first dose nobody says was missed.
+        """
+        return self.given + self.unrecorded > 0 or self.day - 1 > self.missed
+
 
 class FluidStep(NamedTuple):
     """A volume (mL) that is given over some hours, and about how much that is each hour."""

@@ -8,10 +8,11 @@ from cds_service.content.medicine import Contraindication, Medicine, MedicineCau
 from cds_service.content.memo import once
 from cds_service.content.model import Message, finding_tests
 from cds_service.engine.conditions import evaluate, holds
-from cds_service.engine.courses import is_outdated, past
+from cds_service.engine.courses import doses_so_far, is_outdated
 from cds_service.engine.dose import numbers
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Caution, Order, RunningCourse
+from cds_service.engine.past import past
 from cds_service.engine.phrase import change_told, day
 from cds_service.engine.situation import Situation
 from cds_service.engine.trace import reasons
@@ -64,7 +65,7 @@ def _of_medicines(
     found: list[Caution] = []
     for order in orders:
         medicine = order.dose.medicine
-        later = bool(past(medicine.code, facts).kept)
+        later = doses_so_far(medicine, facts) > 0
         of_medicine = medicine_cautions(facts, medicine, order.days or 0, later=later)
         for caution in (*order.dose.cautions, *of_medicine):
             if caution not in found:
@@ -72,7 +73,7 @@ def _of_medicines(
     for course in courses:
         medicine = facts.protocol.medicine_by_code[course.medicine]
         days = -(-course.total // int(medicine.times_a_day.value))
-        told = medicine_cautions(facts, medicine, days, later=course.given > 0)
+        told = medicine_cautions(facts, medicine, days, later=course.is_begun)
         goes_on = () if course.complete else told
         # What concerns how a dose is worked out was settled when the order was written.
         found += [one for one in goes_on if one not in found and one.code != _PRESUMED]

@@ -14,7 +14,7 @@ from cds_service.content.model import Message
 from cds_service.engine.assess import assess
 from cds_service.engine.check_amounts import amount_faults, due_dates, in_its_product
 from cds_service.engine.check_model import Checked, DraftOrder, Fault
-from cds_service.engine.courses import is_running, kind, past
+from cds_service.engine.courses import doses_so_far, is_running, kind
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Decision, Order, Weight
 from cds_service.engine.order_cautions import medicine_cautions
@@ -73,7 +73,7 @@ def _checked(
     faults += amount_faults(draft, medicine, began, facts, kg, _why_no_weight(facts, weight))
     faults += [*_interval(draft, medicine), *_length(draft, order)]
     same = in_its_product(draft, order, medicine, began, facts, kg)
-    later = bool(past(draft.medicine, facts).kept)
+    later = doses_so_far(medicine, facts) > 0
     every = medicine_cautions(facts, medicine, draft.days or 0, later=later)
     told = tuple(each for each in every if each.severity in _SHOWN)
     return Checked(draft, tuple(faults), told, same or order, same is not None)

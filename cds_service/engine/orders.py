@@ -18,7 +18,6 @@ from cds_service.engine.courses import (
     doubt,
     is_on_order,
     next_due,
-    past,
     stopped,
 )
 from cds_service.engine.dose import dose_of, make_dose, unsafe_next
@@ -27,6 +26,7 @@ from cds_service.engine.facts import Facts
 from cds_service.engine.instructions import instructions
 from cds_service.engine.model import Change, Dose, Need, NoDose, Order
 from cds_service.engine.ordered import dose_of_day_one
+from cds_service.engine.past import past
 from cds_service.engine.phrase import change_told, moment
 from cds_service.engine.vomited import repeat_is_due
 

@@ -18,10 +18,11 @@ from cds_service.content.plans import ClassPlan, Course, Regimen
 from cds_service.content.treatment import REFERRAL
 from cds_service.engine.computed import day_of_treatment
 from cds_service.engine.conditions import evaluate, holds, is_shown
-from cds_service.engine.courses import past
+from cds_service.engine.courses import doses_so_far
 from cds_service.engine.dose import OPEN, dose_of
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Assessment, Class, Missing, NoDose, Weight
+from cds_service.engine.past import past
 
 
 class Managed(NamedTuple):
@@ -167,7 +168,7 @@ def _blocked(managed: tuple[Managed, ...], facts: Facts) -> tuple[str, ...]:
 
 def _unsafe_next(managed: tuple[Managed, ...], facts: Facts) -> Iterator[str]:
     """Signs that hold back the dose that is due now, of a medicine that was given before."""
-    for medicine in facts.protocol.medicines if facts.case.given else ():
+    for medicine in facts.protocol.medicines if facts.case.given or facts.case.in_use else ():
         for item in medicine.before_next:
             if holds(item.when, facts) and _next_is_due(medicine, managed, facts):
                 yield from (
@@ -176,10 +177,14 @@ def _unsafe_next(managed: tuple[Managed, ...], facts: Facts) -> Iterator[str]:
 
 
 def _next_is_due(medicine: Medicine, managed: tuple[Managed, ...], facts: Facts) -> bool:
-    """Whether a dose was given, long enough ago for the next, and more are to come."""
+    """Whether a dose may have been given, long enough ago for the next, and more are to come."""
     kept = past(medicine.code, facts).kept
     soonest = timedelta(hours=int(medicine.not_before.value))
-    if not kept or facts.case.as_of - kept[0] < soonest:
+    if kept and facts.case.as_of - kept[0] < soonest:
+        return False
+    begun = min((item.since for item in _giving(medicine, managed) if item.since), default=None)
+    so_far = doses_so_far(medicine, facts, begun)
+    if not so_far:
         return False
     courses = [
         course
@@ -191,7 +196,15 @@ def _next_is_due(medicine: Medicine, managed: tuple[Managed, ...], facts: Facts)
     days = [int(course.days.value) for course in courses if course.days is not None]
     days += [use.days for use in uses if use.days is not None]
     most = max(days, default=0) * int(medicine.times_a_day.value)
-    return bool(courses or uses) and (not most or len(kept) < most)
+    return bool(courses or uses) and (not most or so_far < most)
+
+
+def _giving(medicine: Medicine, managed: tuple[Managed, ...]) -> Iterator[Managed]:
+    """What is managed with this medicine."""
+    for item in managed:
+        courses = item.regimen.courses if item.regimen else ()
+        if any(medicine.code in course.medicines for course in courses):
+            yield item
 
 
 def _needed(managed: tuple[Managed, ...]) -> Iterator[Course]:

@@ -36,7 +36,7 @@ _PROTOCOL = (
 )
 _LIMITS = (
     "stale-young stale-young-until stale-older birth-weight-usable newborn-until newborn-loss "
-    "newborn-gain z-high z-low weigh-again-from agree-within"
+    "newborn-gain z-high z-low weigh-again-from agree-within change-at-once gain-a-day"
 )
 _TREATMENTS = "emergency emergency-referral referral-care unfinished unfinished-referral plans "
 _TREATMENTS += "low-weight counselling cautions courses"
@@ -187,6 +187,8 @@ def _weight_limits(head: Fields) -> WeightLimits:
         z_low=fields.number("z-low", "{z}"),
         weigh_again_from=fields.number("weigh-again-from", "kg"),
         agree_within=fields.number("agree-within", "%"),
+        change_at_once=fields.above_zero("change-at-once", "%"),
+        gain_a_day=fields.above_zero("gain-a-day", "kg"),
     )
 
 

@@ -26,6 +26,10 @@ class WeightLimits:
     z_low: Number
     weigh_again_from: Number
     agree_within: Number
+    change_at_once: Number
+    """So much may be gained or lost between two visits however near they are: fluid."""
+    gain_a_day: Number
+    """So much more may be gained for each day between them: growth (kg)."""
 
     @cached_property
     def newborn_days(self) -> Decimal:

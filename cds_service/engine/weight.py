@@ -12,6 +12,8 @@ from cds_service.content.model import Message
 from cds_service.engine import words
 from cds_service.engine.facts import Facts, hours_old
 from cds_service.engine.model import Caution, Weight
+from cds_service.engine.weight_change import CODE as CHANGE
+from cds_service.engine.weight_change import weight_change
 from cds_service.quantity import Quantity, plain
 
 # How a weight is commonly mistaken: name of the slip, factor that would mend it.
@@ -41,8 +43,9 @@ def _chosen(facts: Facts) -> Weight:
     doubt = _differing(facts, reading, others) or _unconfirmed(facts, reading)
     if doubt is not None:
         return Weight(None, doubt, origins, weigh_again=True, lowest=lowest)
-    cautions = tuple(_cautions(facts, reading, origins))
-    again = any(caution.code == "weight-stale" for caution in cautions)
+    change = weight_change(facts, reading, confirmed=_again_at_this_visit(facts, reading))
+    cautions = (*_cautions(facts, reading, origins), *(() if change is None else (change,)))
+    again = any(caution.code in ("weight-stale", CHANGE) for caution in cautions)
     kg = plain(reading.quantity.value)
     return Weight(kg, None, origins, cautions, weigh_again=again, lowest=lowest)
 
@@ -81,6 +84,11 @@ def _confirmed(facts: Facts, reading: Measurement) -> bool:
     """Whether another weighing agrees with this one."""
     others = (other for other in facts.series.get("weight", ()) if other is not reading)
     return any(other.at != reading.at and _agree(facts, reading, other) for other in others)
+
+
+def _again_at_this_visit(facts: Facts, reading: Measurement) -> bool:
+    """Whether another weighing of this visit agrees; all of them do where a dose is made."""
+    return any(other.at != reading.at for other in _of_this_day(facts, reading))
 
 
 def _doubt(facts: Facts, reading: Measurement) -> Message | None:

@@ -158,6 +158,8 @@ WEIGHT_LIMITS = (
     ("z_low", "-6 {z}"),
     ("weigh_again_from", "8.0 kg"),
     ("agree_within", "5 %"),
+    ("change_at_once", "15 %"),  # practice, no source
+    ("gain_a_day", "0.06 kg"),  # practice, no source
 )
 
 

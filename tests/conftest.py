@@ -1,9 +1,12 @@
 """At the end of a full run: every test that a hazard counts on has passed in it.
 
-And the PostgreSQL server of the tests: real, private, started once for each process of tests.
+And the PostgreSQL server of the tests: real, private, started once for each process of tests; and
+a log of its own for each test of a command.
 """
 
+import os
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -110,6 +113,14 @@ def postgresql() -> Iterator[Server]:
             yield server
     except NotInstalled as error:
         pytest.fail(str(error), pytrace=False)
+
+
+@pytest.fixture
+def own_log(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """No setting of whoever runs the tests, and a log that is in the folder of the test."""
+    for name in [name for name in os.environ if name.startswith("CDS_")]:
+        monkeypatch.delenv(name)
+    monkeypatch.setenv("CDS_DATABASE_URL", f"sqlite:///{tmp_path}/log.db")
 
 
 def pytest_configure(config: pytest.Config) -> None:

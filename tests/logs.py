@@ -45,3 +45,12 @@ def entry_at(store: Store, index: int) -> Entry:
     assert logged is not None
     assert logged.entry is not None
     return logged.entry
+
+
+def recorded(folder: Path) -> int:
+    """How many entries the log of a service has that keeps it in this folder."""
+    store = open_served(folder / "log.db")
+    try:
+        return asyncio.run(store.size())
+    finally:
+        asyncio.run(store.close())

@@ -1,36 +1,24 @@
-"""The command line: what each command prints, refuses, and leaves behind."""
+"""The command line: what each command but `serve` prints, refuses, and leaves behind."""
 
-import asyncio
 import io
 import json
 import os
 import re
 import shutil
-import signal
-import socket
 import subprocess
 import sys
-import time
-from collections.abc import Iterator
 from pathlib import Path
 
-import httpx
 import pytest
 from fhir.resources.R4B.bundle import Bundle
 
 from cds_service import cli
 from tests.content.broken import copied
-from tests.logs import open_served
-from tests.web.sample import AT, PATH, body, bundle
+from tests.logs import recorded
+from tests.web.sample import AT, body, bundle
 
 Printed = pytest.CaptureFixture[str]
-
-
-@pytest.fixture(autouse=True)
-def _own_log(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    for name in [name for name in os.environ if name.startswith("CDS_")]:
-        monkeypatch.delenv(name)
-    monkeypatch.setenv("CDS_DATABASE_URL", f"sqlite:///{tmp_path}/log.db")
+pytestmark = pytest.mark.usefixtures("own_log")
 
 
 @pytest.fixture
@@ -38,14 +26,6 @@ def request_file(tmp_path: Path) -> str:
     path = tmp_path / "request.json"
     path.write_bytes(body())
     return str(path)
-
-
-def recorded(tmp_path: Path) -> int:
-    store = open_served(tmp_path / "log.db")
-    try:
-        return asyncio.run(store.size())
-    finally:
-        asyncio.run(store.close())
 
 
 def test_a_plan_is_printed_in_plain_words_and_recorded(
@@ -216,16 +196,6 @@ def test_an_answer_that_is_not_fhir_is_not_printed(
     assert "do not use" in err
 
 
-def test_wrong_settings_are_listed(capsys: Printed, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("CDS_PORT", "many")
-    monkeypatch.setenv("CDS_MAX_BODY_BYTES", "few")
-
-    assert cli.main(["serve"]) == 1
-    err = capsys.readouterr().err
-    assert "CDS_PORT" in err
-    assert "CDS_MAX_BODY_BYTES" in err
-
-
 def test_the_packaged_content_has_no_findings(capsys: Printed) -> None:
     assert cli.main(["check-content"]) == 0
     assert "no findings" in capsys.readouterr().out
@@ -320,87 +290,6 @@ def test_the_readme_shows_every_command_with_its_options(capsys: Printed) -> Non
             cli.main([name, "--help"])
         real = set(re.findall(r"--[a-z-]+", capsys.readouterr().out.split("options:")[1]))
         assert real - {"--help"} == options
-
-
-def test_a_port_in_use_is_told_in_words(capsys: Printed) -> None:
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        port = str(taken.getsockname()[1])
-        assert cli.main(["serve", "--port", port]) == 1
-    assert f"port {port}" in capsys.readouterr().err
-
-
-@pytest.fixture
-def served() -> Iterator[tuple[subprocess.Popen[str], str]]:
-    """The service in a process of its own, on a free port, and its address."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "cds_service", "serve", "--port", "0"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    assert process.stdout
-    line = process.stdout.readline()
-    address = re.search(r"http://\S+:\d+", line)
-    assert address, process.communicate()[1]
-    yield process, address[0]
-    process.kill()
-    process.communicate()
-
-
-def test_it_serves_until_it_is_stopped(
-    served: tuple[subprocess.Popen[str], str], tmp_path: Path
-) -> None:
-    process, address = served
-    headers = {"content-type": "application/fhir+json"}
-    answers = [httpx.post(address + PATH, content=body(), headers=headers) for _ in range(3)]
-    assert httpx.get(address + "/health/ready").status_code == 200
-
-    process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=20)
-
-    assert [answer.headers["cds-log-index"] for answer in answers] == ["0", "1", "2"]
-    assert (process.returncode, err) == (0, "")
-    assert recorded(tmp_path) == 3
-
-
-@pytest.mark.parametrize("finishes", [True, False])
-def test_it_stops_in_good_order_while_requests_are_in_flight(
-    served: tuple[subprocess.Popen[str], str], tmp_path: Path, finishes: bool
-) -> None:
-    process, address = served
-    host, _, port = address.removeprefix("http://").partition(":")
-    head = (
-        f"POST {PATH} HTTP/1.1\r\nHost: {host}\r\nContent-Type: application/json\r\n"
-        f"Content-Length: {len(body())}\r\n\r\n"
-    )
-    with socket.create_connection((host, int(port)), timeout=10) as caller:
-        caller.sendall(head.encode() + body()[:100])
-        assert httpx.get(address + "/health/live").status_code == 200  # the half is there
-        begun = time.monotonic()
-        process.send_signal(signal.SIGTERM)
-        if finishes:
-            time.sleep(0.5)
-            caller.sendall(body()[100:])
-        answer = caller.recv(4096)
-        _, err = process.communicate(timeout=20)
-
-    assert time.monotonic() - begun < 5
-    assert process.returncode == 0
-    assert answer.startswith(b"HTTP/1.1 200" if finishes else b"HTTP/1.1 503")
-    assert "Traceback" not in err
-    assert recorded(tmp_path) == int(finishes)
-
-
-def test_an_address_or_name_in_a_url_is_not_logged(
-    served: tuple[subprocess.Popen[str], str],
-) -> None:
-    process, address = served
-    assert httpx.get(address + "/fhir/Patient/orla-fenn?name=Fenn").status_code == 404
-
-    process.send_signal(signal.SIGTERM)
-    out, err = process.communicate(timeout=20)
-
-    assert "fenn" not in (out + err).lower()
 
 
 def test_labels_are_written_to_files_and_recorded(

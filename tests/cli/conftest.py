@@ -3,12 +3,15 @@
 import asyncio
 import os
 import shutil
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 from cds_service import cli
 from cds_service.audit.note import Verifier
+from cds_service.content.load import load
+from cds_service.content.treatment import Protocol
 from cds_service.settings import Settings
 from tests import examples
 
@@ -51,6 +54,23 @@ def log(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, _recorded: Path) -> Pat
     for path in _recorded.iterdir():
         shutil.copy(path, tmp_path)
     return tmp_path / "log.db"
+
+
+@pytest.fixture
+def folder(log: Path) -> Path:
+    """The folder of the log; what the test calls `checked` for must leave it as it is."""
+    return log.parent
+
+
+@cache
+def _content(edition: str, adaptation: str) -> Protocol:
+    return load(edition=edition, adaptation=adaptation)
+
+
+@pytest.fixture
+def loaded_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The content is read once for all the tests that check settings."""
+    monkeypatch.setattr(Settings, "content", lambda its: _content(its.edition, its.adaptation))
 
 
 @pytest.fixture

@@ -14,19 +14,12 @@ from cds_service.settings import Settings
 from tests import examples
 from tests.postgresql.server import Server
 
+from .checking import FROZEN, STARTS, Told, started
 from .conftest import Printed
-from .test_settings_check import FROZEN, STARTS, Told, content, started
 
-pytestmark = pytest.mark.postgresql
+pytestmark = [pytest.mark.postgresql, pytest.mark.usefixtures("loaded_once")]
 ROLE = "log_checker"
 MEND = f"run `cds-service prepare-log --for {ROLE}` as a role that may make tables there"
-
-
-@pytest.fixture(autouse=True)
-def _loaded_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(Settings, "content", lambda its: content(its.edition, its.adaptation))
-
-
 CATALOGUES = {
     "names": "SELECT oid, nspname, nspacl::text FROM pg_namespace ORDER BY 1",
     # What autovacuum counts there may change at any moment.

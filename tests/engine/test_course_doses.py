@@ -13,8 +13,8 @@ from cds_service.engine.course_words import details
 from cds_service.engine.model import Decision
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.test_courses import AT, DAY, course, dose, follow_up, order, slots
-from tests.engine.test_edges import PROTOCOL, measured
+from tests.engine.courses import DAY, course, dose, follow_up, order, slots
+from tests.engine.test_edges import AT, PROTOCOL, measured
 from tests.engine.test_left_out import cautions, made
 
 VIAL_80, VIAL_20 = "gentamicin-vial-80mg-2ml", "gentamicin-vial-20mg-2ml"

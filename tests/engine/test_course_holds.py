@@ -16,8 +16,8 @@ from cds_service.engine.course_words import title
 from cds_service.engine.model import Decision
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.test_courses import AT, DAY, course, dose, follow_up, order, slots
-from tests.engine.test_edges import NO, PROTOCOL, YES, found, measured
+from tests.engine.courses import DAY, course, dose, follow_up, order, slots
+from tests.engine.test_edges import AT, NO, PROTOCOL, YES, found, measured
 from tests.engine.test_left_out import cautions, made
 
 REFERRAL = "referral-possible"

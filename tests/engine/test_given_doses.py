@@ -11,8 +11,8 @@ from cds_service.content.text import render
 from cds_service.engine.identity import canonical
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.test_courses import AT, DAY, HALF, course, dose, follow_up, order
-from tests.engine.test_edges import PROTOCOL
+from tests.engine.courses import DAY, HALF, course, dose, follow_up, order
+from tests.engine.test_edges import AT, PROTOCOL
 from tests.engine.test_left_out import cautions, made, severe
 
 VIAL = frozenset({"gentamicin-vial-80mg-2ml", "amoxicillin-dispersible-tablet-250mg"})

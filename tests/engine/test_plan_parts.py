@@ -10,8 +10,8 @@ from cds_service.engine.model import Decision
 from cds_service.engine.settle import settle
 from tests.changing import replace
 from tests.engine.cases import every_case, read
-from tests.engine.test_courses import AT, DAY, dose, follow_up
-from tests.engine.test_edges import PROTOCOL, YES, case, found, measured
+from tests.engine.courses import DAY, dose, follow_up
+from tests.engine.test_edges import AT, PROTOCOL, YES, case, found, measured
 from tests.engine.test_left_out import WELL, cautions, healthy, made, severe
 
 

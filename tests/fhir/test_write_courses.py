@@ -11,8 +11,8 @@ from cds_service.fhir.write import write
 from cds_service.label.plain import plain
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.test_courses import AT, DAY, HALF, dose, follow_up, order, prophylaxis, slots
-from tests.engine.test_edges import YES, found
+from tests.engine.courses import DAY, HALF, dose, follow_up, order, prophylaxis, slots
+from tests.engine.test_edges import AT, YES, found
 from tests.engine.test_left_out import made
 from tests.fhir.decisions import BASE
 from tests.fhir.judge import judged, resources

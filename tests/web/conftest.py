@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Callable, Generator, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from cds_service.service import Service
 from cds_service.web.app import make_app
 from tests.logs import open_log
 
+from .auditing import AUDIT, indexes, valid
 from .canaries import check_answer, check_sections, listen
 from .sample import BASE, PATH, body
 
@@ -106,6 +107,29 @@ def said(**values: Any) -> bytes:
     """The body of `$feedback`, or of another small operation."""
     parameters = [{"name": name, **value} for name, value in values.items()]
     return orjson.dumps({"resourceType": "Parameters", "parameter": parameters})
+
+
+@pytest.fixture
+def feed(call: Call, decision: str) -> Call:
+    """Gives feedback on that decision."""
+    address = f"/fhir/GuidanceResponse/{decision}/$feedback"
+    return lambda **given: call("POST", address, content=said(**given), headers=JSON)
+
+
+@pytest.fixture
+def search(call: Call) -> Callable[[str], list[int]]:
+    """The indexes of the AuditEvents that a query finds."""
+    return lambda query: indexes(valid(call("GET", f"{AUDIT}?{query}")))
+
+
+@pytest.fixture
+def infants(service: Service, post: Call) -> list[str]:
+    """Nine recommendations for three infants in turn, an hour apart, from 07:45 UTC on."""
+    names = [f"http://tolm-ford.example/fhir/Patient/{name}" for name in ("orla-fenn", "b", "c")]
+    for number in range(9):
+        service.clock = lambda at=NOW + timedelta(hours=number): at
+        post(body().replace(b"orla-fenn", names[number % 3].rpartition("/")[2].encode()))
+    return names
 
 
 ACCEPTED = {"outcome": {"valueCode": "accepted"}, "by": {"valueString": "Nurse Quill"}}

@@ -42,7 +42,7 @@ def test_every_claimed_interaction_works(call: Call) -> None:
     found = set()
     for resource in claimed:
         if resource["type"] in PARAMETERS:
-            continue  # of the log: test_audit_events.py
+            continue  # of the log: test_audit_search.py
         codes = {interaction["code"] for interaction in resource.get("interaction", [])}
         assert codes in (set(), {"read", "search-type"})
         if codes:

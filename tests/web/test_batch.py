@@ -2,14 +2,12 @@
 
 import asyncio
 import base64
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import httpx
 import orjson
 import pytest
-from fhir.resources.R4B import get_fhir_model_class
 
 from cds_service.audit.record import digest
 from cds_service.audit.sqlite import SqliteStore
@@ -18,67 +16,17 @@ from cds_service.service import Service, replay
 from cds_service.web.app import make_app
 from tests.logs import entry_at
 
-from .conftest import ACCEPTED, JSON, Call, call_app, issue, said
-from .sample import AT, BASE, PATH, body, bundle, parameters
+from .batches import APPLY, NOTE, PLAN, Post, asks, batch, entries, posting, refusal, size, statuses
+from .conftest import ACCEPTED, JSON, Call, issue, said
+from .sample import AT, BASE, PATH, body, parameters
 
-Json = dict[str, Any]
-APPLY = PATH.removeprefix("/fhir/")
-NOTE = APPLY.replace("$apply", "$referral-note")
 KEY = '"8e03978e-40d5-43e8-bc93-6894a57f9324"'
 EXAMPLES = Path(__file__).parents[2] / "examples"
 
 
-def asks(method: str, url: str, resource: Json | None = None, **request: str) -> Json:
-    entry: Json = {"request": {"method": method, "url": url, **request}}
-    return entry if resource is None else entry | {"resource": resource}
-
-
-def batch(*entries: Any, kind: str = "batch", **more: Any) -> bytes:
-    shell = {"resourceType": "Bundle", "type": kind, **more}
-    return orjson.dumps(shell | ({"entry": entries} if entries else {}))
-
-
-PLAN = asks("POST", APPLY, parameters())
-
-
 @pytest.fixture
-def post(call: Call) -> Callable[..., httpx.Response]:
-    def send(content: bytes, /, **headers: str) -> httpx.Response:
-        named = {name.replace("_", "-"): value for name, value in headers.items()}
-        return call("POST", "/fhir", content=content, headers=JSON | named)
-
-    return send
-
-
-Post = Callable[..., httpx.Response]
-
-
-def entries(answer: httpx.Response) -> list[Json]:
-    """The entries of a batch-response; it is one as R4 defines it."""
-    assert answer.status_code == 200, answer.text
-    found: Json = answer.json()
-    assert (found["resourceType"], found["type"]) == ("Bundle", "batch-response")
-    shell = [{"response": each["response"]} for each in found.get("entry", [])]
-    get_fhir_model_class("Bundle").model_validate(found | {"entry": shell} if shell else found)
-    return list(found.get("entry", []))
-
-
-def statuses(answer: httpx.Response) -> list[str]:
-    return [each["response"]["status"] for each in entries(answer)]
-
-
-def refusal(entry: Json) -> Json:
-    """The one issue about a refused entry."""
-    assert "resource" not in entry
-    outcome = entry["response"]["outcome"]
-    get_fhir_model_class("OperationOutcome").model_validate(outcome)
-    (found,) = outcome["issue"]
-    assert found["severity"] == "error"
-    return dict(found)
-
-
-def size(store: SqliteStore) -> int:
-    return asyncio.run(store.size())
+def post(call: Call) -> Post:
+    return posting(call)
 
 
 def test_each_entry_gets_the_bytes_that_it_would_get_alone(post: Post, call: Call) -> None:
@@ -225,138 +173,13 @@ def test_feedback_is_given_in_a_batch(post: Post, store: SqliteStore) -> None:
     assert size(store) == 2
 
 
-@pytest.mark.parametrize("name", ["ifMatch", "ifModifiedSince", "ifNoneExist", "ifNoneMatch"])
-def test_a_condition_is_refused_plainly(post: Post, store: SqliteStore, name: str) -> None:
-    answer = post(batch(asks("POST", APPLY, parameters(), **{name: "patient=orla-fenn"}), PLAN))
-
-    assert statuses(answer) == ["422", "200"]
-    found = refusal(entries(answer)[0])
-    assert found["code"] == "not-supported"
-    assert found["expression"] == [f"Bundle.entry[0].request.{name}"]
-    assert size(store) == 1
-
-
-def test_a_transaction_is_refused_whole_and_says_what_to_do(post: Post, store: SqliteStore) -> None:
-    answer = post(batch(PLAN, PLAN, kind="transaction"))
-
-    assert answer.status_code == 501
-    assert issue(answer)["code"] == "not-supported"
-    assert issue(answer)["expression"] == ["Bundle.type"]
-    assert "type batch" in issue(answer)["diagnostics"]
-    assert size(store) == 0
-
-
-@pytest.mark.parametrize(
-    ("content", "status", "code"),
-    [
-        (b"", 400, "structure"),
-        (b"{", 400, "structure"),
-        (b"[]", 400, "structure"),
-        (b"{}", 400, "structure"),
-        (b'{"resourceType":"Patient"}', 400, "structure"),
-        (b'{"resourceType":"Bundle","type":"batch","entry":{}}', 400, "structure"),
-        (b'{"resourceType":"Bundle","type":"batch","entry":[5]}', 400, "structure"),
-        (b'{"resourceType":"Bundle","type":"batch","entry":[null]}', 400, "structure"),
-        (b'{"resourceType":"Bundle","type":7}', 400, "structure"),
-        (b'{"resourceType":"Bundle"}', 422, "value"),
-        (orjson.dumps(bundle()), 422, "value"),
-        (b'{"resourceType":"Bundle","type":"batch","id":"\xff"}', 400, "structure"),
-        (batch(implicitRules="http://marrow-vale.example/rules"), 422, "extension"),
-        (b'{"resourceType":"Bundle","type":"transaction","type":"batch"}', 400, "duplicate"),
-        (batch(PLAN).replace(b'"request"', b'"request":{},"request"'), 400, "duplicate"),
-        (batch(PLAN).replace(b'"resource":', b'"resource":{},"resource":', 1), 400, "duplicate"),
-        (b'{"resourceType":"Bundle","type":"batch","entry":' + b"[" * 99_000, 400, None),
-    ],
-)
-def test_what_is_no_batch_is_refused_whole(
-    post: Post, store: SqliteStore, content: bytes, status: int, code: str | None
-) -> None:
-    answer = post(content)
-
-    assert answer.status_code == status, answer.text
-    assert code in (None, issue(answer)["code"])
-    assert size(store) == 0
-
-
-@pytest.mark.parametrize(
-    ("entry", "place"),
-    [
-        ({}, ".request"),
-        ({"request": {"method": "POST"}}, ".request.url"),
-        ({"request": {"method": "post", "url": APPLY}}, ".request.method"),
-        ({"request": {"method": "GET", "url": ""}}, ".request.url"),
-        ({"request": []}, ".request"),
-        (asks("GET", "metadata", {"resourceType": "Basic"}), ".resource"),
-        (PLAN | {"modifierExtension": [{"url": "http://x.example"}]}, ""),
-        *((asks("GET", url), ".request.url") for url in (
-            "/metadata", "http://here.example/fhir/metadata", "?a=b", "metadata#a",
-            "metadata?_elements=\u00e4", "urn:uuid:8e03978e",
-        )),
-    ],
-)  # fmt: skip
-def test_an_entry_that_is_wrong_is_refused_alone_and_named(
-    post: Post, entry: Json, place: str
-) -> None:
-    answer = post(batch(asks("GET", "metadata"), entry))
-
-    assert statuses(answer)[0] == "200"
-    assert statuses(answer)[1] in ("400", "422")
-    assert refusal(entries(answer)[1])["expression"] == [f"Bundle.entry[1]{place}"]
-
-
-@pytest.mark.parametrize("url", ["../log/checkpoint", "%2e%2e/log/checkpoint", "%2F", "metadata/"])
-def test_nothing_outside_the_base_is_reached(post: Post, url: str) -> None:
-    assert statuses(post(batch(asks("GET", url), asks("GET", "..")))) == ["404", "404"]
-
-
-def test_a_batch_within_a_batch_is_not_there(post: Post, store: SqliteStore) -> None:
-    inner = orjson.loads(batch(PLAN))
-
-    assert set(statuses(post(batch(*(asks("POST", url, inner) for url in ("%2F", "")))))) <= {
-        "400", "404",
-    }  # fmt: skip
-    assert size(store) == 0
-
-
 def test_an_empty_batch_has_an_empty_answer(post: Post) -> None:
     assert entries(post(batch())) == []
     assert entries(post(b'{"resourceType":"Bundle","type":"batch","entry":[]}')) == []
 
 
-def test_more_entries_than_the_setting_are_refused(service: Service, store: SqliteStore) -> None:
-    app = make_app(service, max_entries=3)
-
-    def send(count: int) -> httpx.Response:
-        return call_app(app, "POST", "/fhir", content=batch(*[PLAN] * count), headers=JSON)
-
-    assert statuses(send(3)) == ["200"] * 3
-    refused = send(4)
-    assert (refused.status_code, issue(refused)["code"]) == (413, "too-costly")
-    assert "3 entries" in issue(refused)["details"]["text"]
-    assert size(store) == 3
-
-
-def test_a_body_beyond_the_limit_is_refused(post: Post) -> None:
-    assert post(batch() + b" " * 200_000).status_code == 413
-
-
 def test_the_address_may_end_with_a_slash(call: Call) -> None:
     assert statuses(call("POST", "/fhir/", content=batch(PLAN), headers=JSON)) == ["200"]
-
-
-@pytest.mark.parametrize("method", ["GET", "PUT", "DELETE", "PATCH", "HEAD"])
-def test_a_batch_is_only_posted(call: Call, method: str) -> None:
-    answer = call(method, "/fhir")
-
-    assert (answer.status_code, answer.headers["allow"]) == (405, "POST, OPTIONS")
-    assert call("OPTIONS", "/fhir").status_code == 204
-
-
-def test_media_types_are_those_of_a_single_call(post: Post) -> None:
-    assert post(batch(PLAN), content_type="application/fhir+xml").status_code == 415
-    assert post(batch(PLAN), content_encoding="gzip").status_code == 415
-    assert post(batch(PLAN), accept="application/fhir+xml").status_code == 406
-    assert post(batch(PLAN), accept="application/json;q=0.4, text/html").status_code == 200
 
 
 def test_the_language_and_the_request_id_are_those_of_the_batch(post: Post) -> None:
@@ -365,27 +188,6 @@ def test_the_language_and_the_request_id_are_those_of_the_batch(post: Post) -> N
     told = [each["resource"] for each in entries(answer)[0]["resource"]["entry"]]
     assert "sw" in {each.get("language") for each in told}
     assert answer.headers["x-request-id"] == "upper-brenna-3"
-
-
-def test_strictness_holds_for_each_entry_and_for_the_shell(post: Post, store: SqliteStore) -> None:
-    odd = parameters(colour={"valueCode": "red"})
-    answer = post(batch(PLAN, asks("POST", APPLY, odd)), prefer="handling=strict")
-
-    assert statuses(answer) == ["200", "422"]
-    assert answer.headers["preference-applied"] == "handling=strict"
-    assert entry_at(store, 0).strict
-    for shell in (
-        batch(PLAN, colour="red"),
-        batch(PLAN, total=1),  # bdl-1: only of a search or a history
-        batch(PLAN | {"response": {"status": "200"}}),  # bdl-4
-        batch(PLAN | {"search": {"mode": "match"}}),  # bdl-2
-        batch(PLAN, id=None),
-    ):
-        refused = post(shell, prefer="handling=strict")
-        assert (refused.status_code, issue(refused)["code"]) == (400, "structure")
-        assert statuses(post(shell)) == ["200"]
-    odd_request = asks("POST", APPLY, parameters(), colour="red")
-    assert statuses(post(batch(PLAN, odd_request), prefer="handling=strict")) == ["200", "400"]
 
 
 class TestRetries:

@@ -9,10 +9,10 @@ from cds_service.service import Service
 from cds_service.web.app import make_app
 from tests.access.tokens import access, of_server, signed
 
+from .auditing import AUDIT, ORLA
 from .canaries import CANARIES, check_answer, check_sections, found
 from .conftest import JSON, Call, call_app
 from .sample import BASE, PATH, body
-from .test_audit_events import AUDIT, ORLA
 from .test_guard import bearer
 
 

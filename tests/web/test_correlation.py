@@ -16,9 +16,9 @@ import pytest
 from cds_service.service import Service
 from cds_service.web.app import make_app
 
+from .batches import PLAN, batch
 from .conftest import JSON, Call, call_app
 from .sample import PATH, body
-from .test_batch import PLAN, batch
 
 TRACE, SPAN = "12345678901234567890123456789012", "1234567890123456"
 PARENT = f"00-{TRACE}-{SPAN}-01"

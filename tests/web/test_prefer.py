@@ -9,9 +9,9 @@ from fhir.resources.R4B import get_fhir_model_class
 from cds_service.audit.sqlite import SqliteStore
 from tests.logs import entry_at
 
+from .batches import APPLY, PLAN, asks, batch, entries, statuses
 from .conftest import ACCEPTED, JSON, Call, said
 from .sample import PATH, body
-from .test_batch import APPLY, PLAN, asks, batch, entries, statuses
 
 NOTE = PATH.replace("$apply", "$referral-note")
 KEY = '"8e03978e-40d5-43e8-bc93-6894a57f9324"'

@@ -21,10 +21,10 @@ from tests.access.tokens import APPLY, access, client, of_server, server, signed
 from tests.logs import open_database, open_log
 from tests.postgresql.server import Server
 
+from .auditing import FORM, ORLA
 from .canaries import found
 from .conftest import JSON, NOW, call_app, issue, protocol
 from .sample import BASE, body
-from .test_audit_events import FORM, ORLA
 
 GUIDANCE, EVENT = "/fhir/GuidanceResponse", "/fhir/AuditEvent"
 SAMPLE = "/records/export?format=csv"

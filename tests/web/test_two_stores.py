@@ -15,10 +15,10 @@ from cds_service.web.app import make_app
 from tests.logs import open_database, open_log
 from tests.postgresql.server import Server
 
+from .auditing import AUDIT, FORM, ORLA, links
 from .conftest import ACCEPTED, JSON, NOW, OVERRIDDEN, call_app, protocol, said
+from .guidance import GUIDANCE
 from .sample import BASE, PATH, body
-from .test_audit_events import AUDIT, FORM, ORLA, links
-from .test_guidance import GUIDANCE
 from .test_idempotency import KEY, NOTE, at_once
 
 # What is new each time: salts, and with them commitments, hashes and signatures.

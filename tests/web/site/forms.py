@@ -12,6 +12,15 @@ from tests.web.conftest import Call
 FORM = "application/x-www-form-urlencoded"
 
 
+FEVER = "01-fever-refer-or-treat"
+"""An example of the page."""
+INFANT = {
+    "ask": "1", "age": "11", "weight": "3.4", "temperature": "38.4", "temperature.site": "axillary",
+    "respiratory-rate": "52", "convulsions": "no",
+}  # fmt: skip
+"""A form as somebody may fill it in."""
+
+
 def send(call: Call, fields: Any = (), /, **headers: str) -> httpx.Response:
     """POST a form; `fields` is a mapping, or pairs where a name comes twice."""
     named = {name.replace("_", "-"): value for name, value in headers.items()}
@@ -63,3 +72,10 @@ def again(call: Call, before: httpx.Response, **changes: str) -> httpx.Response:
     """The form of a page sent back, with other values in some fields; `_` is written for `-`."""
     named = {name.replace("_", "-"): value for name, value in changes.items()}
     return send(call, [*(filled_in(before) | named).items(), *stock_of(before)])
+
+
+def shown(page: str, name: str) -> str:
+    """The FHIR that the page shows under that name."""
+    found = re.search(rf'<pre id="c-{name}"[^>]*>(.*?)</pre>', page, re.DOTALL)
+    assert found
+    return unescape(found[1])

@@ -19,10 +19,10 @@ from cds_service.content.model import (
     table_tests,
 )
 from cds_service.content.treatment import Protocol
+from cds_service.engine.assessment_model import Assessment, Caution, Class, Missing, RowResult, Test
 from cds_service.engine.conditions import Compiled, compiled, evaluate
 from cds_service.engine.earlier import about_earlier
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Assessment, Caution, Class, Missing, RowResult, Test
 from cds_service.engine.trace import Teller, reasons, ruled_out, teller
 from cds_service.engine.words import refused
 

@@ -8,9 +8,10 @@ from cds_service.content.care import Amount, Assess, CareItem
 from cds_service.content.memo import once
 from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Protocol
+from cds_service.engine.assessment_model import Class
 from cds_service.engine.conditions import holds, is_shown
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Care, Class, Referral
+from cds_service.engine.model import Care, Referral
 from cds_service.engine.situation import Situation
 from cds_service.engine.trace import reasons as reasons_of
 from cds_service.engine.words import listed, said

@@ -4,7 +4,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from cds_service.content.model import Message
-from cds_service.engine.model import Caution, Order
+from cds_service.engine.assessment_model import Caution
+from cds_service.engine.model import Order
 from cds_service.quantity import Quantity
 
 

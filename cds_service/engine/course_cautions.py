@@ -4,9 +4,10 @@ from collections.abc import Iterable, Iterator
 
 from cds_service.content.courses import SeeToday
 from cds_service.content.model import Message
+from cds_service.engine.assessment_model import Caution, Missing
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Care, Caution, Missing, Order, RunningCourse, Vomited
+from cds_service.engine.model import Care, Order, RunningCourse, Vomited
 from cds_service.engine.phrase import amount
 from cds_service.engine.vomited import WINDOW, repeat_is_due, vomited
 from cds_service.engine.words import said

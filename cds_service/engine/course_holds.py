@@ -11,11 +11,12 @@ from typing import NamedTuple
 
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
+from cds_service.engine.assessment_model import Caution
 from cds_service.engine.courses import kind, serves
 from cds_service.engine.dose import unsafe_next
 from cds_service.engine.facts import Facts
 from cds_service.engine.given_doses import TOO_MUCH
-from cds_service.engine.model import Caution, Need, Order, RunningCourse
+from cds_service.engine.model import Need, Order, RunningCourse
 from cds_service.engine.situation import Situation
 
 _GIVEN = "no-dose-already-given"

@@ -22,10 +22,11 @@ from cds_service.content.medicine import (
 from cds_service.content.model import Cite, Message, Number
 from cds_service.content.treatment import Protocol
 from cds_service.engine.ages import lifted
+from cds_service.engine.assessment_model import Caution, Test
 from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.dose_notes import far_from_target, notes, printed
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, Dose, NoDose, Test
+from cds_service.engine.model import Dose, NoDose
 from cds_service.engine.phrase import between, number, unit_name
 from cds_service.engine.trace import reasons
 from cds_service.engine.words import reading, said

@@ -6,7 +6,8 @@ from decimal import Decimal
 from cds_service.content.medicine import Formulation, Medicine
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Caution, Dose
+from cds_service.engine.assessment_model import Caution
+from cds_service.engine.model import Dose
 from cds_service.engine.phrase import number, unit_name
 from cds_service.quantity import Quantity, to_step
 

@@ -10,7 +10,8 @@ from decimal import Decimal
 
 from cds_service.case import Age, Answer, Case, Measurement, Origin
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Caution, Dose, NoDose, Vomited, Weight
+from cds_service.engine.assessment_model import Caution, Weight
+from cds_service.engine.model import Dose, NoDose, Vomited
 
 
 @dataclass(slots=True)

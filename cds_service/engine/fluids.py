@@ -13,9 +13,10 @@ from cds_service.case import Answer
 from cds_service.content.fluid import Fluid
 from cds_service.content.model import Message
 from cds_service.content.treatment import Protocol
+from cds_service.engine.assessment_model import Caution, Missing, Weight
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, FluidOrder, FluidStep, Missing, Weight
+from cds_service.engine.model import FluidOrder, FluidStep
 from cds_service.engine.situation import Situation
 from cds_service.engine.words import listed, reading, said
 from cds_service.quantity import Quantity, plain, to_step

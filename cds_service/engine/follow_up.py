@@ -10,9 +10,10 @@ from typing import NamedTuple
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Cite, Message
 from cds_service.content.plans import Visit
+from cds_service.engine.assessment_model import Caution
 from cds_service.engine.facts import Facts
 from cds_service.engine.medication import Medication
-from cds_service.engine.model import Caution, FollowUp, Order
+from cds_service.engine.model import FollowUp, Order
 from cds_service.engine.phrase import day, days_to_give, new_dose
 from cds_service.engine.situation import Situation
 from cds_service.engine.words import said

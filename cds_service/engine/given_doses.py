@@ -11,9 +11,10 @@ from decimal import Decimal
 from cds_service.case import GivenDose
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
+from cds_service.engine.assessment_model import Caution
 from cds_service.engine.dose_notes import printed
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, Dose
+from cds_service.engine.model import Dose
 from cds_service.engine.ordered import due_of_each, weight_of_day_one
 from cds_service.engine.past import past
 from cds_service.engine.phrase import amount, moment

@@ -12,12 +12,13 @@ from cds_service.content.medicine import Contraindication, Medicine
 from cds_service.content.model import Message
 from cds_service.content.plans import Course
 from cds_service.content.treatment import VOMITED, Protocol
+from cds_service.engine.assessment_model import Caution, Missing, Weight
 from cds_service.engine.course_cautions import course_cautions, course_missing
 from cds_service.engine.course_holds import beside_others
 from cds_service.engine.courses import doses_so_far, running_courses, serves
 from cds_service.engine.facts import Facts
 from cds_service.engine.given_doses import given_too_much
-from cds_service.engine.model import Caution, Missing, Need, NoDose, Order, RunningCourse, Weight
+from cds_service.engine.model import Need, NoDose, Order, RunningCourse
 from cds_service.engine.order_cautions import (
     open_before_next,
     open_contraindications,

@@ -7,11 +7,12 @@ from cds_service.case import Answer
 from cds_service.content.medicine import Contraindication, Medicine, MedicineCaution
 from cds_service.content.memo import once
 from cds_service.content.model import Message, finding_tests
+from cds_service.engine.assessment_model import Caution
 from cds_service.engine.conditions import evaluate, holds
 from cds_service.engine.courses import doses_so_far, is_outdated
 from cds_service.engine.dose import numbers
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Caution, Order, RunningCourse
+from cds_service.engine.model import Order, RunningCourse
 from cds_service.engine.past import past
 from cds_service.engine.phrase import change_told, day
 from cds_service.engine.situation import Situation

@@ -12,11 +12,12 @@ from cds_service.case import Answer, Finding, Origin
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
 from cds_service.engine.assess import assess
+from cds_service.engine.assessment_model import Weight
 from cds_service.engine.check_amounts import amount_faults, due_dates, in_its_product
 from cds_service.engine.check_model import Checked, DraftOrder, Fault
 from cds_service.engine.courses import doses_so_far, is_running, kind
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Decision, Order, Weight
+from cds_service.engine.model import Decision, Order
 from cds_service.engine.order_cautions import medicine_cautions
 from cds_service.engine.phrase import days, days_to_give, times
 from cds_service.engine.settle import settle

@@ -11,7 +11,8 @@ from functools import lru_cache
 from cds_service.content.medicine import Formulation
 from cds_service.content.model import EARLIER, Cite, Message
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import Change, Dose, FollowUp, Missing, Order, Referral
+from cds_service.engine.assessment_model import Missing
+from cds_service.engine.model import Change, Dose, FollowUp, Order, Referral
 from cds_service.quantity import Quantity
 
 _HALF = Decimal("0.5")

@@ -6,6 +6,7 @@ Design: choice, not silence; what cannot be given yields no order but a caution 
 from collections.abc import Iterable, Iterator
 
 from cds_service.content.model import Message
+from cds_service.engine.assessment_model import Assessment, Caution, Missing
 from cds_service.engine.care import (
     assessment_referral,
     care_items,
@@ -18,15 +19,7 @@ from cds_service.engine.facts import Facts
 from cds_service.engine.fluids import fluid_orders, with_fluids
 from cds_service.engine.follow_up import beyond_the_protocol, follow_ups
 from cds_service.engine.medication import medication
-from cds_service.engine.model import (
-    Assessment,
-    Caution,
-    FluidOrder,
-    Missing,
-    Order,
-    Plan,
-    RunningCourse,
-)
+from cds_service.engine.model import FluidOrder, Order, Plan, RunningCourse
 from cds_service.engine.plan_cautions import plan_cautions
 from cds_service.engine.situation import situate
 from cds_service.engine.summary import summary

@@ -6,11 +6,11 @@ from datetime import date, timedelta
 from cds_service.content.memo import once
 from cds_service.content.model import Message
 from cds_service.content.plans import PlanCaution
+from cds_service.engine.assessment_model import Assessment, Caution
 from cds_service.engine.conditions import holds
 from cds_service.engine.facts import Facts
 from cds_service.engine.injections import injections_here, is_injection_due, is_only_left
 from cds_service.engine.medication import Medication
-from cds_service.engine.model import Assessment, Caution
 from cds_service.engine.phrase import day, days
 from cds_service.engine.situation import Managed, Situation
 from cds_service.engine.words import listed, said

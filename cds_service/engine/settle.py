@@ -13,9 +13,9 @@ from cds_service.case import Answer, Case, Finding, Measurement, Origin
 from cds_service.content.model import MeasureTest, Message, Sign, leaves
 from cds_service.content.treatment import Protocol
 from cds_service.engine import words
+from cds_service.engine.assessment_model import Caution
 from cds_service.engine.conditions import OPS
 from cds_service.engine.facts import Facts, hours_old
-from cds_service.engine.model import Caution
 
 R = TypeVar("R", Finding, Measurement)
 

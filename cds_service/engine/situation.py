@@ -16,12 +16,13 @@ from cds_service.content.medicine import Medicine
 from cds_service.content.model import EARLIER, NOW, FindingTest, Message, finding_tests, leaves
 from cds_service.content.plans import ClassPlan, Course, Regimen
 from cds_service.content.treatment import REFERRAL
+from cds_service.engine.assessment_model import Assessment, Class, Missing, Weight
 from cds_service.engine.computed import day_of_treatment
 from cds_service.engine.conditions import evaluate, holds, is_shown
 from cds_service.engine.courses import doses_so_far
 from cds_service.engine.dose import OPEN, dose_of
 from cds_service.engine.facts import Facts
-from cds_service.engine.model import Assessment, Class, Missing, NoDose, Weight
+from cds_service.engine.model import NoDose
 from cds_service.engine.past import past
 
 

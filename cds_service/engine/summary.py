@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 
 from cds_service.content.model import Message
-from cds_service.engine.model import Assessment, Caution, FluidOrder, Order, RunningCourse
+from cds_service.engine.assessment_model import Assessment, Caution
+from cds_service.engine.model import FluidOrder, Order, RunningCourse
 from cds_service.engine.situation import Situation
 
 _Due = tuple[Order | FluidOrder | RunningCourse, ...]

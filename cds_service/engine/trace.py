@@ -18,11 +18,11 @@ from cds_service.content.model import (
     Table,
 )
 from cds_service.content.treatment import Protocol
+from cds_service.engine.assessment_model import Test
 from cds_service.engine.computed import COMPUTED_UNITS, Known, computed
 from cds_service.engine.conditions import Compiled, compiled
 from cds_service.engine.facts import Facts
 from cds_service.engine.growth import weight_for_age
-from cds_service.engine.model import Test
 from cds_service.engine.phrase import days
 from cds_service.engine.words import reading, said
 from cds_service.quantity import Quantity

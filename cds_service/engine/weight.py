@@ -10,8 +10,8 @@ from decimal import Decimal
 from cds_service.case import Measurement, Origin
 from cds_service.content.model import Message
 from cds_service.engine import words
+from cds_service.engine.assessment_model import Caution, Weight
 from cds_service.engine.facts import Facts, hours_old
-from cds_service.engine.model import Caution, Weight
 from cds_service.engine.weight_change import CODE as CHANGE
 from cds_service.engine.weight_change import weight_change
 from cds_service.quantity import Quantity, plain

@@ -9,8 +9,8 @@ from decimal import Decimal
 from cds_service.case import Measurement
 from cds_service.content.model import Message
 from cds_service.engine import words
+from cds_service.engine.assessment_model import Caution
 from cds_service.engine.facts import Facts, hours_old
-from cds_service.engine.model import Caution
 from cds_service.engine.phrase import days as in_days
 
 CODE = "weight-change"

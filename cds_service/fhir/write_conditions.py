@@ -7,7 +7,7 @@ import orjson
 
 from cds_service.case import Answer
 from cds_service.content.model import Message
-from cds_service.engine.model import Class, Test
+from cds_service.engine.assessment_model import Class, Test
 from cds_service.engine.phrase import cited
 from cds_service.fhir.codes import (
     CONDITION_CATEGORY,

@@ -7,7 +7,7 @@ import orjson
 
 from cds_service.case import Answer
 from cds_service.content.model import EARLIER, Message
-from cds_service.engine.model import Missing, RowResult
+from cds_service.engine.assessment_model import Missing, RowResult
 from cds_service.engine.phrase import asked, fact
 from cds_service.fhir.codes import ATC, LOINC
 from cds_service.fhir.write_base import Pen, pointer, start, who_and_when

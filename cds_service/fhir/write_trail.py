@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from cds_service.engine.model import Caution
+from cds_service.engine.assessment_model import Caution
 from cds_service.engine.phrase import adapted
 from cds_service.fhir.codes import PROVENANCE_AGENT, URI
 from cds_service.fhir.write_base import Pen, entry, pointer, start

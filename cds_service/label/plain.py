@@ -13,16 +13,8 @@ from cds_service.content.catalogue import ENGLISH
 from cds_service.content.model import Cite, Message
 from cds_service.content.text import render
 from cds_service.engine import course_words, fluid_words
-from cds_service.engine.model import (
-    Caution,
-    Class,
-    Decision,
-    FluidOrder,
-    FollowUp,
-    Order,
-    Referral,
-    RunningCourse,
-)
+from cds_service.engine.assessment_model import Caution, Class
+from cds_service.engine.model import Decision, FluidOrder, FollowUp, Order, Referral, RunningCourse
 from cds_service.engine.phrase import (
     adapted,
     asked,

@@ -15,11 +15,12 @@ from cds_service.content.model import Cite, FindingTest, Group, Message, Number
 from cds_service.content.plans import PlanCaution
 from cds_service.content.text import render
 from cds_service.engine import decide
+from cds_service.engine.assessment_model import Weight
 from cds_service.engine.conditions import evaluate
 from cds_service.engine.dose import make_dose
 from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts, hours_old
-from cds_service.engine.model import Dose, NoDose, Weight
+from cds_service.engine.model import Dose, NoDose
 from cds_service.engine.settle import settle
 from cds_service.engine.words import reading, refused, said
 from cds_service.quantity import Quantity, QuantityError, convertible

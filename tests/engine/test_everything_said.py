@@ -18,8 +18,9 @@ from cds_service.content.model import EARLIER, Message
 from cds_service.content.text import render
 from cds_service.content.treatment import Protocol
 from cds_service.engine import decide
+from cds_service.engine.assessment_model import Caution, Missing
 from cds_service.engine.computed import COMPUTED_UNITS
-from cds_service.engine.model import Caution, Decision, Missing
+from cds_service.engine.model import Decision
 from tests.engine.cases import Told, every_case
 
 PROTOCOL = load()

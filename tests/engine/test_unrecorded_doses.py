@@ -11,9 +11,9 @@ import pytest
 from cds_service.case import Answer, Origin
 from cds_service.engine.model import Decision
 from tests.changing import replace
+from tests.engine.courses import DAY, course, dose, follow_up, missed, order
 from tests.engine.test_course_holds import REFERRAL, ordered_medicines, words
-from tests.engine.test_courses import AT, DAY, course, dose, follow_up, missed, order
-from tests.engine.test_edges import NO, YES, found
+from tests.engine.test_edges import AT, NO, YES, found
 from tests.engine.test_left_out import cautions, made
 
 HOUR = timedelta(hours=1)

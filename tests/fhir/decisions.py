@@ -12,21 +12,8 @@ from cds_service.case import Age, Answer, Case, Origin
 from cds_service.content.load import load
 from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Protocol
-from cds_service.engine.model import (
-    Assessment,
-    Care,
-    Caution,
-    Class,
-    Decision,
-    Dose,
-    FollowUp,
-    Missing,
-    Order,
-    Plan,
-    Referral,
-    RowResult,
-    Test,
-)
+from cds_service.engine.assessment_model import Assessment, Caution, Class, Missing, RowResult, Test
+from cds_service.engine.model import Care, Decision, Dose, FollowUp, Order, Plan, Referral
 from cds_service.quantity import Quantity
 from tests.changing import replace
 

@@ -7,15 +7,8 @@ from hypothesis import strategies as st
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
-from cds_service.engine.model import (
-    Decision,
-    FluidOrder,
-    FluidStep,
-    Missing,
-    Order,
-    Referral,
-    RowResult,
-)
+from cds_service.engine.assessment_model import Missing, RowResult
+from cds_service.engine.model import Decision, FluidOrder, FluidStep, Order, Referral
 from cds_service.quantity import Quantity
 from tests.changing import replace
 from tests.fhir import decisions as by_hand

@@ -4,7 +4,8 @@ from typing import Any
 
 from cds_service.case import Answer, Origin
 from cds_service.content.model import Message
-from cds_service.engine.model import Decision, Missing
+from cds_service.engine.assessment_model import Missing
+from cds_service.engine.model import Decision
 from cds_service.fhir.write import write
 from tests.changing import replace
 from tests.fhir.decisions import (

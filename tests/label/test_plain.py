@@ -5,7 +5,7 @@ import pytest
 from cds_service.case import Age, Answer, Origin
 from cds_service.content.model import Message
 from cds_service.engine import decide
-from cds_service.engine.model import Missing
+from cds_service.engine.assessment_model import Missing
 from cds_service.label.plain import WIDTH, plain
 from tests.catalogues import marked, with_language
 from tests.changing import replace

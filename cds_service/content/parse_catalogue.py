@@ -7,10 +7,11 @@ only while its msgid is the English text as it stands: when that changes, the En
 import re
 from datetime import date
 
-from babel import Locale, UnknownLocaleError
+from babel.localedata import exists
 from babel.messages import Catalog
 from babel.messages.pofile import PoFileError, read_po
 
+from cds_service.content.bidi import language_runs_left
 from cds_service.content.catalogue import Catalogue, Translation
 from cds_service.content.desk import Desk
 
@@ -23,20 +24,21 @@ def read(path: str, data: bytes, desk: Desk) -> Catalogue | None:
     try:
         text = data.decode()
         found = parse(text)
-        locale = Locale.parse(_tag(path), sep="-")
     except UnicodeDecodeError:
         desk.fault(path, 1, "the file is not UTF-8; save it so")
     except PoFileError as error:
         desk.fault(path, error.lineno + 1, f"not a .po file here: {error}")
-    except (UnknownLocaleError, ValueError):
-        desk.fault(path, 1, "the file is named by no language; name it by its tag, such as sw.po")
     else:
+        if not exists(_tag(path).replace("-", "_")):
+            named = "the file is named by no language; name it by its tag, such as sw.po"
+            desk.fault(path, 1, named)
+            return None
         _no_key_twice(path, text, desk)
         fields = _fields(path, text, desk)
         return Catalogue(
             file=path,
             language=_tag(path),
-            runs_left=locale.text_direction == "rtl",
+            runs_left=language_runs_left(_tag(path)),
             reviewed_by=fields.get("X-Reviewed-By", ""),
             translations=tuple(_translations(path, found, desk)),
         )

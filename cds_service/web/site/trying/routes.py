@@ -58,7 +58,6 @@ class _Page:
         self._form = form_of(service.protocol, service.base)
         self._names = names(self._form) | {ASK, BASE, EXAMPLE, LANG}
         self._texts = self._form.texts()
-        self._languages = [(tag, own_name(tag)) for tag, _ in self._form.languages]
         self.kept = Kept(service)
 
     async def asked(self, request: Request) -> Response:
@@ -89,7 +88,8 @@ class _Page:
             "texts": self._texts,
             "sites": SITES,
             "unit": unit_name,
-            "languages": self._languages,
+            # Not at the start: what Babel knows of them takes 10 MB, and many never see the page.
+            "languages": [(tag, own_name(tag)) for tag, _ in self._form.languages],
             "day": partial(said, language=say.language),
             "examples": examples().values(),
             "say": say,

@@ -18,32 +18,10 @@ _DIGIT = re.compile(r"[0-9]")
 _NUMBER = re.compile(r"[0-9](?:[0-9.,:/]*[0-9])?")
 _LETTERS_OF_A_SCRIPT = 4
 _LEFT_RUNNING_SCRIPTS = frozenset(["Adlm", "Arab", "Hebr", "Nkoo", "Rohg", "Syrc", "Thaa"])
-_LEFT_RUNNING_LANGUAGES = frozenset(
-    [
-        "apc",
-        "ar",
-        "bal",
-        "bgn",
-        "ckb",
-        "dv",
-        "fa",
-        "he",
-        "ks",
-        "lrc",
-        "mzn",
-        "nqo",
-        "ps",
-        "rhg",
-        "sd",
-        "sdh",
-        "skr",
-        "syr",
-        "trw",
-        "ug",
-        "ur",
-        "yi",
-    ]
-)
+_LEFT_RUNNING_LANGUAGES = frozenset((
+    "apc", "ar", "bal", "bgn", "ckb", "dv", "fa", "he", "ks", "lrc", "mzn", "nqo",
+    "ps", "rhg", "sd", "sdh", "skr", "syr", "trw", "ug", "ur", "yi",
+))  # fmt: skip
 
 
 def runs_left(text: str) -> bool:

@@ -1,4 +1,4 @@
-"""As much of curl as the README uses, for a machine without it."""
+"""As much of curl as README.md and docs/ use, for a machine without it."""
 
 import argparse
 import sys

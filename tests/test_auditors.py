@@ -1,4 +1,4 @@
-"""The lines that the README gives auditors, run as they stand against the real service."""
+"""The lines that docs/auditors.md gives, run as they stand against the real service."""
 
 import json
 import os
@@ -36,9 +36,9 @@ def address(tmp_path: Path) -> Iterator[str]:
 
 
 def lines() -> str:
-    """The block of the README's section for auditors."""
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    section = readme.partition("\n## For auditors, over HTTP\n")[2].partition("\n## ")[0]
+    """The block of what auditors do over HTTP."""
+    page = (ROOT / "docs" / "auditors.md").read_text(encoding="utf-8")
+    section = page.partition("\n## Over HTTP\n")[2].partition("\n## ")[0]
     (block,) = re.findall(r"^```bash\n(.*?)^```$", section, re.DOTALL | re.MULTILINE)
     return str(block)
 

@@ -55,15 +55,13 @@ def test_the_readme_posts_its_own_call(name: str) -> None:
     assert f"'{USUAL}{path(name)}'" in readme(name)
 
 
-def test_the_lines_that_the_readme_gives_integrators(
+def test_the_lines_that_the_page_about_hooks_gives_integrators(
     address: str,  # noqa: F811 - the fixture
     programs: Path,  # noqa: F811
 ) -> None:
     root = FOLDER.parent
-    section = (
-        (root / "README.md").read_text().partition("\n## CDS Hooks\n")[2].partition("\n## ")[0]
-    )
-    (block,) = re.findall(r"^```bash\n(.*?)^```$", section, re.DOTALL | re.MULTILINE)
+    page = (root / "docs" / "cds-hooks.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"^```bash\n(.*?)^```$", page, re.DOTALL | re.MULTILINE)
     marked = re.sub(r"(?<!\\)\n", "; echo; echo ---\n", block)
     done = subprocess.run(
         ["bash", "-euo", "pipefail", "-c", marked.replace(USUAL, address)],

@@ -29,7 +29,9 @@ def main() -> int:
     """Run the tests; 0: all passed, 1: some failed, 2: there is no browser."""
     asked = argparse.ArgumentParser(prog="tests.browser", description=__doc__)
     asked.add_argument("names", nargs="*", metavar="NAME", help="the name before .test.js")
-    asked.add_argument("--pictures", action="store_true", help="make those of README.md instead")
+    asked.add_argument(
+        "--pictures", action="store_true", help="make those of the documents instead"
+    )
     chosen = asked.parse_args()
     names = chosen.names or [""]
     browser = shutil.which(os.environ.get("CHROMIUM", "chromium"))

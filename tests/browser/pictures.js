@@ -1,5 +1,5 @@
-// The pictures of README.md: name, address on the demo's log, width and height, what is pressed and
-// what has to be there then.
+// The pictures of README.md and docs/auditors.md: name, address on the demo's log, width and height,
+// what is pressed and what has to be there then.
 // `python -m tests.browser --pictures` gives the addresses.
 'use strict';
 const path = require('node:path');

@@ -1,4 +1,4 @@
-"""The command lines that README.md gives to auditors are run as they stand there."""
+"""The command lines that docs/auditors.md gives are run as they stand there."""
 
 import os
 import re
@@ -6,11 +6,11 @@ import subprocess
 import sys
 from pathlib import Path
 
-README = Path(__file__).parents[2] / "README.md"
+PAGE = Path(__file__).parents[2] / "docs" / "auditors.md"
 
 
 def test_the_commands_for_auditors_work_as_they_stand(tmp_path: Path) -> None:
-    (block,) = re.findall(r"^```audit\n(.*?)^```$", README.read_text(), re.DOTALL | re.MULTILINE)
+    (block,) = re.findall(r"^```audit\n(.*?)^```$", PAGE.read_text(), re.DOTALL | re.MULTILINE)
     commands = Path(sys.executable).parent
     folder = tmp_path / "auditor"
     folder.mkdir()

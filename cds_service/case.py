@@ -102,7 +102,11 @@ class GivenDose(NamedTuple):
     at: datetime | None
     origin: Origin
     contained: Quantity | None = None
-    """What the record says was in it (mg, IU); None when it says a volume or nothing."""
+    """What was in it (mg, IU), as the record says or as follows from the recorded strength."""
+    measured: Quantity | None = None
+    """The volume, or the tablets, that the record names; None when it names neither."""
+    formulation: str = ""
+    """The product of ours that was measured, by the record of the dose or of its order; or ""."""
 
 
 class MedicineInUse(NamedTuple):

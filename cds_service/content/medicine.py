@@ -55,6 +55,11 @@ class Formulation:
             return f"{names}/{per.unit}"
         return f"{names}{' per ' if self.beside else '/'}{per.value:f} {per.unit}"
 
+    @property
+    def is_thinned(self) -> bool:
+        """Whether it is a liquid that is diluted first: a volume may be meant before or after."""
+        return self.dilute is not None and self.label_strength[1].unit == self.per.unit
+
     def contained_beside(self, amount: Quantity) -> tuple[Quantity, ...]:
         """The other substances in `amount` of this form."""
         share = amount.to(self.per.unit).value / self.per.value

@@ -84,8 +84,7 @@ def _is_of(
     if not order.formulation:
         return False
     # A volume of what is diluted first may be meant before or after that; the dose due decides.
-    thinned = form.dilute is not None and form.label_strength[1].unit == form.per.unit
-    return not thinned or (dose is not None and fits(order, dose, protocol))
+    return not form.is_thinned or (dose is not None and fits(order, dose, protocol))
 
 
 def _measured(

@@ -5,7 +5,7 @@ from hashlib import sha1
 from struct import Struct
 from uuid import UUID
 
-from cds_service.case import Answer, Case, MedicineInUse
+from cds_service.case import Answer, Case, GivenDose, MedicineInUse
 from cds_service.content.treatment import Protocol
 
 _SPACE = UUID("6f0f5e0a-5b0e-5b51-9d3a-0c7c1f7f7a10").bytes
@@ -52,7 +52,7 @@ def canonical(case: Case) -> str:
             f"{kind};{quantity};{site};{_seen(at, stamps)};{preliminary};{origin.reference}"
             for kind, quantity, at, origin, preliminary, site in case.measurements
         ],
-        [f"{g.medicine};{_stamp(g.at)};{g.contained};{g.origin.reference}" for g in case.given],
+        [_given(g) for g in case.given],
         [_in_use(u) for u in case.in_use],
         [f"{m.medicine};{_stamp(m.at)};{m.origin.reference}" for m in case.missed],
         [f"{e.code};{_stamp(e.at)};{e.origin.reference}" for e in case.earlier],
@@ -60,6 +60,11 @@ def canonical(case: Case) -> str:
     )
     head = (case.subject, case.encounter, case.sex, age, stock, *times)
     return repr((head, *map(sorted, kinds)))
+
+
+def _given(dose: GivenDose) -> str:
+    amounts = f"{dose.contained};{dose.measured};{dose.formulation}"
+    return f"{dose.medicine};{_stamp(dose.at)};{amounts};{dose.origin.reference}"
 
 
 def _in_use(use: MedicineInUse) -> str:

@@ -7,7 +7,7 @@ from cds_service.case import Age
 from cds_service.fhir.facts import Facts, Sent
 from cds_service.fhir.lookup import Lookup
 from cds_service.fhir.read_visit import Visit
-from cds_service.fhir.wire_resources import Medication
+from cds_service.fhir.wire_resources import Medication, MedicationRequest
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,5 +18,7 @@ class Context:
     visit: Visit
     medications: list[Sent[Medication]]
     facts: Facts
+    orders: list[Sent[MedicationRequest]] = field(default_factory=list)
+    """Orders of this infant, as the doses given by them refer to them."""
     ages: list[tuple[datetime, Age]] = field(default_factory=list)
     """Measured ages with the time of each: they count only without a birth date."""

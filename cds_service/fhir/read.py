@@ -133,7 +133,8 @@ def _case(
     read_patient.note_doubts(patient, facts)
     subject = Subject(patient)
     when = visit(asked, entries.of(Encounter), subject, facts, codes.visit_length, now)
-    context = Context(codes, when, entries.of(Medication), facts)
+    orders = [sent for sent in entries.of(MedicationRequest) if not subject.why_not(sent)]
+    context = Context(codes, when, entries.of(Medication), facts, orders)
     for kind, reader, about in _READERS:
         for sent in entries.of(kind):
             reason = subject.why_not(sent)

@@ -9,15 +9,14 @@ from decimal import Decimal
 
 from msgspec import UNSET, Raw, UnsetType
 
-from cds_service.content.medicine import Formulation
 from cds_service.engine.check_model import DraftOrder
 from cds_service.fhir import read_course, terms
-from cds_service.fhir.codes import ATC, DOSE_RATE_TYPE, UCUM
+from cds_service.fhir.codes import ATC, DOSE_RATE_TYPE
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Facts, Sent
-from cds_service.fhir.read_medicine import product
+from cds_service.fhir.read_product import certain, formulation, held_in, product, strength_of
 from cds_service.fhir.references import Subject
-from cds_service.fhir.wire import Concept, Quantity, Wire, decode, decoder
+from cds_service.fhir.wire import Concept, Wire, decode, decoder
 from cds_service.fhir.wire_resources import (
     DoseAndRate,
     MedicationRequest,
@@ -25,7 +24,6 @@ from cds_service.fhir.wire_resources import (
     Timing,
 )
 from cds_service.quantity import Quantity as Amount
-from cds_service.quantity import convertible, plain
 
 
 class _Repeat(Repeat, kw_only=True):
@@ -62,20 +60,7 @@ class _Drafted(Wire, kw_only=True):
     dosage_instruction: list[_Dosage] | UnsetType = UNSET
 
 
-class _Ratio(Wire, kw_only=True):
-    numerator: Quantity | UnsetType = UNSET
-    denominator: Quantity | UnsetType = UNSET
-
-
-class _Ingredient(Wire, kw_only=True):
-    strength: _Ratio | UnsetType = UNSET
-
-
-class _Product(Wire, kw_only=True):
-    ingredient: list[_Ingredient] | UnsetType = UNSET
-
-
-_DRAFTED, _PRODUCT = decoder(_Drafted), decoder(_Product)
+_DRAFTED = decoder(_Drafted)
 _OTHER_TIMES = (
     "count_max", "bounds_range", "duration", "frequency_max", "period_max", "day_of_week", "offset",
 )  # fmt: skip
@@ -102,16 +87,16 @@ def _draft(
     sent: Sent[MedicationRequest], raw: Raw, selected: bool, subject: Subject, context: Context
 ) -> DraftOrder:
     order = sent.resource
-    concept, words, described = product(sent, context)
+    concept, words = product(sent, context)
     medicine = _medicine(concept, words, context)
     forms = context.lookup.protocol.medicine_by_code[medicine].formulations if medicine else ()
-    strength = _strength(described, sent.origin.expression)
-    form = _formulation(concept, strength, forms)
+    strength = strength_of(sent, context)
+    form = formulation(concept, strength, forms)
     dosages = decode(_DRAFTED, raw, sent.origin.expression).dosage_instruction
     dosage = _Dosage() if dosages is UNSET or len(dosages) != 1 else dosages[0]
     amount, contained, dose_unclear = _dose(dosage)
     if contained is None and amount is not None and strength is not None:
-        contained = _held(amount, strength)
+        contained = held_in(amount, strength)
     timing = _Timing() if dosage.timing is UNSET else dosage.timing
     repeat = _Repeat() if timing.repeat is UNSET else timing.repeat
     a_day, days, once = _when(timing, repeat)
@@ -169,49 +154,6 @@ def _medicine(concept: Concept, words: str, context: Context) -> str:
     return matches[0] if matches else ""
 
 
-def _strength(described: Raw | None, place: str) -> tuple[Amount, Amount] | None:
-    """Substance and per how much of the product, when the product has one substance only."""
-    if described is None:
-        return None
-    found = decode(_PRODUCT, described, place).ingredient
-    if found is UNSET or len(found) != 1 or found[0].strength is UNSET:
-        return None
-    strength = found[0].strength
-    if strength.numerator is UNSET or strength.denominator is UNSET:
-        return None
-    top, bottom = _amount(strength.numerator), _amount(strength.denominator)
-    return None if top is None or bottom is None else (top, bottom)
-
-
-def _formulation(
-    concept: Concept, strength: tuple[Amount, Amount] | None, forms: Sequence[Formulation]
-) -> str:
-    """By its code, else the only one of that strength as it is measured out."""
-    codes = {form.code for form in forms}
-    for each in concept.codings():
-        if terms.is_own(each.system, terms.FORMULATION) and each.code in codes:
-            return str(each.code)
-    alike = [form.code for form in forms if strength and _is_of(form, strength)]
-    return alike[0] if len(alike) == 1 else ""
-
-
-def _is_of(form: Formulation, strength: tuple[Amount, Amount]) -> bool:
-    top, bottom = strength
-    if form.beside or not convertible(top.unit, form.substance.unit):
-        return False
-    if not convertible(bottom.unit, form.per.unit):
-        return False
-    held = top.to(form.substance.unit).value * form.per.value
-    return held == form.substance.value * bottom.to(form.per.unit).value
-
-
-def _held(amount: Amount, strength: tuple[Amount, Amount]) -> Amount | None:
-    top, bottom = strength
-    if not convertible(amount.unit, bottom.unit):
-        return None
-    return Amount(plain(amount.to(bottom.unit).value * top.value / bottom.value), top.unit)
-
-
 def _dose(dosage: _Dosage) -> tuple[Amount | None, Amount | None, bool]:
     """What is measured out, what is said to be in it, and whether it is not certain."""
     each = [] if dosage.dose_and_rate is UNSET else dosage.dose_and_rate
@@ -219,7 +161,7 @@ def _dose(dosage: _Dosage) -> tuple[Amount | None, Amount | None, bool]:
         return None, None, True
     if len(each) > 2 or len({_kind(one) for one in each}) < len(each):
         return None, None, True
-    amounts = [None if one.dose_quantity is UNSET else _amount(one.dose_quantity) for one in each]
+    amounts = [None if one.dose_quantity is UNSET else certain(one.dose_quantity) for one in each]
     if None in amounts:
         return None, None, True
     known = [found for found in amounts if found is not None]
@@ -233,17 +175,6 @@ def _dose(dosage: _Dosage) -> tuple[Amount | None, Amount | None, bool]:
 def _kind(one: _DoseAndRate) -> str:
     codings = [] if one.type is UNSET else one.type.codings()
     return next((str(c.code) for c in codings if c.system == DOSE_RATE_TYPE), "")
-
-
-def _amount(found: Quantity) -> Amount | None:
-    unit = found.code
-    if found.system != UCUM or not isinstance(unit, str) or not convertible(unit, unit):
-        return None
-    if found.number is None or found.number <= 0 or found.comparator is not UNSET:
-        return None
-    if found.unit is not UNSET and terms.units_contradict(found.unit, unit):
-        return None
-    return Amount(plain(found.number), unit)
 
 
 def _when(timing: _Timing, repeat: _Repeat) -> tuple[int | None, int | None, bool]:

@@ -1,28 +1,22 @@
 """Medicines given and in use."""
 
 from datetime import datetime, timedelta
-from typing import Any, TypeVar
+from typing import Any
 
-from msgspec import UNSET, Raw, UnsetType
+from msgspec import UNSET
 
-from cds_service.case import Answer, Finding, GivenDose, MedicineInUse, MissedDose
-from cds_service.fhir import terms
+from cds_service.case import Answer, Finding, MedicineInUse, MissedDose
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Sent
-from cds_service.fhir.read_course import amount, course, is_content
+from cds_service.fhir.read_course import course
+from cds_service.fhir.read_given import given_dose
+from cds_service.fhir.read_product import M, product, product_code
 from cds_service.fhir.read_visit import moment
-from cds_service.fhir.references import points_at
-from cds_service.fhir.wire import Concept, Id, Wire, decode, decoder
 from cds_service.fhir.wire_resources import (
-    Medicated,
-    Medication,
     MedicationAdministration,
     MedicationRequest,
     MedicationStatement,
 )
-from cds_service.quantity import Quantity as Amount
-
-M = TypeVar("M", bound=Medicated)
 
 _GIVEN = frozenset({"completed", "in-progress"})
 _NOT_GIVEN = frozenset({"not-done", "entered-in-error"})
@@ -30,15 +24,6 @@ _STOPPED = frozenset({"stopped", "on-hold"})
 _ORDERED = frozenset(
     {"plan", "order", "original-order", "reflex-order", "filler-order", "instance-order"}
 )
-
-
-class _Contained(Wire, kw_only=True):
-    resource_type: str
-    id: Id | UnsetType = UNSET
-
-
-_CONTAINED = decoder(_Contained)
-_MEDICATION = decoder(Medication)
 
 
 def about_medicine(sent: Sent[Any], context: Context) -> tuple[str, ...]:
@@ -73,13 +58,7 @@ def read_administration(sent: Sent[MedicationAdministration], context: Context) 
         at = _given_at(sent, medicine, context)
     else:
         context.facts.refuse("status-not-usable", sent.origin, (medicine,), status=dose.status)
-    context.facts.given.append(GivenDose(medicine, at, sent.origin, _held(dose)))
-
-
-def _held(dose: MedicationAdministration) -> Amount | None:
-    """What was in the dose, when the record says it in mg or IU."""
-    held = None if dose.dosage is UNSET else amount(dose.dosage.dose)
-    return held if held is not None and is_content(held) else None
+    context.facts.given.append(given_dose(medicine, at, sent, context))
 
 
 def _read_missed(sent: Sent[MedicationAdministration], context: Context) -> None:
@@ -132,18 +111,8 @@ def read_request(sent: Sent[MedicationRequest], context: Context) -> None:
     if medicine is not None:
         # Of a product that only stands for the medicine the order's amounts are its own.
         known = MedicineInUse(medicine, sent.origin)
-        form = _formulation(medicine, sent, context)
+        form = product_code(medicine, sent, context)
         context.facts.in_use.append(known if in_use else course(medicine, form, sent, context))
-
-
-def _formulation(medicine: str, sent: Sent[M], context: Context) -> str:
-    """The one product of the medicine that is named by its code; "" for none, or several."""
-    concept, _ = _product(sent, context)
-    named = {
-        str(one.code) for one in concept.codings() if terms.is_own(one.system, terms.FORMULATION)
-    }
-    own = {form.code for form in context.lookup.protocol.medicine_by_code[medicine].formulations}
-    return named.pop() if len(named) == 1 and named <= own else ""
 
 
 def _note_forbidden(sent: Sent[MedicationRequest], context: Context) -> None:
@@ -208,7 +177,7 @@ def _note_given(sent: Sent[M], at: datetime | None, context: Context) -> bool:
 
 
 def _signs(sent: Sent[M], context: Context) -> tuple[str, ...]:
-    return context.lookup.medicine_signs(*_product(sent, context))
+    return context.lookup.medicine_signs(*product(sent, context))
 
 
 def _medicine(sent: Sent[M], context: Context) -> str | None:
@@ -219,61 +188,10 @@ def _medicine(sent: Sent[M], context: Context) -> str | None:
     if not found and _signs(sent, context):
         return None  # another product, and it is known which
     # A name that begins like that of a medicine holds its next dose until it is made out.
-    about = found or context.lookup.may_be(*_product(sent, context))
+    about = found or context.lookup.may_be(*product(sent, context))
     context.facts.refuse("medicine-not-understood", sent.origin, about)
     return None
 
 
 def _medicines(sent: Sent[M], context: Context) -> tuple[str, ...]:
-    return context.lookup.medicines(*_product(sent, context))
-
-
-def product(sent: Sent[M], context: Context) -> tuple[Concept, str, Raw | None]:
-    """The same, with the text of the contained Medication where the product is one."""
-    concept, words = _product(sent, context)
-    reference = sent.resource.medication_reference
-    raw = None
-    if reference is not UNSET and reference.reference is not UNSET:
-        raw, _ = _contained_text(sent, reference.reference.removeprefix("#"))
-    return concept, words, raw
-
-
-def _product(sent: Sent[M], context: Context) -> tuple[Concept, str]:
-    """What is said of the product: its concept, and the words beside a reference to it."""
-    concept, reference = _concept(sent, context.medications), sent.resource.medication_reference
-    display = "" if reference is UNSET or reference.display is UNSET else reference.display
-    return concept or Concept(), display
-
-
-def _concept(sent: Sent[M], medications: list[Sent[Medication]]) -> Concept | None:
-    resource = sent.resource
-    if resource.medication_codeable_concept is not UNSET:
-        return resource.medication_codeable_concept
-    reference = resource.medication_reference
-    if reference is UNSET or reference.reference is UNSET:
-        return None
-    if reference.reference.startswith("#"):
-        return _usable(_contained(sent, reference.reference[1:]))
-    found = [one for one in medications if points_at(reference.reference, sent.full_url, one)]
-    return _usable(found[0].resource) if len(found) == 1 else None
-
-
-def _usable(medication: Medication | None) -> Concept | None:
-    if medication is None or medication.has_unknown_rules() or medication.code is UNSET:
-        return None
-    return None if medication.status == "entered-in-error" else medication.code
-
-
-def _contained(sent: Sent[M], wanted: str) -> Medication | None:
-    raw, place = _contained_text(sent, wanted)
-    return None if raw is None else decode(_MEDICATION, raw, place)
-
-
-def _contained_text(sent: Sent[M], wanted: str) -> tuple[Raw | None, str]:
-    contained: list[Raw] | Any = sent.resource.contained
-    for index, raw in enumerate([] if contained is UNSET else contained):
-        place = f"{sent.origin.expression}.contained[{index}]"
-        head = decode(_CONTAINED, raw, place)
-        if head.id == wanted and head.resource_type == "Medication":
-            return raw, place
-    return None, ""
+    return context.lookup.medicines(*product(sent, context))

@@ -257,6 +257,7 @@ class MedicationAdministration(Medicated, kw_only=True):
         "unknown",
     ]  # fmt: skip
     dosage: GivenDosage | UnsetType = UNSET
+    request: Reference | UnsetType = UNSET
     effective_date_time: When | UnsetType = UNSET
     effective_period: Period | UnsetType = UNSET
 
@@ -348,6 +349,7 @@ class Medication(Resource, kw_only=True):
 
     status: Literal["active", "inactive", "entered-in-error"] | UnsetType = UNSET
     code: Concept | UnsetType = UNSET
+    ingredient: Annotated[list[Raw], Meta(min_length=1)] | UnsetType = UNSET
 
 
 Readable = (

@@ -127,7 +127,7 @@ def dosage(order: Order) -> Message:
         ("strength", strength(dose.formulation)),
         ("route", Message(f"route.{dose.medicine.route}")),
     ]
-    if order.days is None or (order.change is not None and order.doses == 1):
+    if order.days is None or (order.doses == 1 and _is_alone(order)):
         return Message("dosage.single", tuple(values))
     values += [("times", times(order.times_a_day)), ("days", days(order.days))]
     if order.at_least:
@@ -135,6 +135,11 @@ def dosage(order: Order) -> Message:
     if is_running(order):
         return Message("dosage.running", (*values, ("doses", str(order.doses))))
     return Message("dosage.course", (*values, ("doses", str(order.doses))))
+
+
+def _is_alone(order: Order) -> bool:
+    """Whether the one dose of an order is none of a course that is counted on."""
+    return order.change is not None or not is_running(order)
 
 
 def is_running(order: Order) -> bool:

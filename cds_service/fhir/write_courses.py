@@ -43,7 +43,8 @@ def _request(house: House, course: RunningCourse, *, option: bool) -> Json:
         "note": [{"text": f"{house.title('write.proposal')}\n{told}"}],
     }
     if course.left and course.state != "stop":
-        left = {"value": course.left, "unit": "doses", "system": UCUM, "code": "{dose}"}
+        unit = "dose" if course.left == 1 else "doses"
+        left = {"value": course.left, "unit": unit, "system": UCUM, "code": "{dose}"}
         resource["quantityQuantity"] = left
     if course.next_due is not None and course.last_day is not None:
         due, last = course.next_due.isoformat(), course.last_day.isoformat()

@@ -64,8 +64,8 @@ FAULTS = {
     "amount in another unit": Fault(PLANS, GLUCOSE, GLUCOSE.replace("0.5 mL", "0.5 mg"), "glucose is measured in mL, the step is not"),
     "amount rounded too far": Fault(PLANS, GLUCOSE, GLUCOSE.replace("0.5 mL", "1 mL"), "glucose: rounding moves the smallest amount by up to 25 %"),
     "amount capped in another unit": Fault(PLANS, "at-most: {value: 50 mL", "at-most: {value: 50 mg", "per_kg: at-most must be in mL"),
-    "amount of another substance": Fault(PLANS, "strength: [200 mg, 1 mL]", 'strength: ["200 [iU]", 1 mL]', "load: the strength must be in mg"),
-    "strength measured in milligrams": Fault(PLANS, "step: 0.01 mL", "step: 0.01 mg", "load is measured in mL, the step is not"),
+    "amount of another substance": Fault(PLANS, "strength: [200 mg, 1 mL]", 'strength: ["200 [iU]", 1 mL]', "muscle: the strength must be in mg"),
+    "strength measured in milligrams": Fault(PLANS, "step: 0.01 mL", "step: 0.01 mg", "muscle is measured in mL, the step is not"),
 }  # fmt: skip
 
 

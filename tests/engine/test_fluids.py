@@ -304,14 +304,21 @@ def test_glucose_is_two_millilitres_per_kilogram() -> None:
 def test_phenobarbital_is_20_then_10_and_never_more_than_40_milligrams_per_kilogram() -> None:
     told = _told("phenobarbital-if-still-convulsing", "3.4")
     assert told == {
-        "load": "20 mg/kg = 68 mg (0.34 mL of 200 mg/mL)",
-        "next": "10 mg/kg = 34 mg (0.17 mL of 200 mg/mL)",
-        "most": "40 mg/kg = 136 mg (0.68 mL of 200 mg/mL)",
+        "load": "20 mg/kg = 68 mg (3.4 mL of 20 mg/mL)",
+        "next": "10 mg/kg = 34 mg (1.7 mL of 20 mg/mL)",
+        "most": "40 mg/kg = 136 mg (6.8 mL of 20 mg/mL)",
+        "muscle": "20 mg/kg = 68 mg (0.34 mL of 200 mg/mL)",
+        "content": "200 mg",
+        "ampoule": "1 mL",
+        "water": "9 mL",
+        "made": "10 mL",
+        "over": "20 minutes",
     }
     assert _told("phenobarbital-if-still-convulsing", None)["load"] == "20 mg/kg"
-    # Rounded down: 2.55 kg is 51 mg, 0.255 mL.
+    # Rounded down: 2.55 kg is 51 mg, 2.55 mL diluted, 0.255 mL undiluted.
     small = _told("phenobarbital-if-still-convulsing", "2.55")
-    assert small["load"].startswith("20 mg/kg = 50 mg (0.25 mL")
+    assert small["load"].startswith("20 mg/kg = 50 mg (2.5 mL")
+    assert small["muscle"].startswith("20 mg/kg = 50 mg (0.25 mL")
 
 
 def test_phenobarbital_is_never_told_for_a_fit_that_is_over() -> None:
@@ -325,10 +332,10 @@ def test_amounts_follow_the_weight(kg: Decimal) -> None:
     sugar, _ = item.amounts[0].measured(kg)
     assert abs(sugar.value - min(10 * kg, Decimal(50))) <= Decimal("0.5")
     (fit,) = [i for i in PROTOCOL.emergency if i.code == "phenobarbital-if-still-convulsing"]
-    for amount, per_kg in zip(fit.amounts, (20, 10, 40), strict=True):
+    for amount, per_kg in zip(fit.amounts, (20, 10, 40, 20), strict=True):
         content, volume = amount.measured(kg)
         assert volume is not None
-        assert content.value == 200 * volume.value
+        assert content.value == (200 if amount.name == "muscle" else 20) * volume.value
         assert 0 <= per_kg * kg - content.value < 2
 
 

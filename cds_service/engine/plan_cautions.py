@@ -1,8 +1,9 @@
 """The cautions of a plan: what the content says with its classes, and what was noticed."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
 
+from cds_service.case import Origin
 from cds_service.content.memo import once
 from cds_service.content.model import Message
 from cds_service.content.plans import PlanCaution
@@ -40,11 +41,20 @@ def plan_cautions(
             own.append(_unfinished(item.held.open_above, referred=situation.refers))
         if item.care_only and situation.treats_here and not _absorbed(item, assessment):
             own.append(Caution("course-waits", "moderate", Message("caution.course-waits")))
-    every: dict[Caution, None] = {}  # in their order; thousands may be sent
-    for caution in (*own, *noticed, *assessment.cautions):
-        if caution not in every:
-            every[_with_action(caution, facts)] = None
-    return tuple(sorted(every, key=lambda caution: _SEVERITIES.index(caution.severity)))
+    return tuple(sorted(_merged((*own, *noticed, *assessment.cautions), facts), key=_gravity))
+
+
+def _gravity(caution: Caution) -> int:
+    return _SEVERITIES.index(caution.severity)
+
+
+def _merged(cautions: Iterable[Caution], facts: Facts) -> Iterator[Caution]:
+    """Each once, in their order: what is said in the same words of several resources names all."""
+    every: dict[Caution, dict[Origin, None]] = {}  # thousands may be sent
+    for caution in cautions:
+        alike = _with_action(caution, facts)._replace(origins=())
+        every.setdefault(alike, {}).update(dict.fromkeys(caution.origins))
+    return (alike._replace(origins=tuple(origins)) for alike, origins in every.items())
 
 
 def _with_action(caution: Caution, facts: Facts) -> Caution:

@@ -238,7 +238,7 @@ class _Page:
             yield from _bullet(f"{when} {self._text(follow_up.message)}", 4)
 
     def _cautions(self) -> Iterator[str]:
-        # Of several resources the same may be to be said; it is read once.
+        # What two codes say in the same words is read once.
         for mark, words in dict.fromkeys(map(self._caution, self._plan.cautions)):
             yield from _bullet(words, mark=mark)
 

@@ -14,6 +14,7 @@ from cds_service.content.model import Cite, Message
 from cds_service.content.treatment import Protocol
 from cds_service.engine.assessment_model import Assessment, Caution, Class, Missing, RowResult, Test
 from cds_service.engine.model import Care, Decision, Dose, FollowUp, Order, Plan, Referral
+from cds_service.engine.phrase import number, unit_name
 from cds_service.quantity import Quantity
 from tests.changing import replace
 
@@ -71,24 +72,23 @@ def held(code: str, *tests: Test, severe: bool = True, open_above: tuple[str, ..
     return Class("bacterial-infection", code, severe, tests, SEEN, open_above)
 
 
-def dose(
-    medicine: str, formulation: str, amount: str, contained: str, *, rule: str = "by-hand"
-) -> Dose:
-    """A dose for the infant of 3.4 kg."""
+def dose(medicine: str, formulation: str, amount: str, *, rule: str) -> Dose:
+    """A dose for the infant of 3.4 kg; what it contains and its target are those of the content."""
     entry = protocol().medicine_by_code[medicine]
     form = entry.formulation(formulation)
-    unit = form.substance.unit
+    given, unit = form.contained(Quantity(Decimal(amount), form.per.unit)), form.substance.unit
+    aim = entry.target
     return Dose(
         medicine=entry,
         formulation=form,
         rule=rule,
-        rule_words=Message("rule.band", (("low", "2.5 kg"), ("high", "4 kg"))),
+        rule_words=Message(f"rule.{medicine}.{rule}"),
         amount=Quantity(Decimal(amount), form.per.unit),
-        contained=Quantity(Decimal(contained), unit),
-        per_kg=Decimal(contained) / WEIGHT.value,
+        contained=given,
+        per_kg=given.value / WEIGHT.value,
         weight=WEIGHT,
-        target=Quantity(Decimal("170.0"), unit),
-        target_rule="50 mg/kg",
+        target=aim and Quantity(aim.value * WEIGHT.value, unit),
+        target_rule=f"{number(aim.value)} {unit_name(unit)}/kg" if aim else "",
         cite=MEMORY,
     )
 
@@ -96,10 +96,12 @@ def dose(
 def amoxicillin(branch: str = "here", **changes: object) -> Order:
     """Half a dispersible tablet of 250 mg, twice a day for seven days."""
     form = "amoxicillin-dispersible-tablet-250mg"
+    given = dose("amoxicillin", form, "0.5", rule="2500g-to-under-4000g")
+    band = Message("rule.band", (("low", "2.5 kg"), ("high", "4 kg")))
     known = Order(
         key=f"{branch}.amoxicillin",
         branch=branch,
-        dose=dose("amoxicillin", form, "0.5", "125", rule="2500g-to-under-4000g"),
+        dose=replace(given, rule_words=band),
         times_a_day=2,
         days=7,
         at_least=False,
@@ -119,7 +121,7 @@ def gentamicin(branch: str = "here", **changes: object) -> Order:
     known = Order(
         key=f"{branch}.gentamicin",
         branch=branch,
-        dose=dose("gentamicin", "gentamicin-vial-80mg-2ml", "2.5", "25"),
+        dose=dose("gentamicin", "gentamicin-vial-80mg-2ml", "2.5", rule="7-days-and-over"),
         times_a_day=1,
         days=None if single else 7,
         at_least=False,
@@ -134,10 +136,11 @@ def gentamicin(branch: str = "here", **changes: object) -> Order:
 
 
 def benzylpenicillin(**changes: object) -> Order:
-    """A dose counted in international units."""
+    """An injection before referral whose dose is counted in international units."""
     form = protocol().medicine_by_code["benzylpenicillin"].formulations[0].code
-    given = dose("benzylpenicillin", form, "0.3", "150000")
-    return gentamicin("refer", key="refer.benzylpenicillin", dose=given, **changes)
+    given = dose("benzylpenicillin", form, "0.35", rule="per-kilogram")
+    known = gentamicin("refer", key="refer.benzylpenicillin", dose=given, times_a_day=2)
+    return replace(known, **changes)
 
 
 def referral(
@@ -189,7 +192,7 @@ def decision(
 
 
 def severe(choice: str = "refer-or-here") -> Decision:
-    """Clinical severe infection: a typical answer of some fifteen resources."""
+    """Clinical severe infection: a typical answer."""
     is_option = choice == "refer-or-here"
     with_refer = choice != "here"
     refer_orders = (gentamicin("refer", is_option=is_option),) if with_refer else ()
@@ -243,6 +246,7 @@ def undecided() -> Decision:
 
 
 def nothing() -> Decision:
-    """Nothing known and nothing to do."""
+    """Nothing known, not even the age, and nothing to do."""
     bare = Case("", datetime(2026, 3, 4, tzinfo=UTC), datetime(2026, 3, 4, tzinfo=UTC))
-    return decision(case=bare)
+    age = (Missing("age", "age", Message("missing.age-range"), required=True),)
+    return decision(assessment(missing=age), plan(status="data-required", missing=age), case=bare)

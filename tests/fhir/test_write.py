@@ -186,12 +186,12 @@ def test_every_resource_says_its_language() -> None:
 
 @pytest.mark.parametrize("language", ["", "en"])
 def test_english_needs_no_word_about_language(language: str) -> None:
-    notes = resources(answer(nothing(), language), "GuidanceResponse")[0].get("note", [])
+    notes = resources(answer(decision(), language), "GuidanceResponse")[0].get("note", [])
     assert notes == []
 
 
 def test_a_language_that_is_not_installed_is_said_not_ignored() -> None:
-    body = write(nothing(), base=BASE, language="en", unmet="xh")
+    body = write(decision(), base=BASE, language="en", unmet="xh")
     notes = resources(judged(body), "GuidanceResponse")[0]["note"]
     assert "No texts in the language xh" in notes[0]["text"]
 

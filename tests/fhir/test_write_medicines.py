@@ -84,8 +84,9 @@ def test_the_dose_is_told_as_measured_and_as_milligrams() -> None:
 
 
 def test_penicillin_is_counted_in_international_units() -> None:
+    # 50,000 IU/kg x 3.4 kg = 170,000 IU: 0.34 mL of 500,000 IU/mL, by 0.05 mL 0.35 mL (derived)
     calculated = dosage(benzylpenicillin())["doseAndRate"][1]["doseQuantity"]
-    assert (calculated["value"], calculated["code"], calculated["unit"]) == (150000, "[iU]", "IU")
+    assert (calculated["value"], calculated["code"], calculated["unit"]) == (175000, "[iU]", "IU")
 
 
 def test_a_course_is_twice_a_day_within_seven_days() -> None:
@@ -235,7 +236,7 @@ def test_a_form_without_a_snomed_code_is_told_in_words() -> None:
 def test_a_product_of_two_substances_names_both_and_counts_in_the_first() -> None:
     # Cotrimoxazole 200/40 mg per 5 ml, 2.5 ml (from memory).
     form = "cotrimoxazole-suspension-200mg-40mg-5ml"
-    known = dose("cotrimoxazole", form, "2.5", "100")
+    known = dose("cotrimoxazole", form, "2.5", rule="every-weight")
     given = replace(known, per_kg=None, weight=None, target=None, target_rule="")
     found = request(amoxicillin(key="here.cotrimoxazole", dose=given, days=14))
     (medication,) = found["contained"]
@@ -254,7 +255,7 @@ def test_a_product_of_two_substances_names_both_and_counts_in_the_first() -> Non
 
 
 def test_what_is_put_inside_the_mouth_says_so() -> None:
-    known = dose("nystatin", "nystatin-suspension-100000iu-ml", "1", "100000")
+    known = dose("nystatin", "nystatin-suspension-100000iu-ml", "1", rule="every-weight")
     (dosage_,) = request(amoxicillin(key="here.nystatin", dose=known))["dosageInstruction"]
     assert dosage_["route"]["text"] == "inside the mouth"
     assert dosage_["route"]["coding"][0]["code"] == "372473007"  # SNOMED CT, from memory

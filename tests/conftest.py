@@ -14,6 +14,7 @@ from hypothesis import settings
 from cds_service.content.hazards import hazards
 from cds_service.content.load import load, packaged_folder
 from cds_service.errors import ContentError
+from tests.measuring import Measuring
 from tests.postgresql.server import NotInstalled, Server, running
 from tests.ran import faults
 
@@ -22,20 +23,6 @@ settings.register_profile("untimed", deadline=None)
 settings.load_profile("untimed")
 
 _PROTOCOL = "sick-young-infant"
-_MEASURED = (
-    "cds_service/", "tests/content/", "tests/engine/",
-    "tests/audit/test_note", "tests/audit/test_proofs", "tests/audit/test_tiles",
-    "tests/audit/test_tree", "tests/audit/test_verify",
-    "tests/fhir/test_drafts", "tests/fhir/test_write_note", "tests/web/test_hooks",
-)  # fmt: skip
-"""Tests that together reach every line of the core: measuring in all costs minutes. Where the gate
-misses a line that a test does reach, the file of that test has its place here."""
-_LONG = (
-    "tests/engine/test_everything_said", "tests/engine/test_layer_properties",
-    "tests/engine/test_memory", "tests/engine/test_properties",
-    "tests/engine/test_published_doses", "tests/engine/test_said_in_doubt",
-)  # fmt: skip
-"""Those among them that take long and reach nothing that the others do not."""
 
 
 class Hazards:
@@ -96,9 +83,6 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    for item in items:
-        if not item.nodeid.startswith(_MEASURED) or item.nodeid.startswith(_LONG):
-            item.add_marker(pytest.mark.no_cover)
     if config.getoption("--without-postgresql"):
         left_out = [item for item in items if item.get_closest_marker("postgresql")]
         items[:] = [item for item in items if item not in left_out]
@@ -124,6 +108,8 @@ def own_log(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    if config.getoption("cov_source", None):
+        config.pluginmanager.register(Measuring(), "measuring")
     if hasattr(config, "workerinput"):
         return  # the process that gathers what the workers report sees it all
     config.pluginmanager.register(Hazards(), "hazards")

@@ -108,7 +108,7 @@ def own_log(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    if config.getoption("cov_source", None):
+    if config.pluginmanager.hasplugin("_cov"):  # pytest-cov, when something is to be measured
         config.pluginmanager.register(Measuring(), "measuring")
     if hasattr(config, "workerinput"):
         return  # the process that gathers what the workers report sees it all

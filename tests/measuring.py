@@ -31,20 +31,18 @@ class Measuring:
     """Stops to measure before a test that is not measured, with all that it sets up."""
 
     def __init__(self) -> None:
-        self._coverage: Coverage | None = None
-        self._is_on = True
+        self._stopped: list[Coverage] = []
 
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         items.sort(key=lambda item: not is_measured(item.nodeid))
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> None:
-        self._coverage = self._coverage or Coverage.current()
-        wanted = is_measured(item.nodeid)
-        if self._coverage is None or wanted == self._is_on:
+        if is_measured(item.nodeid):
+            while self._stopped:
+                self._stopped.pop().start()
             return
-        if wanted:
-            self._coverage.start()
-        else:
-            self._coverage.stop()
-        self._is_on = wanted
+        # In a process of pytest-xdist there are two, and when one stops the other goes on.
+        while (running := Coverage.current()) is not None:
+            running.stop()
+            self._stopped.append(running)

@@ -31,7 +31,7 @@ def test_each_is_a_valid_experimental_draft_with_its_address(made: dict[str, Any
     assert (made["status"], made["experimental"]) == ("draft", True)
     assert made["url"] == f"{BASE}/{made['resourceType']}/{made['id']}"
     assert made["version"] == protocol().version
-    assert made["name"].isidentifier()  # the R4 invariants xxx-0: usable as a name by a machine
+    assert made["name"].isidentifier()  # an R4 invariant: a name for machines
 
 
 @pytest.mark.parametrize("made", MADE.values(), ids=["/".join(key) for key in MADE])

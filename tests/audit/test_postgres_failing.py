@@ -14,10 +14,11 @@ from pathlib import Path
 import psycopg
 import pytest
 
-from cds_service.audit import postgres_session, postgres_write
+from cds_service.audit import postgres_session, postgres_witness, postgres_write
 from cds_service.audit.checkpoint import Checkpoint, open_checkpoint
 from cds_service.audit.postgres import PostgresStore
 from cds_service.audit.postgres_session import SCHEMA, Connection
+from cds_service.audit.postgres_witness import keep_note
 from cds_service.errors import LogUnavailable
 from tests.logs import NAME, VERIFIER, open_database
 from tests.postgresql.server import Server
@@ -224,6 +225,8 @@ def test_a_server_that_hangs_is_not_waited_for_for_ever(
 ) -> None:
     store = connected()
     append_all(store, [entry(1)])
+    # Answered when the checkpoint behind the entry is kept too: so the connection is at rest.
+    asyncio.run(store.ready())
     monkeypatch.setattr(postgres_session, "PATIENCE", 0.3)
     with psycopg.connect(postgresql.url("postgres")) as asked:
         found = asked.execute(
@@ -241,6 +244,33 @@ def test_a_server_that_hangs_is_not_waited_for_for_ever(
 
     monkeypatch.undo()
     assert append_all(store, [entry(3)])[0].index in (1, 2)
+
+
+def test_a_session_that_hangs_behind_an_entry_costs_the_next_one_nothing(
+    connected: Connected, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody waits for the checkpoint that is kept then; the next entry takes another session."""
+    stopped: list[int] = []
+
+    def hang_once(connection: Connection, note: str) -> None:
+        if not stopped:
+            stopped.append(connection.info.backend_pid)
+            os.kill(stopped[0], signal.SIGSTOP)
+        with monkeypatch.context() as hasty:
+            hasty.setattr(postgres_session, "PATIENCE", 0.3)
+            keep_note(connection, note)
+
+    monkeypatch.setattr(postgres_witness, "keep_note", hang_once)
+    store = connected()
+    try:
+        first, second = (append_all(store, [entry(number)])[0] for number in (1, 2))
+    finally:
+        for pid in stopped:
+            os.kill(pid, signal.SIGCONT)
+
+    assert stopped
+    assert (first.index, second.index) == (0, 1)
+    assert whole(store, [open_checkpoint(second.checkpoint, VERIFIER)]) == 2
 
 
 def test_a_log_that_was_set_back_is_not_continued(connected: Connected, database: str) -> None:

@@ -1,9 +1,9 @@
-"""Doses that are recorded as given and held far more than was due: never passed over in silence.
+"""Doses recorded as given that held far more or less than was due: never passed over in silence.
 
 Clinical content, section 4: no single dose above the ceiling, nor above the hard maximum per
 kilogram; section 3: rule, age and weight of treatment day 1 hold. How far is too far are the
 limits of the content for orders. Where a volume alone is recorded, every product is thought of
-that it may be of: what is too much in each of them is too much, and what may be is said.
+that it may be of: what is too much (or too little) in each of them is, and what may be is said.
 """
 
 from collections.abc import Iterator
@@ -23,7 +23,8 @@ from cds_service.engine.phrase import amount, moment
 from cds_service.quantity import Quantity, convertible, plain
 
 TOO_MUCH = "dose-given-too-high"
-_HIGH, _UNJUDGED = "dose-given-high", "dose-given-not-judged"
+_HIGH, _LOW, _UNJUDGED = "dose-given-high", "dose-given-low", "dose-given-not-judged"
+_SEVERITY = {TOO_MUCH: "high", _HIGH: "moderate", _LOW: "moderate"}
 
 
 class _Due(NamedTuple):
@@ -42,8 +43,8 @@ class _Held(NamedTuple):
     code: str
 
 
-def given_too_much(facts: Facts, kg: Decimal | None) -> Iterator[Caution]:
-    """A caution for each dose of this illness that held more than was due, or may have."""
+def given_amiss(facts: Facts, kg: Decimal | None) -> Iterator[Caution]:
+    """A caution for each dose of this illness that held more or less than was due, or may have."""
     for dose in facts.case.given:
         if dose.contained is None and dose.measured is None:
             continue
@@ -62,10 +63,10 @@ def given_too_much(facts: Facts, kg: Decimal | None) -> Iterator[Caution]:
 def _judged(dose: GivenDose, due: _Due, facts: Facts) -> Iterator[Caution]:
     held = [_Held(each, _code(each, due, facts)) for each in _contents(dose, due, facts)]
     codes = {each.code for each in held}
-    if codes and "" not in codes:
-        least = min(held, key=lambda each: each.content.value)
-        grave = "high" if least.code == TOO_MUCH else "moderate"
-        yield _caution(least.code, grave, dose, held, least, due)
+    if codes == {_LOW} or (codes and codes <= {TOO_MUCH, _HIGH}):
+        nearest = max if codes == {_LOW} else min
+        surely = nearest(held, key=lambda each: each.content.value)
+        yield _caution(surely.code, _SEVERITY[surely.code], dose, held, surely, due)
     elif len(codes) != 1 or (dose.contained is None and not dose.formulation):
         grave = "moderate" if TOO_MUCH in codes else "low"
         yield _caution(_UNJUDGED, grave, dose, held, None, due)
@@ -104,9 +105,13 @@ def _is_as_due(measured: Quantity, form: Formulation, due: _Due, facts: Facts) -
 
 
 def _code(given: Quantity, due: _Due, facts: Facts) -> str:
-    """What a dose with this in it is: far too much, too much, or neither ("")."""
+    """What a dose with this in it is: far too much, too much, too little, or none of them ("").
+
+    Of the product in which it is nearest to what was due.
+    """
     same = [each for each in due.doses if convertible(given.unit, each.contained.unit)]
-    share = min((_share(given, each) for each in same), default=Decimal(0))
+    shares = [_share(given, each) for each in same]
+    share = min(shares, default=Decimal(0))
     most, hard = due.medicine.ceiling, due.medicine.hard_max
     above = most is not None and convertible(given.unit, most.unit)
     above = above and most is not None and given.to(most.unit).value > most.value
@@ -114,7 +119,10 @@ def _code(given: Quantity, due: _Due, facts: Facts) -> str:
         above = above or given.to(same[0].contained.unit).value / due.kg > hard.value
     if above or share > 1 + facts.protocol.deviation_high.value / 100:
         return TOO_MUCH
-    return _HIGH if share > 1 + facts.protocol.order_high.value / 100 else ""
+    if share > 1 + facts.protocol.order_high.value / 100:
+        return _HIGH
+    too_little = bool(shares) and max(shares) < 1 - facts.protocol.deviation_low.value / 100
+    return _LOW if too_little else ""
 
 
 def _share(given: Quantity, dose: Dose) -> Decimal:
@@ -126,12 +134,12 @@ def _caution(
     severity: str,
     dose: GivenDose,
     held: list[_Held],
-    least: _Held | None,
+    surely: _Held | None,
     due: _Due,
 ) -> Caution:
     values = (
         ("medicine", Message(f"medicine.{dose.medicine}")),
-        ("given", _given(dose, held, least)),
+        ("given", _given(dose, held, surely)),
         ("at", Message("given.no-time") if dose.at is None else moment(dose.at)),
         ("due", _due(held, due)),
     )
@@ -139,12 +147,13 @@ def _caution(
     return Caution(code, severity, message, (dose.origin,), medicine=dose.medicine)
 
 
-def _given(dose: GivenDose, held: list[_Held], least: _Held | None) -> Message:
+def _given(dose: GivenDose, held: list[_Held], surely: _Held | None) -> Message:
     """What was given, in the words of the record and with what is known to be in it."""
-    if dose.measured is None or least is None:
+    if dose.measured is None or surely is None:
         return amount(dose.measured or held[0].content)
-    key = "course.with-content" if len(held) == 1 else "given.with-at-least"
-    return Message(key, (("amount", amount(dose.measured)), ("contained", _told(least.content))))
+    bound = "given.with-at-most" if surely.code == _LOW else "given.with-at-least"
+    key = "course.with-content" if len(held) == 1 else bound
+    return Message(key, (("amount", amount(dose.measured)), ("contained", _told(surely.content))))
 
 
 def _due(held: list[_Held], due: _Due) -> Message:
@@ -152,7 +161,7 @@ def _due(held: list[_Held], due: _Due) -> Message:
     if due.doses:
         given = held[0].content if held else due.doses[0].contained
         same = (each for each in due.doses if convertible(given.unit, each.contained.unit))
-        nearest = min(same, key=lambda each: _share(given, each), default=due.doses[0])
+        nearest = min(same, key=lambda each: abs(_share(given, each) - 1), default=due.doses[0])
         return _told(nearest.contained)
     most = due.medicine.ceiling
     if most is None:

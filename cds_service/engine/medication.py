@@ -17,7 +17,7 @@ from cds_service.engine.course_cautions import course_cautions, course_missing
 from cds_service.engine.course_holds import beside_others
 from cds_service.engine.courses import doses_so_far, running_courses, serves
 from cds_service.engine.facts import Facts
-from cds_service.engine.given_doses import given_too_much
+from cds_service.engine.given_doses import given_amiss
 from cds_service.engine.model import Need, NoDose, Order, RunningCourse
 from cds_service.engine.order_cautions import (
     open_before_next,
@@ -108,7 +108,7 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     courses = running_courses(needs, facts, weight.kg)
     open_needs = [need for need in needs if not any(serves(each, need) for each in courses)]
     given = _medication(facts, situation, weight, open_needs, courses)
-    cautions = (*given_too_much(facts, weight.kg), *given.cautions)
+    cautions = (*given_amiss(facts, weight.kg), *given.cautions)
     courses, orders, told = beside_others(courses, needs, given.orders, cautions, facts, situation)
     missing = (*given.missing, *_asked_before_next(orders, courses, facts))
     given = given._replace(orders=orders, cautions=(*cautions, *told), missing=missing)

@@ -1,4 +1,4 @@
-"""A dose recorded as given that held far more than was due is said, with both amounts.
+"""A dose recorded as given that held far more or less than was due is said, with both amounts.
 
 Clinical content, section 4: gentamicin 7.5 mg/kg (3.4 kg: 25 mg as measured), no single dose above
 60 mg; amoxicillin hard maximum 85 mg/kg; the limits are those of the content for orders (practice).
@@ -26,6 +26,9 @@ def given(medicine: str, held: str, unit: str = "mg", **changes: object) -> Case
 @pytest.mark.parametrize(
     ("medicine", "held", "code", "severity"),
     [
+        ("gentamicin", "2.5", "dose-given-low", "moderate"),  # a slip of ten
+        ("gentamicin", "18.7", "dose-given-low", "moderate"),
+        ("gentamicin", "18.75", "", ""),  # a quarter less, no more
         ("gentamicin", "25", "", ""),
         ("gentamicin", "27.5", "", ""),  # a tenth more, no more
         ("gentamicin", "27.6", "dose-given-high", "moderate"),
@@ -33,10 +36,11 @@ def given(medicine: str, held: str, unit: str = "mg", **changes: object) -> Case
         ("gentamicin", "37.6", "dose-given-too-high", "high"),
         ("gentamicin", "80", "dose-given-too-high", "high"),
         ("amoxicillin", "125", "", ""),
+        ("amoxicillin", "62.5", "dose-given-low", "moderate"),  # a quarter of a tablet
         ("amoxicillin", "250", "dose-given-too-high", "high"),
     ],
 )
-def test_a_dose_that_held_more_than_was_due_is_said(
+def test_a_dose_that_held_more_or_less_than_was_due_is_said(
     medicine: str, held: str, code: str, severity: str
 ) -> None:
     told = cautions(made(given(medicine, held)))
@@ -52,6 +56,26 @@ def test_both_amounts_are_named_and_what_to_do() -> None:
     assert "25 mg was due" in said
     assert "telephone at once, and refer" in said
     assert one.origins == (decision.case.given[0].origin,)
+
+
+def test_after_too_little_the_course_goes_on_and_nobody_is_told_to_double() -> None:
+    one = dose("gentamicin", AT - DAY)._replace(contained=Quantity.of("2.5", "mg"))
+    runs = follow_up(AT - DAY, given=(one,), in_use=(order("gentamicin", AT - DAY),))
+    decision = made(runs)
+    (found,) = [each for each in decision.plan.cautions if each.code == "dose-given-low"]
+    said = str(render(PROTOCOL, found.message))
+    assert "a dose of 2.5 mg is recorded as given" in said
+    assert "25 mg was due" in said
+    assert "telephone today for advice whether more is to be given now" in said
+    assert "in full at its time, never a double one" in said
+    assert found.origins == (decision.case.given[0].origin,)
+    assert course(decision.plan, "gentamicin").state == "continue"
+
+
+def test_without_a_weight_nothing_is_too_little() -> None:
+    known = given("gentamicin", "0.1")
+    kept = tuple(one for one in known.measurements if one.kind != "weight")
+    assert "dose-given-low" not in cautions(made(replace(known, measurements=kept)))
 
 
 def test_no_further_dose_is_ordered_or_gone_on_with() -> None:

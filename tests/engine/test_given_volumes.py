@@ -37,6 +37,7 @@ def judged(known: Case) -> tuple[str, str]:
 
 
 NOT_JUDGED, HIGH, TOO_HIGH = "dose-given-not-judged", "dose-given-high", "dose-given-too-high"
+LOW = "dose-given-low"
 
 
 @pytest.mark.parametrize(
@@ -46,6 +47,7 @@ NOT_JUDGED, HIGH, TOO_HIGH = "dose-given-not-judged", "dose-given-high", "dose-g
         ("gentamicin", "2.5 mL", READY, ("", "")),
         ("gentamicin", "2.8 mL", READY, (HIGH, "moderate")),
         ("gentamicin", "3.8 mL", READY, (TOO_HIGH, "high")),
+        ("gentamicin", "1.8 mL", READY, (LOW, "moderate")),
         ("amoxicillin", "5 mL", WEAK, ("", "")),
         ("amoxicillin", "5 mL", STRONG, (TOO_HIGH, "high")),
         # Of what is diluted first a volume about as due is taken for the diluted one.
@@ -53,12 +55,14 @@ NOT_JUDGED, HIGH, TOO_HIGH = "dose-given-not-judged", "dose-given-high", "dose-g
         ("gentamicin", "3.5 mL", DILUTED, (HIGH, "moderate")),
         # Else it may be either: too much in both, in neither, or not known.
         ("gentamicin", "8 mL", DILUTED, (TOO_HIGH, "high")),
-        ("gentamicin", "0.6 mL", DILUTED, ("", "")),
+        ("gentamicin", "0.6 mL", DILUTED, (NOT_JUDGED, "low")),
+        ("gentamicin", "0.4 mL", DILUTED, (LOW, "moderate")),
         ("gentamicin", "1.5 mL", DILUTED, (NOT_JUDGED, "moderate")),
         # No product: whatever it was of.
         ("gentamicin", "8 mL", "", (TOO_HIGH, "high")),
         ("gentamicin", "2.5 mL", "", (NOT_JUDGED, "moderate")),
-        ("gentamicin", "0.5 mL", "", (NOT_JUDGED, "low")),
+        ("gentamicin", "0.6 mL", "", (NOT_JUDGED, "low")),
+        ("gentamicin", "0.4 mL", "", (LOW, "moderate")),
         ("amoxicillin", "5 mL", "", (NOT_JUDGED, "moderate")),
         ("amoxicillin", "2.5 mL", "", (NOT_JUDGED, "low")),
         ("amoxicillin", "0.5 {tbl}", "amoxicillin-tablet-250mg", ("", "")),
@@ -89,6 +93,7 @@ def test_what_is_worked_out_is_told_with_the_volume() -> None:
     known = given("gentamicin", "3.8 mL", READY)
     assert "a dose of 3.8 mL with 38 mg in it is recorded" in words(known, TOO_HIGH)
     assert "8 mL with at least 80 mg in it" in words(given("gentamicin", "8 mL"), TOO_HIGH)
+    assert "0.4 mL with at most 16 mg in it" in words(given("gentamicin", "0.4 mL"), LOW)
 
 
 def test_what_the_record_says_to_be_in_it_counts_before_any_product() -> None:

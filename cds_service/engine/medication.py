@@ -18,6 +18,7 @@ from cds_service.engine.course_holds import beside_others
 from cds_service.engine.courses import doses_so_far, running_courses, serves
 from cds_service.engine.facts import Facts
 from cds_service.engine.given_doses import given_amiss
+from cds_service.engine.in_use import SAID_TO_BE_GIVEN, in_use_cautions
 from cds_service.engine.model import Need, NoDose, Order, RunningCourse
 from cds_service.engine.order_cautions import (
     open_before_next,
@@ -60,7 +61,15 @@ _PASSING = frozenset(
 _NOT_GRAVE = frozenset({"not-offered", "already-given", "course-complete"})
 
 # Whether and when a dose was given has to be found out before the next one.
-_WHEN = frozenset({"given-at-unknown-time", "record-missing", "record-unclear", "doses-too-close"})
+_WHEN = frozenset(
+    {
+        "given-at-unknown-time",
+        "record-missing",
+        "record-unclear",
+        "doses-too-close",
+        SAID_TO_BE_GIVEN,
+    }
+)
 
 
 def _needs(situation: Situation) -> list[Need]:
@@ -109,6 +118,7 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     open_needs = [need for need in needs if not any(serves(each, need) for each in courses)]
     given = _medication(facts, situation, weight, open_needs, courses)
     cautions = (*given_amiss(facts, weight.kg), *given.cautions)
+    cautions = (*cautions, *in_use_cautions(facts, weight.kg, courses, cautions))
     courses, orders, told = beside_others(courses, needs, given.orders, cautions, facts, situation)
     missing = (*given.missing, *_asked_before_next(orders, courses, facts))
     given = given._replace(orders=orders, cautions=(*cautions, *told), missing=missing)

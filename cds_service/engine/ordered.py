@@ -83,7 +83,7 @@ def _amounts(
     may_be = [each for each in made if order.formulation in ("", each.formulation.code)]
     due = [each for each in may_be if any(_shares(ordered, each))]
     if due and not any(fits(order, each, facts.protocol) for each in due):
-        yield _ordered(order), _due(due, facts)
+        yield _ordered(order), told_due(due, facts)
     most = medicine.ceiling
     if not due and most is not None and _is_above(order, most.quantity, medicine):
         yield _ordered(order), Message("amount.at-most", (("amount", amount(most.quantity)),))
@@ -125,7 +125,7 @@ def _ordered(order: MedicineInUse) -> Message:
     return Message("course.with-content", values)
 
 
-def _due(due: list[Dose], facts: Facts) -> Message:
+def told_due(due: list[Dose], facts: Facts) -> Message:
     """The dose that is due, with its strength: of what is in stock, when that is known."""
     stock = facts.case.stock
     kept = [each for each in due if stock is None or each.formulation.code in stock] or due

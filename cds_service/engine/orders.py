@@ -23,6 +23,7 @@ from cds_service.engine.courses import (
 from cds_service.engine.dose import dose_of, make_dose, unsafe_next
 from cds_service.engine.dose_notes import per_kg_volume
 from cds_service.engine.facts import Facts
+from cds_service.engine.in_use import already, holds_back
 from cds_service.engine.instructions import instructions
 from cds_service.engine.model import Change, Dose, Need, NoDose, Order
 from cds_service.engine.ordered import dose_of_day_one
@@ -83,6 +84,9 @@ def _with_alternative(
 def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> Order | NoDose:
     stops = stopped(medicine, facts)
     days = course_days(need.course, stops)
+    on_order = is_on_order(need, medicine, facts) and not facts.any_yes(medicine.avoid_with)
+    if on_order and holds_back(medicine, facts, need.since):
+        return already(medicine, facts, kg)
     due = _due(need, days, medicine, facts)
     if isinstance(due, NoDose):
         return due
@@ -172,8 +176,6 @@ def _beside(need: Need, dose: Dose, protocol: Protocol) -> Dose:
 
 
 def _due(need: Need, days: int | None, medicine: Medicine, facts: Facts) -> _Due | NoDose:
-    if is_on_order(need, medicine, facts) and not facts.any_yes(medicine.avoid_with):
-        return no_dose(medicine, "already-being-given")
     doses = 1 if days is None else days * int(medicine.times_a_day.value)
     case = facts.case
     is_new = need.since is None and not (case.given or case.missed)

@@ -1,4 +1,4 @@
-"""What an order says of its course: since when, for how many days, how often, how much."""
+"""What an order or a statement says of its course: since when, how long, how often, how much."""
 
 from datetime import datetime
 from decimal import Decimal
@@ -15,6 +15,7 @@ from cds_service.fhir.wire_resources import (
     Dosage,
     DoseAndRate,
     MedicationRequest,
+    MedicationStatement,
     Repeat,
     Timing,
 )
@@ -36,11 +37,7 @@ def course(
     `formulation` is the product that it names, or "".
     """
     order = sent.resource
-    dosages = [] if order.dosage_instruction is UNSET else order.dosage_instruction
-    # Several instructions say several things: which of them holds now is not told apart.
-    dosage = dosages[0] if len(dosages) == 1 else Dosage()
-    timing = Timing() if dosage.timing is UNSET else dosage.timing
-    repeat = Repeat() if timing.repeat is UNSET else timing.repeat
+    dosage, timing, repeat = _only(order.dosage_instruction)
     amount, contained = _amounts(dosage.dose_and_rate)
     return MedicineInUse(
         medicine,
@@ -55,10 +52,44 @@ def course(
     )
 
 
+def reported(
+    medicine: str, formulation: str, sent: Sent[MedicationStatement], context: Context
+) -> MedicineInUse:
+    """The medicine with what is said of its use; as `course`, but no order is behind it."""
+    statement = sent.resource
+    dosage, timing, repeat = _only(statement.dosage)
+    amount, contained = _amounts(dosage.dose_and_rate)
+    period = statement.effective_period
+    return MedicineInUse(
+        medicine,
+        sent.origin,
+        since=None if period is UNSET else _day(period.start, context),
+        a_day=a_day(timing, repeat),
+        amount=amount,
+        contained=contained,
+        formulation=formulation,
+    )
+
+
+def _only(dosages: list[Dosage] | UnsetType) -> tuple[Dosage, Timing, Repeat]:
+    """The one instruction, with its times; empty where there is none.
+
+    Several instructions say several things: which of them holds now is not told apart.
+    """
+    dosage = dosages[0] if dosages is not UNSET and len(dosages) == 1 else Dosage()
+    timing = Timing() if dosage.timing is UNSET else dosage.timing
+    return dosage, timing, Repeat() if timing.repeat is UNSET else timing.repeat
+
+
 def _since(order: MedicationRequest, repeat: Repeat, context: Context) -> datetime | None:
     when: When | UnsetType = order.authored_on
     if when is UNSET and repeat.bounds_period is not UNSET:
         when = repeat.bounds_period.start
+    return _day(when, context)
+
+
+def _day(when: When | UnsetType, context: Context) -> datetime | None:
+    """The day that is said; None for none, and for a month or a year."""
     return None if when is UNSET or when.first != when.last else context.visit.time(when)
 
 

@@ -8,7 +8,7 @@ from msgspec import UNSET
 from cds_service.case import Answer, Finding, MedicineInUse, MissedDose
 from cds_service.fhir.context import Context
 from cds_service.fhir.facts import Sent
-from cds_service.fhir.read_course import course
+from cds_service.fhir.read_course import course, reported
 from cds_service.fhir.read_given import given_dose
 from cds_service.fhir.read_product import M, product, product_code
 from cds_service.fhir.read_visit import moment
@@ -21,6 +21,12 @@ from cds_service.fhir.wire_resources import (
 _GIVEN = frozenset({"completed", "in-progress"})
 _NOT_GIVEN = frozenset({"not-done", "entered-in-error"})
 _STOPPED = frozenset({"stopped", "on-hold"})
+_NOT_IN_USE = {
+    "completed": "medicine-ended",
+    "stopped": "medicine-stopped",
+    "on-hold": "medicine-stopped",
+    "not-taken": "medicine-not-taken",
+}
 _ORDERED = frozenset(
     {"plan", "order", "original-order", "reflex-order", "filler-order", "instance-order"}
 )
@@ -124,6 +130,17 @@ def _note_forbidden(sent: Sent[MedicationRequest], context: Context) -> None:
         context.facts.refuse("order-not-to-give", sent.origin)
     elif order.status in _STOPPED and order.do_not_perform is not True:
         context.facts.refuse("order-stopped", sent.origin)
+    elif order.status == "completed" and not _is_over(sent, context):
+        context.facts.refuse("order-completed", sent.origin)
+
+
+def _is_over(sent: Sent[MedicationRequest], context: Context) -> bool:
+    """Whether the time for which something was ordered has passed, as far as it is said."""
+    (medicine, *_) = _medicines(sent, context)
+    told = course(medicine, "", sent, context)
+    if told.since is None or told.days is None:
+        return True
+    return told.since + timedelta(days=told.days) <= context.visit.as_of
 
 
 def _is_order(order: MedicationRequest) -> bool:
@@ -139,20 +156,42 @@ def read_statement(sent: Sent[MedicationStatement], context: Context) -> None:
         context.facts.refuse("status-not-usable", sent.origin, may_be, status=statement.status)
         return
     if statement.status != "active":
+        _read_not_in_use(sent, context)
         return
     medicine = _medicine(sent, context)
     if medicine is None and not _signs(sent, context):
         return
-    period = statement.effective_period
-    if period is not UNSET and period.end is not UNSET:
-        end = context.visit.time(period.end)
-        if end is not None and end < context.visit.as_of:
-            _note_given(sent, end, context)
-            context.facts.refuse("medicine-ended", sent.origin)
-            return
-    _note_product(sent, context)
+    end = _ended(sent, context)
+    if end is not None:
+        _note_given(sent, end, context)
+        context.facts.refuse("medicine-ended", sent.origin)
+        return
+    stands_for = _note_product(sent, context)
     if medicine is not None:
-        context.facts.in_use.append(MedicineInUse(medicine, sent.origin))
+        known = MedicineInUse(medicine, sent.origin)
+        form = product_code(medicine, sent, context)
+        context.facts.in_use.append(
+            known if stands_for else reported(medicine, form, sent, context)
+        )
+
+
+def _ended(sent: Sent[MedicationStatement], context: Context) -> datetime | None:
+    """When its time was over, if that was before this visit."""
+    period = sent.resource.effective_period
+    end = None if period is UNSET or period.end is UNSET else context.visit.time(period.end)
+    return end if end is not None and end < context.visit.as_of else None
+
+
+def _read_not_in_use(sent: Sent[MedicationStatement], context: Context) -> None:
+    """That a medicine was in use, or that one is not taken: it may have been, or should be."""
+    reason = _NOT_IN_USE.get(sent.resource.status)
+    if reason is None or not (_medicines(sent, context) or _signs(sent, context)):
+        return
+    if sent.resource.status != "not-taken":
+        when = sent.resource.effective_date_time
+        at = _ended(sent, context) if when is UNSET else context.visit.time(when)
+        _note_given(sent, at, context)
+    context.facts.refuse(reason, sent.origin)
 
 
 def _note_product(sent: Sent[M], context: Context) -> bool:

@@ -327,6 +327,7 @@ class MedicationStatement(Medicated, kw_only=True):
         "active", "completed", "entered-in-error", "intended", "stopped", "on-hold", "unknown",
         "not-taken",
     ]  # fmt: skip
+    dosage: Annotated[list[Dosage], Meta(min_length=1)] | UnsetType = UNSET
     effective_date_time: When | UnsetType = UNSET
     effective_period: Period | UnsetType = UNSET
 

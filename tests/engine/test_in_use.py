@@ -1,0 +1,160 @@
+"""What is said to be in use without an order is held against what is due, and never gone on with.
+
+Clinical content, section 3: one medicine, one order; section 4: amoxicillin 3.4 kg 125 mg twice a
+day, gentamicin 7.5 mg/kg. How far is too far: the limits of the content for orders (practice).
+"""
+
+import pytest
+
+from cds_service.case import Case, MedicineInUse, Origin
+from cds_service.content.text import render
+from cds_service.engine.identity import canonical
+from cds_service.engine.model import Decision
+from cds_service.quantity import Quantity
+from tests.changing import replace
+from tests.engine.courses import DAY, HALF, amoxicillin, course, dose, order
+from tests.engine.test_edges import AT, PROTOCOL, YES, found
+from tests.engine.test_left_out import cautions, healthy, made, severe
+
+TABLET, LIQUID = "amoxicillin-dispersible-tablet-250mg", "amoxicillin-suspension-125mg-5ml"
+
+
+def said(medicine: str = "amoxicillin", measured: str = "", **changes: object) -> MedicineInUse:
+    amount = Quantity.of(*measured.split()) if measured else None
+    known = MedicineInUse(medicine, Origin("MedicationStatement/1"), amount=amount)
+    return known._replace(**changes)  # type: ignore[arg-type]
+
+
+def words(decision: Decision, code: str) -> str:
+    (one,) = [each for each in decision.plan.cautions if each.code == code]
+    return str(render(PROTOCOL, one.message))
+
+
+def ordered(decision: Decision) -> set[str]:
+    return {each.dose.medicine.code for each in decision.plan.orders}
+
+
+def about(decision: Decision) -> dict[str, str]:
+    """The cautions of what is said to be in use."""
+    codes = ("in-use-", "no-dose-said", "no-dose-already")
+    return {code: how for code, how in cautions(decision).items() if code.startswith(codes)}
+
+
+def test_no_order_is_written_beside_it_and_what_is_due_is_told() -> None:
+    decision = made(severe(in_use=(said(),), stock=frozenset({TABLET})))
+    assert "amoxicillin" not in ordered(decision)
+    assert about(decision) == {"no-dose-said-to-be-given": "high"}
+    told = words(decision, "no-dose-said-to-be-given")
+    assert "said to be given already (how much is not recorded)" in told
+    assert "By the protocol half a tablet = 125 mg" in told
+    assert "twice a day" in told
+    assert "Record each dose that was given" in told
+    asked = {each.code: each.required for each in decision.plan.missing if each.kind == "medicine"}
+    assert asked == {"amoxicillin": True}
+
+
+def test_doses_that_are_recorded_say_what_remains_so_an_order_is_written_for_it() -> None:
+    known = severe(in_use=(said(),), given=(dose("amoxicillin", AT - HALF),))
+    decision = made(known)
+    (one,) = [each for each in decision.plan.orders if each.dose.medicine.code == "amoxicillin"]
+    assert one.doses == 13  # of seven days, twice a day
+    assert about(decision) == {"in-use-unordered": "moderate"}
+    # A dose of which nobody knows when it was given says nothing of what remains.
+    unclear = made(replace(known, given=(dose("amoxicillin", None),)))
+    assert "amoxicillin" not in ordered(unclear)
+    assert about(unclear) == {"no-dose-said-to-be-given": "high"}
+
+
+def test_an_order_that_says_too_little_to_be_counted_is_told_with_what_is_due() -> None:
+    bare = order("amoxicillin", AT)._replace(since=None, days=None, a_day=None, amount=None)
+    decision = made(severe(in_use=(bare,), stock=frozenset({LIQUID})))
+    assert about(decision) == {"no-dose-already-being-given": "high"}
+    told = words(decision, "no-dose-already-being-given")
+    assert "By the protocol 5 mL = 125 mg (125 mg in 5 mL) is due, twice a day" in told
+    assert "hold the order against that" in told
+
+
+def test_without_a_weight_what_is_due_is_not_known() -> None:
+    known = severe(in_use=(said(),))
+    kept = tuple(one for one in known.measurements if one.kind != "weight")
+    for decision in (made(replace(known, measurements=kept)),):
+        assert "amoxicillin" not in ordered(decision)
+        assert about(decision)
+
+
+@pytest.mark.parametrize(
+    ("use", "differs"),
+    [
+        (said(measured="10 mL", a_day=2, formulation=LIQUID), True),
+        (said(measured="5 mL", a_day=3, formulation=LIQUID), True),
+        (said(measured="5 mL", a_day=2, formulation=LIQUID), False),
+        (said(measured="5 mL", a_day=1, formulation=LIQUID), True),
+        (said(measured="2 mL", a_day=1, formulation=LIQUID), True),
+        (said(measured="2.5 mL", formulation=LIQUID), True),
+        (said(measured="250 mg"), True),
+        (said(measured="125 mg"), False),
+        (said(measured="0.5 {tbl}", formulation=TABLET), False),
+        (said(measured="1 {tbl}", formulation=TABLET), True),
+        (said(a_day=2), False),
+    ],
+)
+def test_what_is_given_is_held_against_what_is_due(use: MedicineInUse, differs: bool) -> None:
+    for known in (severe(in_use=(use,)), healthy(in_use=(use,))):
+        told = cautions(made(known))
+        assert told.get("in-use-differs") == ("high" if differs else None)
+
+
+def test_amount_and_times_are_told_together_with_what_to_do() -> None:
+    use = said(measured="10 mL", a_day=3, formulation=LIQUID)
+    decision = made(healthy(in_use=(use,), stock=frozenset({LIQUID})))
+    told = words(decision, "in-use-differs")
+    assert "said to be given (10 mL three times a day)" in told
+    assert "it would be 5 mL = 125 mg (125 mg in 5 mL) twice a day" in told
+    assert "give no further dose before advice and telephone at once" in told
+    assert "never a double dose" in told
+    assert "(10 mL three times a day)" in words(decision, "in-use-unordered")
+    origins = {each.origins for each in decision.plan.cautions if each.code.startswith("in-use")}
+    assert origins == {(use.origin,)}
+
+
+def test_the_first_that_says_how_much_is_told() -> None:
+    uses = (said(), said(measured="125 mg", origin=Origin("MedicationStatement/2")))
+    told = words(made(healthy(in_use=uses)), "in-use-unordered")
+    assert "said to be given (125 mg)" in told
+
+
+def test_what_no_class_asks_for_is_asked_about() -> None:
+    for medicine in ("amoxicillin", "gentamicin", "nystatin"):
+        decision = made(healthy(in_use=(said(medicine),)))
+        assert about(decision) == {"in-use-unordered": "moderate"}
+        assert "look at the bottle" in words(decision, "in-use-unordered").lower()
+
+
+def test_beside_an_order_that_runs_only_what_differs_is_said() -> None:
+    known = amoxicillin()
+    for measured, expected in (("1 {tbl}", {"in-use-differs": "high"}), ("0.5 {tbl}", {})):
+        use = said(measured=measured, formulation=TABLET)
+        decision = made(replace(known, in_use=(*known.in_use, use)))
+        assert about(decision) == expected
+        assert course(decision.plan, "amoxicillin").state == "continue"
+
+
+@pytest.mark.parametrize("use", [said(), said(ordered=True)])
+def test_against_an_allergy_it_stops(use: MedicineInUse) -> None:
+    known = healthy(found("penicillin-allergy", YES), in_use=(use,))
+    decision = made(known)
+    assert about(decision) == {"in-use-forbidden": "high"}
+    told = words(decision, "in-use-forbidden")
+    assert "allergy" in told
+    assert told.endswith("Stop it, and telephone for advice.")
+
+
+def test_an_order_that_ended_long_ago_is_not_spoken_of() -> None:
+    old = order("amoxicillin", AT - 30 * DAY)
+    known: Case = healthy(found("penicillin-allergy", YES), in_use=(old,))
+    assert about(made(known)) == {}
+
+
+def test_two_cases_that_differ_in_what_is_said_have_two_names() -> None:
+    uses = (said(), said(measured="5 mL"), said(measured="5 mL", a_day=2), said("gentamicin"))
+    assert len({canonical(healthy(in_use=(use,))) for use in uses}) == len(uses)

@@ -92,7 +92,7 @@ def test_it_stops_in_good_order_while_requests_are_in_flight(
         answer = caller.recv(4096)
         _, err = process.communicate(timeout=20)
 
-    assert time.monotonic() - begun < 5
+    assert time.monotonic() - begun < 15  # and not until the slow caller is given up
     assert process.returncode == 0
     assert answer.startswith(b"HTTP/1.1 200" if finishes else b"HTTP/1.1 503")
     assert "Traceback" not in err

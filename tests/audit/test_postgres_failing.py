@@ -29,6 +29,8 @@ pytestmark = pytest.mark.postgresql
 Connected = Callable[..., PostgresStore]
 KILLS = int(os.environ.get("CDS_TEST_KILLS", "100"))
 STOPS = max(4, KILLS // 25)
+AGAIN = 10
+"""Seconds until it works again, on whatever machine: without that it would be 20 and more."""
 CUT = (
     "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'cds-service'"
 )
@@ -207,9 +209,10 @@ def test_another_that_holds_the_lock_too_long_is_not_waited_for(
 def test_a_replica_that_hangs_within_a_commit_is_cut_off(
     database: str, connected: Connected, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setitem(postgres_session.LIMITS, "idle_in_transaction_session_timeout", "200ms")
     store = connected()
     append_all(store, [entry(1)])
+    # Of the hanging one only: on a slow machine the store might be cut off itself.
+    monkeypatch.setitem(postgres_session.LIMITS, "idle_in_transaction_session_timeout", "200ms")
     hanging = postgres_session.connect(database)
     postgres_write.begin(hanging, 1)
 
@@ -237,7 +240,7 @@ def test_a_server_that_hangs_is_not_waited_for_for_ever(
             os.kill(pid, signal.SIGSTOP)
         began = time.monotonic()
         refused(store)
-        assert time.monotonic() - began < 5
+        assert time.monotonic() - began < 15  # of the 25 that are usual
     finally:
         for (pid,) in found:
             os.kill(pid, signal.SIGCONT)
@@ -365,7 +368,7 @@ def test_a_server_that_is_stopped_under_load_loses_no_acknowledged_entry(
 
     assert len(clients.indexes) == len(set(clients.indexes)) > STOPS
     assert max(clients.indexes) < whole(connected(), clients.kept)
-    assert max(back) < 3
+    assert max(back) < AGAIN
 
 
 def test_connections_that_are_cut_under_load_lose_no_acknowledged_entry(
@@ -375,7 +378,7 @@ def test_connections_that_are_cut_under_load_lose_no_acknowledged_entry(
         for _ in range(STOPS * 3):
             time.sleep(0.05)
             postgresql.run(CUT)
-            assert clients.seconds_to_the_next() < 3
+            assert clients.seconds_to_the_next() < AGAIN
 
     assert len(clients.indexes) == len(set(clients.indexes)) > STOPS
     assert max(clients.indexes) < whole(connected(), clients.kept)

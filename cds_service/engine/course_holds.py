@@ -16,6 +16,7 @@ from cds_service.engine.courses import kind, serves
 from cds_service.engine.dose import unsafe_next
 from cds_service.engine.facts import Facts
 from cds_service.engine.given_doses import TOO_MUCH
+from cds_service.engine.in_use import IN_USE_TOO_HIGH
 from cds_service.engine.model import Need, Order, RunningCourse
 from cds_service.engine.situation import Situation
 
@@ -38,9 +39,9 @@ def beside_others(
     situation: Situation,
 ) -> tuple[tuple[RunningCourse, ...], tuple[Order, ...], tuple[Caution, ...]]:
     """The courses and the orders that go on, and the words about orders that are left out."""
-    if not (courses or facts.case.given or facts.case.earlier):
+    if not (courses or facts.case.given or facts.case.earlier or facts.case.in_use):
         return courses, tuple(orders), ()
-    grave = {each.medicine: each for each in cautions if each.code == TOO_MUCH}
+    grave = {each.medicine: each for each in cautions if each.code in (TOO_MUCH, IN_USE_TOO_HIGH)}
     courses = tuple(_checked(each, facts, grave.get(each.medicine)) for each in courses)
     orders = [each for each in orders if each.dose.medicine.code not in grave]
     given = _given(courses, needs, orders, cautions)

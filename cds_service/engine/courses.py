@@ -82,17 +82,18 @@ def serves(course: RunningCourse, need: Need) -> bool:
 def is_on_order(need: Need, medicine: Medicine, facts: Facts) -> bool:
     """Whether the record says that the medicine is being given; an old order is none."""
     return bool(facts.case.in_use) and any(
-        use.medicine == medicine.code and not _is_old(use, need.since, facts)
+        use.medicine == medicine.code and not is_old(use, need.since, facts)
         for use in facts.case.in_use
     )
 
 
 def is_running(use: MedicineInUse, facts: Facts) -> bool:
     """Whether what the record says is in use still runs; an order that ended long ago does not."""
-    return not _is_old(use, None, facts)
+    return not is_old(use, None, facts)
 
 
-def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
+def is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
+    """Whether an order is over, or of another dose than today's; `since`: its treatment goes on."""
     if use.ordered and is_outdated(use, facts):
         return True
     if since is not None or not use.ordered:

@@ -121,7 +121,9 @@ def _code(given: Quantity, due: _Due, facts: Facts) -> str:
         return TOO_MUCH
     if share > 1 + facts.protocol.order_high.value / 100:
         return _HIGH
-    too_little = bool(shares) and max(shares) < 1 - facts.protocol.deviation_low.value / 100
+    # What is right changes from day to day for some; what was right then is not held against today.
+    judged = bool(shares) and not due.medicine.each_day
+    too_little = judged and max(shares) < 1 - facts.protocol.deviation_low.value / 100
     return _LOW if too_little else ""
 
 

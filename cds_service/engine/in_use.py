@@ -14,19 +14,20 @@ from cds_service.case import MedicineInUse
 from cds_service.content.medicine import Medicine
 from cds_service.content.model import Message
 from cds_service.engine.assessment_model import Caution
-from cds_service.engine.courses import is_running
+from cds_service.engine.courses import is_old, is_running
 from cds_service.engine.facts import Facts
 from cds_service.engine.model import Dose, NoDose, RunningCourse
-from cds_service.engine.ordered import differences, due_of_each, told_due
+from cds_service.engine.ordered import differences, due_of_each, shares, told_due
 from cds_service.engine.past import past
 from cds_service.engine.phrase import amount, times
 
 SAID_TO_BE_GIVEN = "said-to-be-given"
+IN_USE_TOO_HIGH = "in-use-too-high"
 
 
-def already(medicine: Medicine, facts: Facts, kg: Decimal | None) -> NoDose:
+def already(medicine: Medicine, facts: Facts, kg: Decimal | None, since: date | None) -> NoDose:
     """That no order is written beside what is in use, with what would be due."""
-    uses = [use for use in facts.case.in_use if use.medicine == medicine.code]
+    uses = _running(medicine, facts, since)
     due, _ = _due(medicine, facts, kg)
     is_ordered = any(use.ordered for use in uses)
     code = "already-being-given" if is_ordered else SAID_TO_BE_GIVEN
@@ -44,8 +45,13 @@ def holds_back(medicine: Medicine, facts: Facts, since: date | None) -> bool:
 
     Where doses are recorded they say what was given, and the rest is worked out from them.
     """
-    ordered = any(use.ordered for use in facts.case.in_use if use.medicine == medicine.code)
+    ordered = any(use.ordered for use in _running(medicine, facts, since))
     return ordered or not past(medicine.code, facts, since).kept
+
+
+def _running(medicine: Medicine, facts: Facts, since: date | None) -> list[MedicineInUse]:
+    uses = (use for use in facts.case.in_use if use.medicine == medicine.code)
+    return [use for use in uses if not is_old(use, since, facts)]
 
 
 def in_use_cautions(
@@ -104,7 +110,24 @@ def _differing(
         if found:
             reported, due = (_together(each) for each in zip(*found, strict=True))
             values = (_name(medicine), ("reported", reported), ("due", due))
-            yield _caution("in-use-differs", "high", [use], values)
+            more = _is_more(use, medicine, began, facts, kg)
+            code = IN_USE_TOO_HIGH if more else "in-use-differs"
+            yield _caution(code, "high", [use], values)
+
+
+def _is_more(
+    use: MedicineInUse, medicine: Medicine, began: date, facts: Facts, kg: Decimal | None
+) -> bool:
+    """Whether it is more than due: too often, or too much in whatever product it may be."""
+    if use.a_day is not None and use.a_day > int(medicine.times_a_day.value):
+        return True
+    if use.amount is None:
+        return False
+    due = [each for each in due_of_each(medicine, began, facts, kg) if isinstance(each, Dose)]
+    may_be = [each for each in due if use.formulation in ("", each.formulation.code)]
+    # Without a dose to compare with it is the ceiling that was passed.
+    found = [share for each in may_be for share in shares(use.amount, each)]
+    return all(share > 1 for share in found)
 
 
 def _too_seldom(use: MedicineInUse, medicine: Medicine) -> Iterator[tuple[Message, Message]]:

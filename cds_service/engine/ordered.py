@@ -81,7 +81,7 @@ def _amounts(
         return
     made = [each for each in due_of_each(medicine, began, facts, kg) if isinstance(each, Dose)]
     may_be = [each for each in made if order.formulation in ("", each.formulation.code)]
-    due = [each for each in may_be if any(_shares(ordered, each))]
+    due = [each for each in may_be if any(shares(ordered, each))]
     if due and not any(fits(order, each, facts.protocol) for each in due):
         yield _ordered(order), told_due(due, facts)
     most = medicine.ceiling
@@ -93,7 +93,7 @@ def fits(order: MedicineInUse, dose: Dose, protocol: Protocol) -> bool:
     """Whether the ordered dose is near enough to the one that is due of a product."""
     low, high = 1 - protocol.deviation_low.value / 100, 1 + protocol.deviation_high.value / 100
     parts = [each for each in (order.amount, order.contained) if each is not None]
-    near = all(any(low <= share <= high for share in _shares(each, dose)) for each in parts)
+    near = all(any(low <= share <= high for share in shares(each, dose)) for each in parts)
     if order.amount is None or order.contained is None:
         return near
     held = dose.formulation.contained(order.amount)
@@ -111,7 +111,7 @@ def is_substance(of: Quantity) -> bool:
     return convertible(of.unit, "mg") or convertible(of.unit, "[iU]")
 
 
-def _shares(ordered: Quantity, dose: Dose) -> Iterator[Decimal]:
+def shares(ordered: Quantity, dose: Dose) -> Iterator[Decimal]:
     """The ordered amount as a share of the due one: of what is measured, or what is in it."""
     for due in (dose.amount, dose.contained):
         if convertible(ordered.unit, due.unit):

@@ -86,7 +86,7 @@ def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> 
     days = course_days(need.course, stops)
     on_order = is_on_order(need, medicine, facts) and not facts.any_yes(medicine.avoid_with)
     if on_order and holds_back(medicine, facts, need.since):
-        return already(medicine, facts, kg)
+        return already(medicine, facts, kg, need.since)
     due = _due(need, days, medicine, facts)
     if isinstance(due, NoDose):
         return due

@@ -163,8 +163,11 @@ def read_statement(sent: Sent[MedicationStatement], context: Context) -> None:
         return
     end = _ended(sent, context)
     if end is not None:
-        _note_given(sent, end, context)
-        context.facts.refuse("medicine-ended", sent.origin)
+        _refuse_ended("medicine-ended", sent, end, context)
+        return
+    period = statement.effective_period
+    if period is not UNSET and period.start is not UNSET and not context.visit.time(period.start):
+        context.facts.refuse("future", sent.origin, about_medicine(sent, context))
         return
     stands_for = _note_product(sent, context)
     if medicine is not None:
@@ -187,11 +190,24 @@ def _read_not_in_use(sent: Sent[MedicationStatement], context: Context) -> None:
     reason = _NOT_IN_USE.get(sent.resource.status)
     if reason is None or not (_medicines(sent, context) or _signs(sent, context)):
         return
-    if sent.resource.status != "not-taken":
-        when = sent.resource.effective_date_time
-        at = _ended(sent, context) if when is UNSET else context.visit.time(when)
-        _note_given(sent, at, context)
-    context.facts.refuse(reason, sent.origin)
+    if sent.resource.status == "not-taken":
+        context.facts.refuse(reason, sent.origin)
+        return
+    when = sent.resource.effective_date_time
+    at = _ended(sent, context) if when is UNSET else context.visit.time(when)
+    _refuse_ended(reason, sent, at, context)
+
+
+def _refuse_ended(
+    reason: str, sent: Sent[MedicationStatement], at: datetime | None, context: Context
+) -> None:
+    """What ended at `at` (None: nobody knows when) may have been given just before.
+
+    Then it is asked about before the next dose.
+    """
+    _note_given(sent, at, context)
+    recent = at is None or _is_recent(at, context)
+    context.facts.refuse(reason, sent.origin, _medicines(sent, context) if recent else ())
 
 
 def _note_product(sent: Sent[M], context: Context) -> bool:

@@ -16,6 +16,7 @@ from tests.engine.courses import DAY, HALF, amoxicillin, course, dose, order
 from tests.engine.test_edges import AT, PROTOCOL, YES, found
 from tests.engine.test_left_out import cautions, healthy, made, severe
 
+DIFFERS, HIGH = "in-use-differs", "in-use-too-high"
 TABLET, LIQUID = "amoxicillin-dispersible-tablet-250mg", "amoxicillin-suspension-125mg-5ml"
 
 
@@ -85,33 +86,58 @@ def test_without_a_weight_what_is_due_is_not_known() -> None:
 @pytest.mark.parametrize(
     ("use", "differs"),
     [
-        (said(measured="10 mL", a_day=2, formulation=LIQUID), True),
-        (said(measured="5 mL", a_day=3, formulation=LIQUID), True),
-        (said(measured="5 mL", a_day=2, formulation=LIQUID), False),
-        (said(measured="5 mL", a_day=1, formulation=LIQUID), True),
-        (said(measured="2 mL", a_day=1, formulation=LIQUID), True),
-        (said(measured="2.5 mL", formulation=LIQUID), True),
-        (said(measured="250 mg"), True),
-        (said(measured="125 mg"), False),
-        (said(measured="0.5 {tbl}", formulation=TABLET), False),
-        (said(measured="1 {tbl}", formulation=TABLET), True),
-        (said(a_day=2), False),
+        (said(measured="10 mL", a_day=2, formulation=LIQUID), HIGH),
+        (said(measured="5 mL", a_day=3, formulation=LIQUID), HIGH),
+        (said(measured="5 mL", a_day=2, formulation=LIQUID), None),
+        (said(measured="5 mL", a_day=1, formulation=LIQUID), DIFFERS),
+        (said(measured="2 mL", a_day=1, formulation=LIQUID), DIFFERS),
+        (said(measured="2.5 mL", formulation=LIQUID), DIFFERS),
+        (said(measured="250 mg"), HIGH),
+        (said(measured="125 mg"), None),
+        (said(measured="0.5 {tbl}", formulation=TABLET), None),
+        (said(measured="1 {tbl}", formulation=TABLET), HIGH),
+        (said(a_day=2), None),
+        (said(a_day=1), DIFFERS),
     ],
 )
-def test_what_is_given_is_held_against_what_is_due(use: MedicineInUse, differs: bool) -> None:
+def test_what_is_given_is_held_against_what_is_due(use: MedicineInUse, differs: str | None) -> None:
     for known in (severe(in_use=(use,)), healthy(in_use=(use,))):
-        told = cautions(made(known))
-        assert told.get("in-use-differs") == ("high" if differs else None)
+        told = {code for code in cautions(made(known)) if code in (HIGH, DIFFERS)}
+        assert told == ({differs} if differs else set())
+
+
+def test_without_a_dose_to_compare_with_the_ceiling_judges() -> None:
+    # Section 4: no single dose above 60 mg of gentamicin at this age.
+    for measured, told in (("61 mg", {HIGH}), ("60 mg", set())):
+        known = healthy(in_use=(said("gentamicin", measured),))
+        kept = tuple(one for one in known.measurements if one.kind != "weight")
+        found_codes = set(cautions(made(replace(known, measurements=kept))))
+        assert found_codes & {HIGH, DIFFERS} == told
+
+
+def test_after_too_much_nothing_more_is_ordered_or_gone_on_with() -> None:
+    use = said(measured="1 {tbl}", formulation=TABLET)
+    given = (dose("amoxicillin", AT - HALF),)
+    assert "amoxicillin" not in ordered(made(severe(in_use=(use,), given=given)))
+    running = amoxicillin()
+    decision = made(replace(running, in_use=(*running.in_use, use)))
+    assert course(decision.plan, "amoxicillin").state == "hold"
+
+
+def test_an_order_that_is_over_makes_no_order_of_a_statement() -> None:
+    old = order("amoxicillin", AT - 30 * DAY)
+    decision = made(severe(in_use=(old, said())))
+    assert "amoxicillin" not in ordered(decision)
+    assert about(decision) == {"no-dose-said-to-be-given": "high"}
 
 
 def test_amount_and_times_are_told_together_with_what_to_do() -> None:
     use = said(measured="10 mL", a_day=3, formulation=LIQUID)
     decision = made(healthy(in_use=(use,), stock=frozenset({LIQUID})))
-    told = words(decision, "in-use-differs")
+    told = words(decision, HIGH)
     assert "said to be given (10 mL three times a day)" in told
     assert "it would be 5 mL = 125 mg (125 mg in 5 mL) twice a day" in told
-    assert "give no further dose before advice and telephone at once" in told
-    assert "never a double dose" in told
+    assert "Give no further dose before advice: telephone at once." in told
     assert "(10 mL three times a day)" in words(decision, "in-use-unordered")
     origins = {each.origins for each in decision.plan.cautions if each.code.startswith("in-use")}
     assert origins == {(use.origin,)}
@@ -132,7 +158,7 @@ def test_what_no_class_asks_for_is_asked_about() -> None:
 
 def test_beside_an_order_that_runs_only_what_differs_is_said() -> None:
     known = amoxicillin()
-    for measured, expected in (("1 {tbl}", {"in-use-differs": "high"}), ("0.5 {tbl}", {})):
+    for measured, expected in (("0.25 {tbl}", {DIFFERS: "high"}), ("0.5 {tbl}", {})):
         use = said(measured=measured, formulation=TABLET)
         decision = made(replace(known, in_use=(*known.in_use, use)))
         assert about(decision) == expected

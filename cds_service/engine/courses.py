@@ -79,21 +79,21 @@ def serves(course: RunningCourse, need: Need) -> bool:
     return course.ordered and named and not forbidden
 
 
-def is_on_order(need: Need, medicine: Medicine, facts: Facts) -> bool:
-    """Whether the record says that the medicine is being given; an old order is none."""
-    return bool(facts.case.in_use) and any(
-        use.medicine == medicine.code and not is_old(use, need.since, facts)
-        for use in facts.case.in_use
-    )
+def in_use(medicine: Medicine, facts: Facts, since: date | None = None) -> list[MedicineInUse]:
+    """What the record says of its being given now; an old order is none.
+
+    `since`: the day of the visit at which the treatment was begun, where it goes on.
+    """
+    uses = (use for use in facts.case.in_use if use.medicine == medicine.code)
+    return [use for use in uses if not _is_old(use, since, facts)]
 
 
 def is_running(use: MedicineInUse, facts: Facts) -> bool:
     """Whether what the record says is in use still runs; an order that ended long ago does not."""
-    return not is_old(use, None, facts)
+    return not _is_old(use, None, facts)
 
 
-def is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
-    """Whether an order is over, or of another dose than today's; `since`: its treatment goes on."""
+def _is_old(use: MedicineInUse, since: date | None, facts: Facts) -> bool:
     if use.ordered and is_outdated(use, facts):
         return True
     if since is not None or not use.ordered:

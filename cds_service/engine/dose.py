@@ -29,7 +29,7 @@ from cds_service.engine.facts import Facts
 from cds_service.engine.model import Dose, NoDose
 from cds_service.engine.phrase import between, number, unit_name
 from cds_service.engine.trace import reasons
-from cds_service.engine.words import reading, said
+from cds_service.engine.words import listed, reading, said
 from cds_service.quantity import Quantity, plain, to_step
 
 OPEN = frozenset({"no-weight", "rule-open"})
@@ -97,6 +97,15 @@ def dose_of(medicine: Medicine, facts: Facts, kg: Decimal | None) -> Dose | NoDo
     if dose is None:
         dose = facts.doses[medicine.code] = make_dose(medicine, facts, kg)
     return dose
+
+
+def not_met(no: NoDose) -> Message | None:
+    """Which of its conditions are not met, or are not known and to be found out."""
+    if not no.missing:
+        return None
+    is_open = any(test.answer is Answer.NOT_ASSESSED for test in no.missing)
+    facts = listed(tuple(test.what for test in no.missing))
+    return Message("no-dose.ask" if is_open else "no-dose.not-met", (("facts", facts),))
 
 
 def _contraindicated(medicine: Medicine, item: Contraindication, facts: Facts) -> NoDose:

@@ -57,14 +57,18 @@ def given_amiss(facts: Facts, kg: Decimal | None) -> Iterator[Caution]:
             medicine = facts.protocol.medicine_by_code[dose.medicine]
             due = due_of_each(medicine, began, facts, believed)
             held = [each for each in due if isinstance(each, Dose)]
-            yield from _judged(dose, _Due(medicine, held, believed), facts)
+            found = _judged(dose, _Due(medicine, held, believed), facts)
+            # What was vomited counts as not given, so it is not too little either.
+            vomited = dose.at in record.lost
+            yield from (each for each in found if not (vomited and each.code == _LOW))
 
 
 def _judged(dose: GivenDose, due: _Due, facts: Facts) -> Iterator[Caution]:
     held = [_Held(each, _code(each, due, facts)) for each in _contents(dose, due, facts)]
     codes = {each.code for each in held}
-    if codes == {_LOW} or (codes and codes <= {TOO_MUCH, _HIGH}):
-        nearest = max if codes == {_LOW} else min
+    low = codes == {_LOW}
+    if low or (codes and codes <= {TOO_MUCH, _HIGH}):
+        nearest = max if low else min
         surely = nearest(held, key=lambda each: each.content.value)
         yield _caution(surely.code, _SEVERITY[surely.code], dose, held, surely, due)
     elif len(codes) != 1 or (dose.contained is None and not dose.formulation):

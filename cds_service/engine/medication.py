@@ -16,6 +16,7 @@ from cds_service.engine.assessment_model import Caution, Missing, Weight
 from cds_service.engine.course_cautions import course_cautions, course_missing
 from cds_service.engine.course_holds import beside_others
 from cds_service.engine.courses import doses_so_far, running_courses, serves
+from cds_service.engine.dose import not_met
 from cds_service.engine.facts import Facts
 from cds_service.engine.given_doses import given_amiss
 from cds_service.engine.in_use import SAID_TO_BE_GIVEN, in_use_cautions
@@ -118,7 +119,8 @@ def medication(facts: Facts, situation: Situation, weight: Weight) -> Medication
     open_needs = [need for need in needs if not any(serves(each, need) for each in courses)]
     given = _medication(facts, situation, weight, open_needs, courses)
     cautions = (*given_amiss(facts, weight.kg), *given.cautions)
-    cautions = (*cautions, *in_use_cautions(facts, weight.kg, courses, cautions))
+    in_use = in_use_cautions(facts, weight.kg, courses, given.orders, cautions)
+    cautions = (*cautions, *in_use)
     courses, orders, told = beside_others(courses, needs, given.orders, cautions, facts, situation)
     missing = (*given.missing, *_asked_before_next(orders, courses, facts))
     given = given._replace(orders=orders, cautions=(*cautions, *told), missing=missing)
@@ -284,18 +286,10 @@ def _refusals(
 
 
 def _no_dose(no: NoDose) -> Caution:
-    action = _not_met(no)
+    action = not_met(no)
     severity = no.severity or ("moderate" if no.code in _NOT_GRAVE else "high")
-    return Caution(f"no-dose-{no.code}", severity, no.reason, action=action, medicine=no.medicine)
-
-
-def _not_met(no: NoDose) -> Message | None:
-    """Which of its conditions are not met, or are not known and to be found out."""
-    if not no.missing:
-        return None
-    is_open = any(test.answer is Answer.NOT_ASSESSED for test in no.missing)
-    facts = listed(tuple(test.what for test in no.missing))
-    return Message("no-dose.ask" if is_open else "no-dose.not-met", (("facts", facts),))
+    code = f"no-dose-{no.code}"
+    return Caution(code, severity, no.reason, no.origins, action=action, medicine=no.medicine)
 
 
 def _open(refused: Iterable[NoDose]) -> Iterator[Missing]:

@@ -66,6 +66,8 @@ class NoDose(NamedTuple):
     """That of a contraindication; "" for every other reason."""
     begins: date | None = None
     """The day on which the infant is certainly old enough for it, where it waits for an age."""
+    origins: tuple[Origin, ...] = ()
+    """What in the record says so, where it is the record that stands against it."""
 
 
 class Order(NamedTuple):

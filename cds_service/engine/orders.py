@@ -16,7 +16,7 @@ from cds_service.engine.changes import change_after, doses_before, right_since
 from cds_service.engine.courses import (
     course_days,
     doubt,
-    is_on_order,
+    in_use,
     next_due,
     stopped,
 )
@@ -84,9 +84,10 @@ def _with_alternative(
 def _order(need: Need, medicine: Medicine, facts: Facts, kg: Decimal | None) -> Order | NoDose:
     stops = stopped(medicine, facts)
     days = course_days(need.course, stops)
-    on_order = is_on_order(need, medicine, facts) and not facts.any_yes(medicine.avoid_with)
-    if on_order and holds_back(medicine, facts, need.since):
-        return already(medicine, facts, kg, need.since)
+    uses = in_use(medicine, facts, need.since)
+    forbidden = facts.any_yes(medicine.avoid_with)
+    if uses and not forbidden and holds_back(uses, past(medicine.code, facts, need.since)):
+        return already(uses, medicine, facts, kg)
     due = _due(need, days, medicine, facts)
     if isinstance(due, NoDose):
         return due

@@ -4,6 +4,8 @@ Clinical content, section 4: gentamicin 7.5 mg/kg (3.4 kg: 25 mg as measured), n
 60 mg; amoxicillin hard maximum 85 mg/kg; the limits are those of the content for orders (practice).
 """
 
+from datetime import timedelta
+
 import pytest
 
 from cds_service.case import Case
@@ -11,7 +13,7 @@ from cds_service.content.text import render
 from cds_service.engine.identity import canonical
 from cds_service.quantity import Quantity
 from tests.changing import replace
-from tests.engine.courses import DAY, HALF, course, dose, follow_up, order
+from tests.engine.courses import DAY, HALF, course, dose, follow_up, order, vomit
 from tests.engine.test_edges import AT, PROTOCOL
 from tests.engine.test_left_out import cautions, made, severe
 
@@ -70,6 +72,18 @@ def test_after_too_little_the_course_goes_on_and_nobody_is_told_to_double() -> N
     assert "in full at its time, never a double one" in said
     assert found.origins == (decision.case.given[0].origin,)
     assert course(decision.plan, "gentamicin").state == "continue"
+
+
+def test_what_was_vomited_is_not_too_little_and_what_changes_by_the_day_neither() -> None:
+    lost = dose("amoxicillin", AT - timedelta(minutes=20))._replace(
+        contained=Quantity.of("25", "mg")
+    )
+    assert "dose-given-low" in cautions(made(severe(given=(lost,), stock=VIAL)))
+    known = severe(given=(lost,), stock=VIAL)
+    known = replace(known, findings=(*known.findings, vomit(15)))
+    assert "dose-given-low" not in cautions(made(known))
+    each_day = dose("nevirapine", AT - DAY)._replace(contained=Quantity.of("1", "mg"))
+    assert "dose-given-low" not in cautions(made(severe(given=(each_day,))))
 
 
 def test_without_a_weight_nothing_is_too_little() -> None:

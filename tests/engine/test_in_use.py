@@ -52,6 +52,8 @@ def test_no_order_is_written_beside_it_and_what_is_due_is_told() -> None:
     assert "Record each dose that was given" in told
     asked = {each.code: each.required for each in decision.plan.missing if each.kind == "medicine"}
     assert asked == {"amoxicillin": True}
+    (one,) = [each for each in decision.plan.cautions if each.medicine == "amoxicillin"]
+    assert one.origins == (said().origin,)
 
 
 def test_doses_that_are_recorded_say_what_remains_so_an_order_is_written_for_it() -> None:
@@ -78,9 +80,12 @@ def test_an_order_that_says_too_little_to_be_counted_is_told_with_what_is_due() 
 def test_without_a_weight_what_is_due_is_not_known() -> None:
     known = severe(in_use=(said(),))
     kept = tuple(one for one in known.measurements if one.kind != "weight")
-    for decision in (made(replace(known, measurements=kept)),):
-        assert "amoxicillin" not in ordered(decision)
-        assert about(decision)
+    decision = made(replace(known, measurements=kept))
+    assert "amoxicillin" not in ordered(decision)
+    assert about(decision) == {"in-use-unordered": "moderate"}
+    bare = order("gentamicin", AT)._replace(since=None, days=None)
+    told = made(replace(known, measurements=kept, in_use=(said(), bare)))
+    assert "gentamicin" not in ordered(told)
 
 
 @pytest.mark.parametrize(
@@ -138,7 +143,8 @@ def test_amount_and_times_are_told_together_with_what_to_do() -> None:
     assert "said to be given (10 mL three times a day)" in told
     assert "it would be 5 mL = 125 mg (125 mg in 5 mL) twice a day" in told
     assert "Give no further dose before advice: telephone at once." in told
-    assert "(10 mL three times a day)" in words(decision, "in-use-unordered")
+    assert "ask who gives it and since when" in told
+    assert set(about(decision)) == {HIGH}
     origins = {each.origins for each in decision.plan.cautions if each.code.startswith("in-use")}
     assert origins == {(use.origin,)}
 
@@ -172,7 +178,51 @@ def test_against_an_allergy_it_stops(use: MedicineInUse) -> None:
     assert about(decision) == {"in-use-forbidden": "high"}
     told = words(decision, "in-use-forbidden")
     assert "allergy" in told
-    assert told.endswith("Stop it, and telephone for advice.")
+    assert told.endswith("Let no further dose of it be given, and telephone for advice.")
+
+
+@pytest.mark.parametrize(
+    ("medicine", "sign", "told"),
+    [
+        ("gentamicin", "little-urine", "little urine"),
+        ("gentamicin", "drug-reaction", "Gentamicin"),
+        ("ceftriaxone", "calcium-infusion", "conditions is not met"),
+        ("ceftriaxone", "jaundice", "conditions is not met"),
+    ],
+)
+def test_what_is_forbidden_today_stops(medicine: str, sign: str, told: str) -> None:
+    # Section 5: ceftriaxone never with calcium into a vein or jaundice; gentamicin and urine.
+    use = said(medicine)
+    known = healthy(in_use=(use,))
+    kept = tuple(one for one in known.findings if one.code != sign)
+    decision = made(replace(known, findings=(*kept, found(sign, YES))))
+    assert about(decision)["in-use-forbidden"] == "high"
+    assert told in words(decision, "in-use-forbidden")
+    assert "in-use-forbidden" not in about(made(replace(known, findings=kept)))
+
+
+def test_what_is_not_met_is_named() -> None:
+    known = healthy(found("calcium-infusion", YES), in_use=(said("ceftriaxone"),))
+    (one,) = [each for each in made(known).plan.cautions if each.code == "in-use-forbidden"]
+    assert one.action is not None
+    assert "alcium" in str(render(PROTOCOL, one.action))
+
+
+def test_another_of_its_kind_that_is_ordered_is_named() -> None:
+    # ATC J01C: penicillins.
+    for medicine, expected in (("benzylpenicillin", {"in-use-beside"}), ("nystatin", set())):
+        decision = made(severe(in_use=(said(medicine),)))
+        assert "amoxicillin" in ordered(decision)
+        assert set(about(decision)) - {"in-use-unordered"} == expected
+        if expected:
+            told = words(decision, "in-use-beside")
+            assert "Amoxicillin, of the same kind, is ordered here. Never both" in told
+
+
+def test_a_first_day_before_the_birth_is_not_believed() -> None:
+    use = said(measured="250 mg", since=AT - 300 * DAY)
+    assert HIGH in about(made(healthy(in_use=(use,))))
+    assert HIGH in about(made(replace(healthy(in_use=(use,)), age=None)))
 
 
 def test_an_order_that_ended_long_ago_is_not_spoken_of() -> None:
